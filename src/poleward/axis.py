@@ -1,0 +1,271 @@
+"""What a mount whose axis is tilted does with a star: pure geometry on arrays, exact at any size of error.
+
+Everything is a unit vector in the local frame east, north, up. `pole` is where the elevated pole is seen;
+the axis is described by its azimuth error A (an angle of azimuth, east positive in both hemispheres) and its
+altitude error e (above the pole positive). Angles are radians throughout this file.
+
+A mount that only tracks turns its camera about the axis at the drive rate. Turning the later sight of the star
+back by the same angle gives the place it has in the camera; its components on the tangent plane at the first
+place are the drift. Nothing is expanded in powers of the error, so errors of degrees, stars beside the pole and
+timings of hours are as exact as a timing of a minute.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+STELLAR_RATE = 7.292115146706979e-5
+"""Turn of the Earth against the stars, rad/s: 15.041067 arcsec/s (IAU 2000, era00; outside-checks section F)."""
+
+
+def unit_vector(azimuth: Floats | float, altitude: Floats | float) -> Floats:
+    """Unit vectors east, north, up from azimuth (north through east) and altitude.
+
+    Parameters
+    ----------
+    azimuth, altitude : float or array of shape S
+        Radians.
+
+    Returns
+    -------
+    array of shape S + (3,)
+    """
+    azimuth, altitude = np.broadcast_arrays(np.asarray(azimuth, float), np.asarray(altitude, float))
+    level = np.cos(altitude)
+    vectors: Floats = np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(altitude)], axis=-1)
+    return vectors
+
+
+def azimuth_altitude(direction: Floats) -> tuple[Floats, Floats]:
+    """Azimuth (north through east, -pi..pi) and altitude of unit vectors of shape S + (3,)."""
+    east, north, up = direction[..., 0], direction[..., 1], direction[..., 2]
+    return np.arctan2(east, north), np.arctan2(up, np.hypot(east, north))
+
+
+def angle_between(a: Floats, b: Floats) -> Floats:
+    """Angle between unit vectors of shape S + (3,), accurate at all sizes.
+
+    The form 2 atan2(|a - b|, |a + b|) is W. Kahan's; acos of the dot product loses half the digits near zero.
+    """
+    angle: Floats = 2 * np.arctan2(np.linalg.norm(a - b, axis=-1), np.linalg.norm(a + b, axis=-1))
+    return angle
+
+
+@dataclass(frozen=True)
+class Axis:
+    """A mount's axis and how its direction changes with the two errors.
+
+    Attributes
+    ----------
+    elevated : array (3,)
+        The end of the axis above the horizon.
+    north : array (3,)
+        The mount's own north pole: `elevated` in the north, its opposite in the south.
+    d_azimuth, d_altitude : array (3,)
+        Derivatives of `north` by A and by e.
+    hemisphere : float
+        +1 in the north, -1 in the south.
+    """
+
+    elevated: Floats
+    north: Floats
+    d_azimuth: Floats
+    d_altitude: Floats
+    hemisphere: float
+
+
+def tilted_axis(azimuth_error: float, altitude_error: float, pole: Floats, hemisphere: float) -> Axis:
+    """Return the axis that stands A east of and e above a pole.
+
+    Parameters
+    ----------
+    azimuth_error, altitude_error : float
+        A and e, radians. A is an angle of azimuth: on the sky it is A cos(altitude of the axis).
+    pole : array (3,)
+        Direction of the elevated pole (seen or true, as the errors are meant).
+    hemisphere : float
+        +1 in the north, -1 in the south, where east means a falling azimuth.
+    """
+    pole_azimuth, pole_altitude = azimuth_altitude(pole)
+    azimuth = float(pole_azimuth) + hemisphere * azimuth_error
+    altitude = float(pole_altitude) + altitude_error
+    elevated = unit_vector(azimuth, altitude)
+    level, high = np.cos(altitude), np.sin(altitude)
+    toward_east = np.array([np.cos(azimuth), -np.sin(azimuth), 0.0]) * level * hemisphere
+    upward = np.array([-high * np.sin(azimuth), -high * np.cos(azimuth), level])
+    return Axis(elevated, hemisphere * elevated, hemisphere * toward_east, hemisphere * upward, hemisphere)
+
+
+def turned(vectors: Floats, about: Floats, angle: Floats | float) -> Floats:
+    """Turn vectors of shape S + (3,) about a unit vector, right-handed (Rodrigues' formula)."""
+    angle = np.asarray(angle, float)[..., None]
+    along = np.sum(vectors * about, axis=-1, keepdims=True)
+    across = np.cross(np.broadcast_to(about, vectors.shape), vectors)
+    result: Floats = vectors * np.cos(angle) + across * np.sin(angle) + about * along * (1 - np.cos(angle))
+    return result
+
+
+def field_basis(first: Floats, north: Floats) -> tuple[Floats, Floats]:
+    """East and north in the field of a mount, as unit vectors on the tangent plane at the star.
+
+    Parameters
+    ----------
+    first : array (N, 3)
+        Where the star is.
+    north : array (3,)
+        The mount's north pole.
+
+    Returns
+    -------
+    east, north : array (N, 3)
+        East is toward increasing right ascension.
+    """
+    across = np.cross(np.broadcast_to(north, first.shape), first)
+    east = across / np.linalg.norm(across, axis=-1, keepdims=True)
+    return east, np.cross(first, east)
+
+
+def on_tangent_plane(places: Floats, first: Floats, east: Floats, north: Floats) -> tuple[Floats, Floats]:
+    """Gnomonic coordinates (east, north) of places about `first`: what a flat camera measures, radians."""
+    depth = np.sum(places * first, axis=-1)
+    return np.sum(places * east, axis=-1) / depth, np.sum(places * north, axis=-1) / depth
+
+
+@dataclass(frozen=True)
+class Displacement:
+    """How stars moved in the field, and how that changes with A, e and the turn of the drive.
+
+    Attributes
+    ----------
+    north, east : array (N,)
+        Radians on the tangent plane.
+    north_by, east_by : array (N, 3)
+        Derivatives by A, by e and by the angle the drive turned.
+    """
+
+    north: Floats
+    east: Floats
+    north_by: Floats
+    east_by: Floats
+
+
+def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Displacement:
+    """How a star seen at `first` and then at `later` has moved in the field of a mount that only tracks.
+
+    Parameters
+    ----------
+    axis : Axis
+        The mount's axis.
+    first, later : array (N, 3)
+        Where the star is seen at the two ends, refraction included.
+    turn : array (N,)
+        Drive rate times elapsed time, radians.
+
+    Returns
+    -------
+    Displacement
+        With exact derivatives.
+    """
+    pole = axis.north
+    across = np.cross(np.broadcast_to(pole, first.shape), first)
+    width = np.linalg.norm(across, axis=-1, keepdims=True)
+    east, north = field_basis(first, pole)
+    sine, cosine = np.sin(turn)[:, None], np.cos(turn)[:, None]
+    along = np.sum(later * pole, axis=-1, keepdims=True)
+    spun = np.cross(np.broadcast_to(pole, later.shape), later)
+    place = later * cosine + spun * sine + pole * along * (1 - cosine)
+    east_at, north_at = on_tangent_plane(place, first, east, north)
+    depth = np.sum(place * first, axis=-1)
+
+    def slopes(d_place: Floats, d_east: Floats) -> tuple[Floats, Floats]:
+        d_north = np.cross(first, d_east)
+        d_depth = np.sum(d_place * first, axis=-1)
+        by_east = np.sum(d_place * east + place * d_east, axis=-1)
+        by_north = np.sum(d_place * north + place * d_north, axis=-1)
+        return (by_east - east_at * d_depth) / depth, (by_north - north_at * d_depth) / depth
+
+    columns: list[tuple[Floats, Floats]] = []
+    for d_pole in (axis.d_azimuth, axis.d_altitude):
+        d_along = np.sum(later * d_pole, axis=-1, keepdims=True)
+        d_spun = np.cross(np.broadcast_to(d_pole, later.shape), later)
+        d_place = d_spun * sine + (d_pole * along + pole * d_along) * (1 - cosine)
+        d_across = np.cross(np.broadcast_to(d_pole, first.shape), first)
+        d_east = (d_across - east * np.sum(east * d_across, axis=-1, keepdims=True)) / width
+        columns.append(slopes(d_place, d_east))
+    d_turn = -later * sine + spun * cosine + pole * along * sine
+    columns.append(slopes(d_turn, np.zeros_like(first)))
+    return Displacement(
+        north_at,
+        east_at,
+        np.stack([column[1] for column in columns], axis=-1),
+        np.stack([column[0] for column in columns], axis=-1),
+    )
+
+
+@dataclass(frozen=True)
+class FieldRotation:
+    """Turn of the sky in the camera since the first moment, north through east positive, radians, shape (T,)."""
+
+    guided: Floats
+    unguided: Floats
+
+
+def field_rotation(axis: Axis, star: Floats, beside: Floats, turn: Floats) -> FieldRotation:
+    """How the field turns, held on the guide star and only tracking.
+
+    Parameters
+    ----------
+    axis : Axis
+        The mount's axis.
+    star, beside : array (T, 3)
+        The field's centre and a second star a little north of it, as seen at T moments.
+    turn : array (T,)
+        Angle the drive has turned at those moments, radians; zero at the first.
+
+    Notes
+    -----
+    Held on the guide star the camera keeps the mount's own north and east *at the star*; only tracking, it keeps
+    those of the first moment. The two differ by the turn in right ascension that guiding adds, which is why one
+    goes as 1/cos(dec) and the other as cos(dec) (outside-checks E1).
+    """
+    east, north = field_basis(star, axis.north)
+    held = np.arctan2(np.sum(beside * east, axis=-1), np.sum(beside * north, axis=-1))
+    first = np.broadcast_to(star[0], star.shape)
+    east_0, north_0 = np.broadcast_to(east[0], star.shape), np.broadcast_to(north[0], star.shape)
+    star_at = on_tangent_plane(turned(star, axis.north, turn), first, east_0, north_0)
+    beside_at = on_tangent_plane(turned(beside, axis.north, turn), first, east_0, north_0)
+    free = np.arctan2(beside_at[0] - star_at[0], beside_at[1] - star_at[1])
+    return FieldRotation(np.unwrap(held - held[0]), np.unwrap(free - free[0]))
+
+
+def motion_while_turning(
+    axis: Axis, star: Floats, azimuth_move: float, altitude_move: float
+) -> tuple[float, float]:
+    """How a star moves in the field while the base of the mount is turned: (north, east), radians.
+
+    The tracking goes on, so only the knob's turn counts. The two moves are about the vertical and about the level
+    line across the axis, and each leaves the other's angle alone.
+
+    Parameters
+    ----------
+    axis : Axis
+        Before the move.
+    star : array (3,)
+        Where the star is seen.
+    azimuth_move, altitude_move : float
+        Radians, east and up positive.
+    """
+    plumb = np.array([0.0, 0.0, 1.0])
+    azimuth = azimuth_altitude(axis.elevated)[0]
+    level = np.array([np.cos(azimuth), -np.sin(azimuth), 0.0])
+    # Turning the mount by some angle is, for the camera, turning the sky by the opposite one.
+    seen = turned(star[None, :], plumb, axis.hemisphere * azimuth_move)
+    seen = turned(seen, level, -altitude_move)
+    east, north = field_basis(star[None, :], axis.north)
+    east_at, north_at = on_tangent_plane(seen, star[None, :], east, north)
+    return float(north_at[0]), float(east_at[0])

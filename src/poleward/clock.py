@@ -1,0 +1,120 @@
+"""Times at the door: text or astropy Time in, aware UTC datetimes out.
+
+An hour's slip moves a solution of 60 arcmin by 16 arcmin, so a time whose zone is not known is an error, and so
+is one that daylight saving makes ambiguous or impossible.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Any
+
+from poleward.errors import InputError, UsageError
+
+
+def zone_of(name: str, where: str = "--tz") -> tzinfo:
+    """Return the zone named ``UTC``, ``local``, an IANA name or an offset such as ``+01:00``.
+
+    Raises
+    ------
+    UsageError
+        No such zone.
+    """
+    if name.upper() in ("UTC", "Z"):
+        return UTC
+    if name == "local":
+        local = datetime.now().astimezone().tzinfo
+        assert local is not None
+        return local
+    if name[:1] in "+-":
+        try:
+            offset = datetime.fromisoformat(f"2000-01-01T00:00{name}").utcoffset()
+        except ValueError:
+            offset = None
+        if offset is not None:
+            return timezone(offset)
+    import zoneinfo
+
+    try:
+        return zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        from difflib import get_close_matches
+
+        known = zoneinfo.available_timezones()
+        ends = {zone.rsplit("/", 1)[-1].lower(): zone for zone in sorted(known)}
+        close = get_close_matches(name.lower(), ends, n=1, cutoff=0.75)
+        hint = f"did you mean {ends[close[0]]}?" if close else "e.g. UTC, local, Europe/Zurich or +01:00"
+        raise UsageError(f"{where}: there is no time zone '{name}'", hint) from None
+
+
+def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
+    """Read one moment.
+
+    Parameters
+    ----------
+    value : str, datetime or astropy Time
+        ISO 8601.
+    where : str
+        For messages.
+    zone : tzinfo, optional
+        The zone of times that carry no offset.
+
+    Returns
+    -------
+    datetime
+        Aware, UTC.
+
+    Raises
+    ------
+    InputError
+        Not a time, no zone, or a local time that happens twice or never.
+    """
+    if hasattr(value, "to_datetime"):
+        return value.utc.to_datetime(timezone=UTC)  # type: ignore[no-any-return]
+    if isinstance(value, datetime):
+        moment = value
+    else:
+        text = str(value).strip()
+        try:
+            moment = datetime.fromisoformat(text)
+        except ValueError:
+            raise InputError(
+                f"'{text}' is not a time, allowed is ISO 8601", "write e.g. 2026-11-25T20:14:00Z", where
+            ) from None
+        if "T" not in text and ":" not in text:
+            raise InputError(f"'{text}' has no time of day", "write e.g. 2026-11-25T20:14:00Z", where)
+    if moment.tzinfo is not None:
+        return moment.astimezone(UTC)
+    if zone is None:
+        raise InputError(
+            f"'{value}' has neither an offset nor a known zone",
+            f"write {moment:%Y-%m-%dT%H:%M:%S}Z or {moment:%Y-%m-%dT%H:%M:%S}+01:00, or name the zone: "
+            "--tz Europe/Zurich, or timezone in [site] of the setup",
+            where,
+        )
+    early, late = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
+    if early.astimezone(zone).replace(tzinfo=None) != moment:
+        raise InputError(
+            f"'{value}' does not exist in {zone}: the clock jumps over it",
+            "give the time with its offset",
+            where,
+        )
+    if early != late:
+        raise InputError(
+            f"'{value}' happens twice in {zone}: the clock is set back",
+            f"give the offset: {early:%Y-%m-%dT%H:%M:%S}Z or {late:%Y-%m-%dT%H:%M:%S}Z",
+            where,
+        )
+    return early
+
+
+def iso(moment: datetime) -> str:
+    """UTC as ISO 8601 with a ``Z``, to the microsecond where there are any."""
+    moment = moment.astimezone(UTC)
+    spec = "milliseconds" if moment.microsecond % 1000 == 0 and moment.microsecond else "auto"
+    return moment.isoformat(timespec=spec).replace("+00:00", "Z")
+
+
+def later(moment: datetime, seconds: float) -> datetime:
+    """Return the moment some seconds later."""
+    return moment + timedelta(seconds=seconds)

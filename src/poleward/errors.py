@@ -1,0 +1,74 @@
+"""What can go wrong, each with the exit status it leads to, and the notes a result carries.
+
+::
+
+    PolewardError
+    |-- UsageError        2   the command was put wrongly
+    |-- InputError        3   something read cannot be used; says where, what was seen, what is allowed
+    '-- (undetermined)    4   not an exception: a Solution says what it does not determine
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class PolewardError(Exception):
+    """A mistake the user can mend, told in one line and, where it helps, a hint.
+
+    Parameters
+    ----------
+    message : str
+        What was found and what is allowed.
+    hint : str
+        What to do next; shown on a line of its own.
+    """
+
+    exit_status = 70
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+
+class UsageError(PolewardError):
+    """The command line asks for something that does not exist or does not fit together."""
+
+    exit_status = 2
+
+
+class InputError(PolewardError):
+    """A file or a value that cannot be read or used.
+
+    Parameters
+    ----------
+    message : str
+        What was found and what is allowed.
+    hint : str
+        What to do next.
+    where : str
+        The place: ``FILE:LINE`` or ``--drift 2``, followed by the column where there is one.
+    """
+
+    exit_status = 3
+
+    def __init__(self, message: str, hint: str = "", where: str = "") -> None:
+        super().__init__(f"{where}: {message}" if where else message, hint)
+        self.where = where
+
+
+@dataclass(frozen=True)
+class Note:
+    """A warning that belongs to a result.
+
+    Attributes
+    ----------
+    code : str
+        A short fixed word for programs, such as ``low-altitude``.
+    text : str
+        The same for people, one or two sentences.
+    """
+
+    code: str
+    text: str

@@ -1,0 +1,213 @@
+"""Units at the door: text or Quantity in, a plain number in a stated unit out.
+
+Parsing is astropy's. This file only decides what a bare number means, and says so when it cannot know.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from poleward.errors import InputError
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_SEXAGESIMAL = re.compile(r"[+-]?\d+[: ]\d+([: ]\d+(\.\d*)?)?$")
+_TIME_OF_ARC = re.compile(r"([+-]?)(\d+\.?\d*\s*(?:min|m|s)(?![a-z]).*)")
+_SIGNS = str.maketrans(
+    {"\N{MINUS SIGN}": "-", "\N{PRIME}": "'", "\N{DOUBLE PRIME}": '"', "\N{DEGREE SIGN}": "d"}
+)
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What a value may be.
+
+    Attributes
+    ----------
+    unit : str
+        The unit of the number handed on, in astropy's spelling.
+    bare : str or None
+        The unit a bare number is in; None when a bare number is an error.
+    example : str
+        A correct value, for messages.
+    sexagesimal : str
+        The unit of ``12:34:56``; empty when that form makes no sense.
+    why_bare_fails : str
+        For the message, when `bare` is None.
+    """
+
+    unit: str
+    bare: str | None
+    example: str
+    sexagesimal: str = ""
+    why_bare_fails: str = ""
+
+
+HOUR_ANGLE = Kind("rad", "hourangle", "-0h20m", "hourangle")
+RIGHT_ASCENSION = Kind(
+    "rad", None, "05h34m32s", "hourangle", "could be hours or degrees (05h34m or 83.6 deg says which)"
+)
+ANGLE = Kind("rad", "deg", "+47d30m", "deg")
+SMALL_ANGLE = Kind("arcsec", "arcsec", "-4.2 arcsec")
+RATE = Kind("arcsec / min", "arcsec / min", "-0.84 arcsec/min")
+DURATION = Kind("s", "s", "5 min")
+FRACTION = Kind("", "", "0.7")
+PIXELS = Kind("pix", "pix", "-3.1 pix")
+LENGTH = Kind("m", None, "600 mm", "", "could be millimetres or metres")
+HEIGHT = Kind("m", "m", "560 m")
+PRESSURE = Kind("hPa", None, "950 hPa", "", "could be hPa or mmHg")
+TEMPERATURE = Kind("deg_C", None, "4 deg_C", "", "could be Celsius or kelvin")
+WAVELENGTH = Kind("um", None, "0.55 um", "", "could be nm or um")
+KNOB_ANGLE = Kind("arcmin", None, "38 arcmin", "", "could be arcmin or degrees")
+DRIVE_RATE = Kind("arcsec / s", None, "15.0369 arcsec/s", "", "could be per second or per minute")
+
+
+_SHORT_UNITS = {"'": "arcmin", '"': "arcsec", "''": "arcsec", "dC": "deg_C", "C": "deg_C", "degC": "deg_C"}
+
+
+def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "") -> float:
+    """Read one value as a number in the unit of its kind.
+
+    Parameters
+    ----------
+    value : str, float or Quantity
+        What the user wrote.
+    kind : Kind
+        What it must be.
+    where, name : str
+        Place and name of the value, for messages.
+    unit : str
+        The unit a table's header gives to bare numbers; wins over the kind's own.
+
+    Returns
+    -------
+    float
+        In ``kind.unit``.
+
+    Raises
+    ------
+    InputError
+        Not a number, not finite, no unit where one is needed, or a unit of another kind.
+    """
+    place = f"{where}, {name}" if where and name else where or name
+    text = value.translate(_SIGNS).strip() if isinstance(value, str) else value
+    shown = f"'{value}'" if isinstance(value, str) else str(value)
+    try:
+        number, given = _split(text, kind, unit)
+    except (ValueError, TypeError):
+        raise InputError(
+            f"{shown} cannot be read as a value such as {kind.example}", _hint(text, kind), place
+        ) from None
+    if given is None:
+        raise InputError(
+            f"{shown} has no unit and {kind.why_bare_fails or 'needs one'}",
+            f"write e.g. {kind.example}",
+            place,
+        )
+    if not math.isfinite(number):
+        raise InputError(
+            f"{shown} is not a finite number",
+            f"write a value such as {kind.example}, or leave it empty",
+            place,
+        )
+    return _converted(number, given, kind, shown, place)
+
+
+def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
+    """Separate number and unit; a unit of None means that there is none and none may be assumed."""
+    if not isinstance(text, str):
+        if hasattr(text, "unit") and hasattr(text, "value"):
+            return float(text.value), text.unit
+        if isinstance(text, bool):
+            raise ValueError(text)
+        return float(text), (unit or kind.bare)
+    try:
+        return float(text), (unit or kind.bare)
+    except ValueError:
+        pass
+    number = _NUMBER.match(text)
+    worded = number is not None and text[number.end() :].strip() in (
+        "deg",
+        "rad",
+        "hourangle",
+        "arcmin",
+        "arcsec",
+    )
+    if kind.sexagesimal and not worded:
+        from astropy.coordinates import Angle
+
+        if kind.sexagesimal == "hourangle" and (short := _TIME_OF_ARC.fullmatch(text)):
+            # "20m" of an hour angle is a time; astropy alone would take it for minutes of arc.
+            text = (
+                f"{short[1]}0h{short[2].replace('min', 'm')}" if "m" in text else f"{short[1]}0h0m{short[2]}"
+            )
+        if _SEXAGESIMAL.match(text):
+            return float(Angle(text, unit=kind.sexagesimal).to_value("deg")), "deg"
+        return float(Angle(text).to_value("deg")), "deg"
+    if number is None or number.end() == len(text):
+        raise ValueError(text)
+    unit_text = text[number.end() :].strip()
+    return float(number.group()), _SHORT_UNITS.get(unit_text, unit_text)
+
+
+def _converted(number: float, given: Any, kind: Kind, shown: str, place: str) -> float:
+    """Return the number in the kind's unit; the common unit is not worth an import of astropy."""
+    if given == kind.unit:
+        return number
+    if kind.unit == "rad" and given in ("deg", "hourangle"):
+        return math.radians(number * (15 if given == "hourangle" else 1))
+    from astropy import units
+
+    try:
+        return float(units.Quantity(number, units.Unit(given)).to_value(kind.unit, units.temperature()))
+    except (ValueError, TypeError, units.UnitsError):
+        raise InputError(
+            f"{shown}: the unit '{given}' does not fit here", f"write e.g. {kind.example}", place
+        ) from None
+
+
+def _hint(text: Any, kind: Kind) -> str:
+    if isinstance(text, str) and "," in text:
+        return f"a decimal point, not a comma: {kind.example}"
+    if kind is HOUR_ANGLE or kind is RIGHT_ASCENSION:
+        return f"hours, minutes, seconds as {kind.example}, or an angle as 83.6 deg"
+    return f"write e.g. {kind.example}"
+
+
+def header_unit(text: str, kind: Kind, where: str) -> str:
+    """Return the unit a table's header gives to a column's bare numbers, checked.
+
+    Raises
+    ------
+    InputError
+        A unit astropy does not know (it lets them pass silently) or of another kind.
+    """
+    unit = text.strip()
+    if kind.sexagesimal == "hourangle" and unit in ("h", "hr", "hour", "hours"):
+        return "hourangle"
+    if unit in ("", kind.unit, kind.bare):
+        return unit
+    from astropy import units
+
+    try:
+        fits = units.Unit(unit).is_equivalent(units.Unit(kind.unit)) or (
+            kind is TEMPERATURE and unit in ("K", "deg_F")
+        )
+    except (ValueError, TypeError):
+        fits = False
+    if not fits:
+        raise InputError(
+            f"the unit '{unit}' does not fit here", f"allowed is a unit as in {kind.example}", where
+        )
+    return unit
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Return a hint that names the known word nearest to a mistyped one, or all of them."""
+    names = list(known)
+    close = get_close_matches(name, names, n=1, cutoff=0.6)
+    return f"did you mean {close[0]}?" if close else f"known: {', '.join(names)}"
