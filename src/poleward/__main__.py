@@ -1,0 +1,5 @@
+"""``python -m poleward``."""
+
+from poleward.cli import run
+
+run()

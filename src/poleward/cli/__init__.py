@@ -1,0 +1,116 @@
+"""The command line. Nothing heavy is imported until a command runs."""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from poleward import __version__
+from poleward.errors import PolewardError
+
+COMMANDS = {
+    "solve": "Timed drifts to the axis error and knob turns.",
+    "demo": "The main job on bundled example data.",
+}
+"""Name and one line of help; each lives in a file of its own name and is imported only when it runs."""
+
+EXAMPLE = """\b
+Start with:
+  poleward demo
+  poleward solve drifts.csv --latitude 47.1deg
+"""
+
+
+class _Lazy(click.Group):
+    """Commands imported when used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"poleward.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from poleward.quantity import nearest
+
+            raise click.UsageError(f"there is no command '{args[0]}': {nearest(args[0], COMMANDS)}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=EXAMPLE,
+    invoke_without_command=True,
+)
+@click.version_option(__version__, message="poleward %(version)s")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """How far the mount's polar axis is off the pole, how sure that is, and which knob to turn."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit status; errors become one line and a hint."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a sign the stream lacks must not end the program
+    sys.exit(_status(arguments))
+
+
+def _status(arguments: list[str] | None) -> int:
+    try:
+        result = main.main(args=arguments, prog_name="poleward", standalone_mode=False)
+        sys.stdout.flush()
+        return result if isinstance(result, int) else 0
+    except PolewardError as error:
+        _say(error.args[0], error.hint)
+        return error.exit_status
+    except click.UsageError as error:
+        _say(error.format_message(), f"see {error.ctx.command_path} --help" if error.ctx else "")
+        return 2
+    except click.ClickException as error:
+        _say(error.format_message(), "")
+        return 2
+    except (KeyboardInterrupt, click.Abort):
+        sys.stderr.write("poleward: interrupted\n")
+        return 130
+    except BrokenPipeError:
+        # The reader has gone (`| head`): let the last flush of the interpreter go nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:  # noqa: BLE001 - the last net: a fault of ours, told without a traceback
+        return _fault(error)
+
+
+def _say(message: str, hint: str) -> None:
+    sys.stderr.write(f"poleward: {' '.join(message.split())}\n")
+    if hint:
+        sys.stderr.write(f"  {' '.join(hint.split())}\n")
+
+
+def _fault(error: Any) -> int:
+    if os.environ.get("POLEWARD_TRACEBACK"):
+        import traceback
+
+        traceback.print_exception(error)
+    _say(
+        f"a fault of ours: {type(error).__name__}: {error}",
+        "please report it with the command and the input; POLEWARD_TRACEBACK=1 shows where it happened",
+    )
+    return 70

@@ -1,0 +1,56 @@
+"""What all reports share: number formats, signs for the stream, colours."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import TextIO
+
+# Okabe & Ito (2008), "Color Universal Design": the set that all common kinds of colour vision tell apart.
+BLACK, ORANGE, SKY_BLUE, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
+YELLOW, BLUE, VERMILION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
+
+
+@dataclass(frozen=True)
+class Signs:
+    """How to spell what not every terminal can show."""
+
+    plus_minus: str
+    unicode: bool
+
+
+def signs_for(stream: TextIO) -> Signs:
+    """Signs the stream can show: Unicode only where it says that it is UTF-8."""
+    wide = (getattr(stream, "encoding", "") or "").lower().replace("-", "") == "utf8"
+    return Signs("\N{PLUS-MINUS SIGN}" if wide else "+/-", wide)
+
+
+def wants_colour(stream: TextIO) -> bool:
+    """Colour only on a terminal that shows it, and not where NO_COLOR asks for none."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    return bool(getattr(stream, "isatty", lambda: False)())
+
+
+def decimals_for(sigma: float) -> int:
+    """Decimals that show a sigma with two digits when it begins with 1 or 2, else one (0 to 4 decimals)."""
+    import math
+
+    if not sigma > 0 or not math.isfinite(sigma):
+        return 2
+    exponent = math.floor(math.log10(sigma))
+    leading = sigma / 10**exponent
+    return min(max(-exponent + (1 if leading < 2.95 else 0), 0), 4)
+
+
+def with_sigma(value: float, sigma: float, signs: Signs) -> str:
+    """Return ``5.0 +/- 0.2``, both with the decimals that the sigma deserves."""
+    places = decimals_for(sigma)
+    return f"{value:.{places}f} {signs.plus_minus} {sigma:.{places}f}"
+
+
+def paragraph(text: str, indent: str = "", width: int = 96) -> str:
+    """Return text broken into lines, all but the first indented."""
+    import textwrap
+
+    return "\n".join(textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False))

@@ -1,0 +1,238 @@
+"""The setup file: site, air, mount, cameras and limits, in TOML. Every part may be missing."""
+
+from __future__ import annotations
+
+import math
+import os
+import sys
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from poleward import quantity
+from poleward.camera import ARCSEC_PER_RADIAN, Camera, GuideCamera
+from poleward.errors import InputError
+from poleward.knobs import SIDES, Knob, per_turn_from_thread
+from poleward.quantity import nearest, parse
+from poleward.site import Air, Site
+
+KEYS: Mapping[str, tuple[str, ...]] = {
+    "": ("site", "air", "mount", "camera", "guide_camera", "frames", "limits"),
+    "site": ("latitude", "longitude", "elevation", "timezone"),
+    "air": ("pressure", "temperature", "humidity", "wavelength"),
+    "mount": ("drive_rate", "azimuth_knob", "altitude_knob"),
+    "mount.azimuth_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
+    "mount.altitude_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
+    "camera": ("focal_length", "pixel_size", "width", "height"),
+    "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored"),
+    "frames": ("keywords", "stamp"),
+    "limits": ("trail", "lowest_altitude"),
+}
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What the setup file says; None or empty where it says nothing.
+
+    Attributes
+    ----------
+    source : str
+        The file, or empty.
+    site_values, air_values : mapping
+        The [site] and [air] values as written, so that flags can replace single ones.
+    drive_rate : str
+    knobs : dict of Knob
+        Keys ``azimuth``, ``altitude``.
+    camera : Camera or None
+    guide_camera : GuideCamera or None
+    frames : mapping
+        As written.
+    trail_pix : float
+    lowest_altitude_deg : float
+    """
+
+    source: str = ""
+    site_values: Mapping[str, Any] = field(default_factory=dict)
+    air_values: Mapping[str, Any] = field(default_factory=dict)
+    drive_rate: str = "sidereal"
+    knobs: dict[str, Knob] = field(default_factory=dict)
+    camera: Camera | None = None
+    guide_camera: GuideCamera | None = None
+    frames: Mapping[str, Any] = field(default_factory=dict)
+    trail_pix: float = 1.0
+    lowest_altitude_deg: float = 20.0
+
+    def site(self, **flags: Any) -> Site:
+        """Return the site, with values from the command line in place of those in the file.
+
+        Parameters
+        ----------
+        **flags
+            latitude, longitude, elevation, timezone, pressure, temperature, humidity, wavelength; None is no value.
+
+        Raises
+        ------
+        InputError
+            No latitude anywhere, or a value that cannot be used.
+        """
+        given = {name: value for name, value in flags.items() if value is not None}
+        values = {**self.site_values, **{k: v for k, v in given.items() if k in KEYS["site"]}}
+        air = {**self.air_values, **{k: v for k, v in given.items() if k in KEYS["air"]}}
+        if "latitude" not in values:
+            raise InputError(
+                "the latitude is missing", "give --latitude 47.1deg, or [site] latitude in poleward.toml", self.source
+            )
+        where = f"{self.source} [site]" if self.source else ""
+        elevation = values.get("elevation", "0 m")
+        parse(elevation, quantity.HEIGHT, where, "elevation")
+        around = Air(**air, elevation=elevation, where=f"{self.source} [air]" if self.source else "")
+        return Site(
+            values["latitude"],
+            values.get("longitude"),
+            elevation,
+            around,
+            str(values.get("timezone", "")),
+            where=where,
+        )
+
+
+def find_setup(path: str | None) -> Setup:
+    """Read the named setup file, else ``poleward.toml`` here, else the user's own, else an empty setup.
+
+    Raises
+    ------
+    InputError
+        The named file is missing, or one that was found cannot be used.
+    """
+    if path is not None:
+        return read_setup(path)
+    for candidate in (Path("poleward.toml"), _config_folder() / "poleward" / "config.toml"):
+        if candidate.is_file():
+            return read_setup(candidate)
+    return Setup()
+
+
+def _config_folder() -> Path:
+    if sys.platform == "win32":
+        return Path(os.environ.get("APPDATA", str(Path.home())))
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+
+
+def read_setup(path: str | Path) -> Setup:
+    """Read and check a setup file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is not TOML, or holds an unknown key or a value that cannot be used.
+    """
+    name = str(path)
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+        content = tomllib.loads(text)
+    except FileNotFoundError:
+        raise InputError("there is no such setup file", "", name) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"this setup file cannot be read: {error}", "", name) from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"this is not TOML: {error}", 'text stands in quotes: latitude = "47.1 deg"', name) from None
+    _check_keys(content, "", name)
+    mount = content.get("mount", {})
+    limits = content.get("limits", {})
+    trail = parse(limits.get("trail", 1.0), quantity.PIXELS, f"{name} [limits]", "trail")
+    lowest = parse(limits.get("lowest_altitude", "20 deg"), quantity.ANGLE, f"{name} [limits]", "lowest_altitude")
+    setup = Setup(
+        name,
+        content.get("site", {}),
+        content.get("air", {}),
+        mount.get("drive_rate", "sidereal"),
+        {
+            knob: _knob(mount[f"{knob}_knob"], knob, f"{name} [mount.{knob}_knob]")
+            for knob in SIDES
+            if f"{knob}_knob" in mount
+        },
+        _camera(content.get("camera"), f"{name} [camera]"),
+        _guide_camera(content.get("guide_camera"), f"{name} [guide_camera]"),
+        content.get("frames", {}),
+        trail,
+        math.degrees(lowest),
+    )
+    if "latitude" in setup.site_values:
+        setup.site()  # a wrong value is an error even where a flag would replace it
+    return setup
+
+
+def _check_keys(table: Mapping[str, Any], path: str, name: str) -> None:
+    for key, value in table.items():
+        shown = f"{name} [{path}]" if path else name
+        if key not in KEYS[path]:
+            raise InputError(f"unknown key '{key}'", nearest(key, KEYS[path]), shown)
+        below = f"{path}.{key}".lstrip(".")
+        if below in KEYS:
+            if not isinstance(value, dict):
+                raise InputError(f"'{key}' must be a section", f"write [{below}] on a line of its own", shown)
+            _check_keys(value, below, name)
+        elif isinstance(value, dict | list) and below != "frames.keywords":
+            raise InputError(f"'{key}' must be one value", "", shown)
+
+
+def _positive(table: Mapping[str, Any], key: str, kind: quantity.Kind, where: str) -> float:
+    if key not in table:
+        raise InputError(f"{key} is missing", f'write e.g. {key} = "{kind.example}"', where)
+    value = parse(table[key], kind, where, key)
+    if value <= 0:
+        raise InputError(f"{key} is {value:g}, allowed is more than 0", "", where)
+    return value
+
+
+def _knob(table: Mapping[str, Any], knob: str, where: str) -> Knob:
+    clockwise = table.get("clockwise")
+    if clockwise not in SIDES[knob]:
+        seen = "is missing" if clockwise is None else f"is '{clockwise}'"
+        raise InputError(
+            f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}", "where a clockwise turn takes the axis", where
+        )
+    if "per_turn" in table:
+        if "thread_pitch" in table or "arm" in table:
+            raise InputError("per_turn and thread_pitch are both given", "give one of them", where)
+        return Knob(_positive(table, "per_turn", quantity.KNOB_ANGLE, where), clockwise)
+    if "thread_pitch" not in table and "arm" not in table:
+        raise InputError(
+            "per_turn is missing", 'write e.g. per_turn = "38 arcmin", or thread_pitch with arm', where
+        )
+    pitch = _positive(table, "thread_pitch", quantity.LENGTH, where)
+    return Knob(per_turn_from_thread(pitch, _positive(table, "arm", quantity.LENGTH, where)), clockwise)
+
+
+def _camera(table: Mapping[str, Any] | None, where: str) -> Camera | None:
+    if table is None:
+        return None
+    sides = []
+    for key in ("width", "height"):
+        value = table.get(key)
+        if not isinstance(value, int) or isinstance(value, bool) or value <= 0:
+            raise InputError(f"{key} is {value!r}, allowed is a whole number of pixels", f"write e.g. {key} = 4000", where)
+        sides.append(value)
+    return Camera(
+        _positive(table, "focal_length", quantity.LENGTH, where),
+        _positive(table, "pixel_size", quantity.LENGTH, where),
+        *sides,
+    )
+
+
+def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
+    if table is None:
+        return None
+    mirrored = table.get("mirrored", False)
+    if not isinstance(mirrored, bool):
+        raise InputError(f"mirrored is {mirrored!r}, allowed is true or false", "without quotes", where)
+    if "position_angle" not in table:
+        raise InputError("position_angle is missing", 'of the y axis, north through east: "12 deg"', where)
+    scale = (
+        ARCSEC_PER_RADIAN
+        * _positive(table, "pixel_size", quantity.LENGTH, where)
+        / _positive(table, "focal_length", quantity.LENGTH, where)
+    )
+    return GuideCamera(scale, parse(table["position_angle"], quantity.ANGLE, where, "position_angle"), mirrored)
