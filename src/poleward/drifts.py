@@ -155,6 +155,21 @@ def _pointing(cells: _RowReader, zone: tzinfo | None) -> Pointing:
     )
 
 
+def pointing_from_cells(cells: Mapping[str, Any], where: str, timezone: str = "") -> Pointing:
+    """Return a pointing from named values such as hour_angle and dec, as the inline options give them.
+
+    Raises
+    ------
+    InputError
+        An unknown name, or values that make no pointing.
+    """
+    known = ("hour_angle", "dec", "ra", "time", "azimuth", "altitude")
+    for key in cells:
+        if key not in known:
+            raise InputError(f"unknown name '{key}'", quantity.nearest(key, known), where)
+    return _pointing(_RowReader(Row(where, cells), {}), zone_of(timezone) if timezone else None)
+
+
 def _component(cells: _RowReader, name: str, duration_s: float) -> tuple[float | None, float | None]:
     """Displacement and stated sigma, arcsec, of one component, from itself or from its rate."""
     if cells.has(name) and cells.has(f"{name}_rate"):

@@ -21,7 +21,9 @@ def refuse_existing(path: str | Path, force: bool) -> None:
     if target.is_dir():
         raise UsageError(f"{path}: this is a folder, a file name is needed")
     if target.exists() and not force:
-        raise UsageError(f"{path}: this file exists already", "give another name, or --force to write over it")
+        raise UsageError(
+            f"{path}: this file exists already", "give another name, or --force to write over it"
+        )
     if not target.parent.is_dir():
         raise UsageError(f"{path}: there is no folder {target.parent}", "make the folder first")
 

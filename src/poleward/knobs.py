@@ -90,7 +90,9 @@ def with_star(solution: Solution, site: Site, pointing: Pointing, camera: GuideC
         axis = tilted_axis(azimuth * ARCMIN, altitude * ARCMIN, pole, site.hemisphere)
         by = move.move_arcmin * ARCMIN
         turn = (by, 0.0) if move.knob == "azimuth" else (0.0, by)
-        north, east = (math.degrees(angle) * 3600 for angle in motion_while_turning(axis, sight.seen[0, 0], *turn))
+        north, east = (
+            math.degrees(angle) * 3600 for angle in motion_while_turning(axis, sight.seen[0, 0], *turn)
+        )
         x, y = (None, None) if camera is None else camera.to_pixels(north, east)
         star = StarMotion(
             math.degrees(float(sight.hour_angle[0])) / 15,

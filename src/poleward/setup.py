@@ -82,7 +82,9 @@ class Setup:
         air = {**self.air_values, **{k: v for k, v in given.items() if k in KEYS["air"]}}
         if "latitude" not in values:
             raise InputError(
-                "the latitude is missing", "give --latitude 47.1deg, or [site] latitude in poleward.toml", self.source
+                "the latitude is missing",
+                "give --latitude 47.1deg, or [site] latitude in poleward.toml",
+                self.source,
             )
         where = f"{self.source} [site]" if self.source else ""
         elevation = values.get("elevation", "0 m")
@@ -137,12 +139,16 @@ def read_setup(path: str | Path) -> Setup:
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"this setup file cannot be read: {error}", "", name) from None
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"this is not TOML: {error}", 'text stands in quotes: latitude = "47.1 deg"', name) from None
+        raise InputError(
+            f"this is not TOML: {error}", 'text stands in quotes: latitude = "47.1 deg"', name
+        ) from None
     _check_keys(content, "", name)
     mount = content.get("mount", {})
     limits = content.get("limits", {})
     trail = parse(limits.get("trail", 1.0), quantity.PIXELS, f"{name} [limits]", "trail")
-    lowest = parse(limits.get("lowest_altitude", "20 deg"), quantity.ANGLE, f"{name} [limits]", "lowest_altitude")
+    lowest = parse(
+        limits.get("lowest_altitude", "20 deg"), quantity.ANGLE, f"{name} [limits]", "lowest_altitude"
+    )
     setup = Setup(
         name,
         content.get("site", {}),
@@ -192,7 +198,9 @@ def _knob(table: Mapping[str, Any], knob: str, where: str) -> Knob:
     if clockwise not in SIDES[knob]:
         seen = "is missing" if clockwise is None else f"is '{clockwise}'"
         raise InputError(
-            f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}", "where a clockwise turn takes the axis", where
+            f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}",
+            "where a clockwise turn takes the axis",
+            where,
         )
     if "per_turn" in table:
         if "thread_pitch" in table or "arm" in table:
@@ -213,7 +221,9 @@ def _camera(table: Mapping[str, Any] | None, where: str) -> Camera | None:
     for key in ("width", "height"):
         value = table.get(key)
         if not isinstance(value, int) or isinstance(value, bool) or value <= 0:
-            raise InputError(f"{key} is {value!r}, allowed is a whole number of pixels", f"write e.g. {key} = 4000", where)
+            raise InputError(
+                f"{key} is {value!r}, allowed is a whole number of pixels", f"write e.g. {key} = 4000", where
+            )
         sides.append(value)
     return Camera(
         _positive(table, "focal_length", quantity.LENGTH, where),
@@ -235,4 +245,6 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
         * _positive(table, "pixel_size", quantity.LENGTH, where)
         / _positive(table, "focal_length", quantity.LENGTH, where)
     )
-    return GuideCamera(scale, parse(table["position_angle"], quantity.ANGLE, where, "position_angle"), mirrored)
+    return GuideCamera(
+        scale, parse(table["position_angle"], quantity.ANGLE, where, "position_angle"), mirrored
+    )

@@ -237,6 +237,11 @@ def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
     return Sight(seen, pole, apparent, hour_angle, dec, azimuth_altitude(seen[:, 0])[1], tuple(notes))
 
 
+def altitude_of(pointing: Pointing, site: Site) -> float:
+    """Altitude as seen of one pointing at its own moment, radians."""
+    return float(look([pointing], np.zeros((1, 1)), site).altitude[0])
+
+
 def _times(
     pointings: Sequence[Pointing], rows: Sequence[int], offsets: Floats, site: Site
 ) -> tuple[datetime, datetime, list[datetime]]:

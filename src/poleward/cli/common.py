@@ -24,12 +24,20 @@ def site_options(command: Command) -> Command:
     """Add --setup and the flags that win over it."""
     for option in reversed(
         [
-            click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own."),
+            click.option(
+                "--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own."
+            ),
             click.option("--latitude", metavar="ANGLE", help="North positive, e.g. 47.1deg or -33d52m."),
             click.option("--longitude", metavar="ANGLE", help="East positive; only for right ascensions."),
             click.option("--elevation", metavar="LENGTH", help="Of the site, e.g. 560m."),
-            click.option("--tz", metavar="ZONE", help="Zone of times without an offset: UTC, local, Europe/Zurich, +01:00."),
-            click.option("--pressure", metavar="PRESSURE", help="Of the air, e.g. 950hPa; 0hPa: no refraction."),
+            click.option(
+                "--tz",
+                metavar="ZONE",
+                help="Zone of times without an offset: UTC, local, Europe/Zurich, +01:00.",
+            ),
+            click.option(
+                "--pressure", metavar="PRESSURE", help="Of the air, e.g. 950hPa; 0hPa: no refraction."
+            ),
             click.option("--temperature", metavar="TEMP", help="Of the air, e.g. 4deg_C."),
             click.option("--humidity", metavar="FRACTION", help="Of the air, 0 to 1."),
             click.option("--wavelength", metavar="LENGTH", help="Of the light, e.g. 0.55um."),
@@ -40,13 +48,14 @@ def site_options(command: Command) -> Command:
 
 
 def output_options(command: Command) -> Command:
-    """Add --json, --output, --chart, --force."""
+    """Add --json, --output, --chart, --force, --night."""
     for option in reversed(
         [
             click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
             click.option("--output", "-o", metavar="FILE", help="Write the result: .json or .ecsv."),
             click.option("--chart", metavar="FILE", help="Draw a chart: .png, .svg or .pdf."),
             click.option("--force", is_flag=True, help="Write over existing files."),
+            click.option("--night", is_flag=True, help="Print and draw in dim red."),
         ]
     ):
         command = option(command)
@@ -89,6 +98,13 @@ def json_text(record: dict[str, Any]) -> str:
 def print_result(text: str) -> None:
     """Print to standard output."""
     sys.stdout.write(text if text.endswith("\n") else text + "\n")
+
+
+def dimmed(text: str, night: bool) -> str:
+    """Return text in dim red for eyes used to the dark, where the terminal can show it."""
+    from poleward.report.style import wants_colour
+
+    return f"\x1b[2;31m{text}\x1b[0m" if night and wants_colour(sys.stdout) else text
 
 
 def tell(text: str) -> None:

@@ -1,0 +1,250 @@
+"""The axis chart: where the axis stands against the pole, how sure that is, and what each knob must do."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from poleward.report import style
+from poleward.report.text import move_text
+from poleward.solution import Solution
+
+
+@dataclass(frozen=True)
+class Palette:
+    """Colours of a chart; at night all are shades of red, told apart by line and shape."""
+
+    paper: str
+    ink: str
+    faint: str
+    axis: str
+    azimuth: str
+    altitude: str
+    pole: str
+
+
+DAY = Palette("#FFFFFF", "#222222", "#BBBBBB", style.BLUE, style.VERMILION, style.GREEN, style.BLACK)
+NIGHT = Palette("#000000", "#A01010", "#500808", "#C01818", "#901010", "#B01414", "#D02020")
+
+
+def new_figure(palette: Palette, width: float = 7.0, height: float = 6.5) -> Any:
+    """Return an empty figure on the palette's paper; never through pyplot, which keeps state."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), facecolor=palette.paper, layout="constrained")
+
+
+def dressed(axes: Any, palette: Palette) -> None:
+    """Give axes the palette's ink."""
+    axes.set_facecolor(palette.paper)
+    axes.tick_params(colors=palette.ink, which="both")
+    for spine in axes.spines.values():
+        spine.set_color(palette.ink)
+    for label in (axes.xaxis.label, axes.yaxis.label, axes.title):
+        label.set_color(palette.ink)
+
+
+def figure_bytes(figure: Any, path: str) -> bytes:
+    """Return the picture's bytes in the format that the file name's ending asks for."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=path.rsplit(".", 1)[-1].lower(), dpi=150, facecolor=figure.get_facecolor())
+    return buffer.getvalue()
+
+
+def ellipse_points(covariance: Any, scale: float, count: int = 181) -> Any:
+    """Outline (count, 2) of the ellipse r' C^-1 r = scale^2 about zero."""
+    strengths, directions = np.linalg.eigh(np.asarray(covariance, float))
+    angle = np.linspace(0, 2 * math.pi, count)
+    circle = np.stack([np.cos(angle), np.sin(angle)])
+    return (directions @ (np.sqrt(np.maximum(strengths, 0.0))[:, None] * circle)).T * scale
+
+
+def axis_chart(solution: Solution, *, night: bool = False) -> Any:
+    """Return a figure with the axis chart alone."""
+    palette = NIGHT if night else DAY
+    figure = new_figure(palette)
+    draw_axis(figure.add_subplot(), solution, palette)
+    return figure
+
+
+def draw_axis(axes: Any, solution: Solution, palette: Palette) -> None:
+    """Draw a solution as you see it standing behind the mount and looking at the pole.
+
+    East is on the right in the north and on the left in the south. The scales are angles that the knobs turn;
+    the shape is stretched so that equal lengths are equal angles on the sky.
+    """
+    dressed(axes, palette)
+    azimuth, altitude = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
+    reach = _reach(solution)
+    _rings(axes, reach, solution.level, palette)
+    axes.plot(
+        0, 0, marker="+", markersize=18, markeredgewidth=2, color=palette.pole, linestyle="none", zorder=5
+    )
+    # Names stand on the far sides, away from the arrows between them; "left" is where it is drawn.
+    right = (azimuth or 0.0) * (1 if solution.site_latitude_deg >= 0 else -1) >= 0
+    above = (altitude or 0.0) >= 0
+    axes.annotate(
+        solution.reference,
+        (0, 0),
+        xytext=(-9 if right else 9, -9 if above else 9),
+        textcoords="offset points",
+        color=palette.pole,
+        ha="right" if right else "left",
+        va="top" if above else "bottom",
+    )
+    if azimuth is not None and altitude is not None:
+        _axis_and_moves(axes, solution, azimuth, altitude, palette)
+    else:
+        _band(axes, solution, reach, palette)
+    south = solution.site_latitude_deg < 0
+    half = reach / solution.level
+    axes.set_xlim((half, -half) if south else (-half, half))
+    axes.set_ylim(-reach, reach)
+    axes.set_aspect(1 / solution.level)
+    sides = ("east", "west") if south else ("west", "east")
+    axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}")
+    axes.set_ylabel("low  <  altitude error [arcmin]  >  high")
+    axes.set_title(_title(solution), fontsize=11)
+
+
+def _title(solution: Solution) -> str:
+    if solution.offset_arcmin is None or solution.offset_sigma_arcmin is None:
+        return {
+            "azimuth": "Only the azimuth error is determined",
+            "altitude": "Only the altitude error is determined",
+            "neither": "Neither error is determined",
+        }[solution.determined]
+    places = style.decimals_for(solution.offset_sigma_arcmin)
+    return (
+        f"The axis stands {solution.offset_arcmin:.{places}f} \N{PLUS-MINUS SIGN} "
+        f"{solution.offset_sigma_arcmin:.{places}f} arcmin from the {solution.reference}"
+    )
+
+
+def _reach(solution: Solution) -> float:
+    """Half height of the picture, arcmin on the sky: errors and 2-sigma ellipse with room to spare."""
+    sizes = [0.5]
+    if solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
+        sizes.append(
+            (abs(solution.azimuth_error_arcmin) + 2 * solution.azimuth_sigma_arcmin) * solution.level
+        )
+    if solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
+        sizes.append(abs(solution.altitude_error_arcmin) + 2 * solution.altitude_sigma_arcmin)
+    if solution.combination is not None:
+        sizes.append(abs(solution.combination[2]) + 2 * solution.combination[3])
+    return 1.25 * max(sizes)
+
+
+def _rings(axes: Any, reach: float, level: float, palette: Palette) -> None:
+    """Circles of equal offset, at round numbers."""
+    step = 10 ** math.floor(math.log10(reach / 2))
+    step *= next(factor for factor in (1, 2, 5, 10) if reach / (step * factor) <= 4)
+    angle = np.linspace(0, 2 * math.pi, 181)
+    for ring in np.arange(step, 1.5 * reach, step):
+        axes.plot(
+            ring * np.cos(angle) / level, ring * np.sin(angle), color=palette.faint, linewidth=0.8, zorder=1
+        )
+        if ring < reach:
+            axes.annotate(
+                f"{ring:g}'",
+                (0, -ring),
+                color=palette.ink,
+                fontsize=8,
+                ha="center",
+                va="center",
+                alpha=0.8,
+                bbox={"facecolor": palette.paper, "edgecolor": "none", "pad": 1},
+                zorder=2,
+            )
+
+
+def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: float, palette: Palette) -> None:
+    reach = _reach(solution)
+    covariance = solution.covariance_arcmin2
+    for scale, width, label in ((1, 1.8, "1 sigma"), (2, 1.0, "2 sigma")):
+        outline = ellipse_points(covariance, scale) + np.array([azimuth, altitude])
+        axes.fill(*outline.T, facecolor=palette.axis, alpha=0.12, zorder=2)
+        axes.plot(
+            *outline.T,
+            color=palette.axis,
+            linewidth=width,
+            label=label,
+            zorder=3,
+            linestyle="-" if scale == 1 else "--",
+        )
+    axes.plot(azimuth, altitude, marker="o", markersize=8, color=palette.axis, linestyle="none", zorder=5)
+    right = azimuth * (1 if solution.site_latitude_deg >= 0 else -1) >= 0
+    axes.annotate(
+        "the axis",
+        (azimuth, altitude),
+        xytext=(8 if right else -8, 8 if altitude >= 0 else -8),
+        textcoords="offset points",
+        color=palette.axis,
+        weight="bold",
+        ha="left" if right else "right",
+        va="bottom" if altitude >= 0 else "top",
+    )
+    ends = {"azimuth": ((azimuth, altitude), (0.0, altitude)), "altitude": ((0.0, altitude), (0.0, 0.0))}
+    handles = []
+    for move in solution.moves:
+        colour = palette.azimuth if move.knob == "azimuth" else palette.altitude
+        dash = "-" if move.knob == "azimuth" else (0, (4, 2))
+        begin, end = ends[move.knob]
+        legend_only = abs(move.move_arcmin) < 0.04 * reach  # shorter than its own head
+        if not legend_only:
+            axes.annotate(
+                "",
+                xy=end,
+                xytext=begin,
+                zorder=4,
+                arrowprops={
+                    "arrowstyle": "-|>",
+                    "color": colour,
+                    "linewidth": 2,
+                    "linestyle": dash,
+                    "mutation_scale": 16,
+                    "shrinkA": 0,
+                    "shrinkB": 0,
+                },
+            )
+        sigma = solution.azimuth_sigma_arcmin if move.knob == "azimuth" else solution.altitude_sigma_arcmin
+        text = f"{move.knob} knob: {move_text(move, style.decimals_for(sigma or 0.0))}"
+        handles += axes.plot([], [], color=colour, linewidth=2, linestyle=dash, label=text)
+    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, ncols=2, fontsize=9)
+    for entry in legend.get_texts():
+        entry.set_color(palette.ink)
+
+
+def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None:
+    """What is fixed when only one direction is: a line and its 1-sigma band across the picture."""
+    if solution.combination is not None:
+        on_azimuth, on_altitude, value, sigma = solution.combination
+    elif solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
+        on_azimuth, on_altitude = 1.0, 0.0
+        value, sigma = (
+            solution.azimuth_error_arcmin * solution.level,
+            solution.azimuth_sigma_arcmin * solution.level,
+        )
+    elif solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
+        on_azimuth, on_altitude = 0.0, 1.0
+        value, sigma = solution.altitude_error_arcmin, solution.altitude_sigma_arcmin
+    else:
+        return
+    along = np.array([-3 * reach, 3 * reach])
+    for shift, width in ((0.0, 2.0), (-sigma, 0.8), (sigma, 0.8)):
+        x = on_azimuth * (value + shift) - on_altitude * along
+        y = on_altitude * (value + shift) + on_azimuth * along
+        axes.plot(
+            x / solution.level, y, color=palette.axis, linewidth=width, linestyle="-" if not shift else "--"
+        )
+    axes.annotate(
+        "the axis is somewhere on this line",
+        (0.5, 0.03),
+        xycoords="axes fraction",
+        ha="center",
+        color=palette.axis,
+    )

@@ -1,0 +1,192 @@
+"""The solution as text: the verdict first, then what to turn, then why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from poleward.axis import STELLAR_RATE
+from poleward.knobs import CAUTIONS
+from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
+from poleward.solution import FittedDrift, Move, Solution
+
+DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
+"""Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
+
+
+def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0) -> str:
+    """Return all that there is to say about a solution.
+
+    Parameters
+    ----------
+    solution : Solution
+    signs : Signs
+        What the stream can show.
+    reading_arcsec : float
+        The reading error that was assumed, for the line that says so.
+    """
+    blocks = [_verdict(solution, signs)]
+    if solution.moves:
+        blocks.append(_what_to_turn(solution))
+    blocks.append(_timings(solution))
+    blocks.append(_agreement(solution, signs, reading_arcsec))
+    notes = [note for note in solution.warnings if note.code != "add-pointing"]
+    if notes:
+        blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in notes))
+    return "\n\n".join(blocks)
+
+
+def _verdict(solution: Solution, signs: Signs) -> str:
+    pole = solution.reference
+    if solution.determined != "both":
+        return _half_verdict(solution, signs)
+    assert solution.offset_arcmin is not None
+    assert solution.offset_sigma_arcmin is not None
+    lines = []
+    if solution.offset_arcmin < 2 * solution.offset_sigma_arcmin:
+        within = solution.offset_arcmin + 2 * solution.offset_sigma_arcmin
+        places = decimals_for(solution.offset_sigma_arcmin)
+        lines.append(
+            f"No axis error is certain: the axis is within {within:.{places}f} arcmin of the {pole} (95 %)."
+        )
+    else:
+        offset = with_sigma(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
+        lines.append(f"The axis stands {offset} arcmin from the {pole}:")
+    lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
+    fastest = DRIFT_PER_ARCMIN * solution.offset_arcmin
+    lines.append(f"Left so, stars drift up to {fastest:.2g} arcsec a minute in declination.")
+    return "\n".join(lines)
+
+
+def _half_verdict(solution: Solution, signs: Signs) -> str:
+    words = {
+        "azimuth": ("Only the azimuth error is determined:", "altitude"),
+        "altitude": ("Only the altitude error is determined:", "azimuth"),
+        "neither": ("These timings determine neither error of the axis.", ""),
+    }
+    first, missing = words[solution.determined]
+    lines = [first]
+    lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
+    if missing:
+        lines.append(f"  {missing:<9} not determined; the uncertainty allows for it being a degree off")
+    if solution.combination is not None:
+        on_azimuth, on_altitude, value, sigma = solution.combination
+        lines.append(
+            f"  What they fix: {on_azimuth:+.2f} x azimuth error (on the sky) {on_altitude:+.2f} x altitude error "
+            f"= {with_sigma(value, sigma, signs)} arcmin"
+        )
+    advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
+    lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
+    return "\n".join(lines)
+
+
+def _azimuth(solution: Solution, signs: Signs) -> str:
+    value, sigma = solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin
+    return "" if value is None or sigma is None else _error("azimuth", value, sigma, ("EAST", "WEST"), signs)
+
+
+def _altitude(solution: Solution, signs: Signs) -> str:
+    value, sigma = solution.altitude_error_arcmin, solution.altitude_sigma_arcmin
+    return "" if value is None or sigma is None else _error("altitude", value, sigma, ("HIGH", "LOW"), signs)
+
+
+def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs) -> str:
+    side = sides[0] if value > 0 else sides[1]
+    return f"  {name:<9} {with_sigma(abs(value), sigma, signs)} arcmin too far {side}".replace(
+        "too far HIGH", "too HIGH"
+    ).replace("too far LOW", "too LOW")
+
+
+def _what_to_turn(solution: Solution) -> str:
+    sigmas = {"azimuth": solution.azimuth_sigma_arcmin, "altitude": solution.altitude_sigma_arcmin}
+    lines = ["What to turn"]
+    for move in solution.moves:
+        sigma = sigmas[move.knob] or 0.0
+        lines.append(f"  {move.knob:<9} {move_text(move, decimals_for(sigma))}")
+        if abs(move.move_arcmin) < 2 * sigma:
+            lines.append(f"  {'':<9} (less than twice its uncertainty: it may be left)")
+    if any(move.turns is None for move in solution.moves):
+        lines.append("  (turns: give per_turn and clockwise of the knobs in the setup file)")
+    watched = [move for move in solution.moves if move.star is not None]
+    if watched:
+        lines += _star_lines(watched)
+    lines += [paragraph(f"  ! {caution}", "    ") for caution in CAUTIONS]
+    return "\n".join(lines)
+
+
+def move_text(move: Move, places: int) -> str:
+    """Return ``5.0 arcmin WEST: 0.13 turn counter-clockwise (47 deg of the knob)``."""
+    text = f"{abs(move.move_arcmin):.{places}f} arcmin {move.toward.upper()}"
+    if move.turns is None:
+        return text
+    amount = f"{move.turns:.2f} turn" + ("s" if move.turns >= 1.995 else "")
+    if move.turns < 1:
+        amount += f" ({360 * move.turns:.0f} deg of the knob)"
+    return f"{text}: {amount} {move.direction}"
+
+
+def _star_lines(moves: Sequence[Move]) -> list[str]:
+    star = moves[0].star
+    assert star is not None
+    at = f"hour angle {star.hour_angle_h:+.1f} h, dec {star.dec_deg:+.0f} deg"
+    lines = [f"  Or turn until a star there has moved so far (telescope tracking at {at}; azimuth first):"]
+    for move in moves:
+        star = move.star
+        assert star is not None
+        north, east = star.north_arcsec, star.east_arcsec
+        text = f"{abs(north):.0f} arcsec {'north' if north > 0 else 'south'}, "
+        text += f"{abs(east):.0f} arcsec {'east' if east > 0 else 'west'}"
+        if star.x_pix is not None and star.y_pix is not None:
+            text += f"; on the guide camera x {star.x_pix:+.0f}, y {star.y_pix:+.0f} pixels"
+        lines.append(f"  {move.knob:<9} {text}")
+    return lines
+
+
+def _timings(solution: Solution) -> str:
+    width = max([len(drift.label) for drift in solution.drifts] + [6])
+    with_east = any(drift.east_arcsec is not None for drift in solution.drifts)
+    head = f"  {'':<{width}}  {'hour angle':>10}  {'dec':>6}  {'altitude':>8}  {'minutes':>7}"
+    head += f"  {'north':>8}  {'fitted':>8}  {'off by':>9}"
+    if with_east:
+        head += f"  {'east':>8}  {'fitted':>8}  {'off by':>9}"
+    lines = ["Timings (drift in arcsec; off by: in sigmas)", head]
+    for number, drift in enumerate(solution.drifts, 1):
+        line = f"  {drift.label or number:<{width}}  {drift.hour_angle_h:>+8.2f} h  {drift.dec_deg:>+6.1f}"
+        line += f"  {drift.altitude_deg:>8.0f}  {drift.duration_s / 60:>7.1f}"
+        line += _component(drift, drift.north_arcsec, drift.north_fitted_arcsec, drift.pull)
+        if with_east:
+            line += _component(drift, drift.east_arcsec, drift.east_fitted_arcsec, drift.east_pull)
+        lines.append(line + ("" if drift.used else "  not used"))
+    return "\n".join(lines)
+
+
+def _component(drift: FittedDrift, measured: float | None, fitted: float, pull: float | None) -> str:
+    if measured is None:
+        return f"  {'':>8}  {fitted:>+8.2f}  {'':>9}"
+    shown = "" if pull is None or not drift.used else f"{pull:+.1f}"
+    return f"  {measured:>+8.2f}  {fitted:>+8.2f}  {shown:>9}"
+
+
+def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
+    fit = solution.fit
+    count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
+    free = fit.degrees_of_freedom
+    if fit.p_value is None:
+        text = f"{count}, none to spare: nothing checks them."
+    else:
+        verdict = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
+        text = f"{count}, {free} value{'s' if free != 1 else ''} to spare: {verdict} "
+        text += f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
+    source = {
+        "stated": "Uncertainties: as stated in the table.",
+        "assumed": f"Uncertainties: assumed, {reading_arcsec:g} arcsec per reading (--reading-error).",
+        "scatter": "Uncertainties: from the scatter of the timings.",
+    }[fit.sigma_source]
+    lines = [f"{text} {source}"]
+    rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
+    if rate is not None and sigma is not None:
+        way = "fast" if rate > 0 else "slow"
+        lines.append(
+            f"Seen from the east drifts, the drive runs {with_sigma(abs(rate) * 60, sigma * 60, signs)} arcsec a "
+            f"minute {way}."
+        )
+    return "\n".join(paragraph(line) for line in lines)
