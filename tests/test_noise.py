@@ -1,0 +1,159 @@
+"""The noise model against dense matrices, and against values published for other noise models it contains."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.linalg import block_diag
+from scipy.stats import multivariate_normal
+
+from poleward.guidelog import noise
+
+NIST = Path(__file__).parent / "data" / "nist"
+
+
+def dense(seconds, starts, ratio, time, weights):
+    """V from its definition, piece by piece."""
+    ends = [*starts[1:], len(seconds)]
+    blocks = [
+        np.exp(-np.abs(seconds[a:b, None] - seconds[None, a:b]) / time)
+        for a, b in zip(starts, ends, strict=True)
+    ]
+    return np.diag(1 / weights) + ratio * block_diag(*blocks)
+
+
+@pytest.fixture
+def rows():
+    rng = np.random.default_rng(31)
+    seconds = np.cumsum(rng.uniform(0.8, 6.0, 60))
+    starts = np.array([0, 17, 18, 40])  # a piece of a single row among them
+    weights = rng.integers(1, 5, 60).astype(float)
+    columns = np.column_stack([seconds / 60, np.sin(seconds / 50), rng.normal(size=60)])
+    return seconds, starts, weights, columns
+
+
+@pytest.mark.parametrize(("ratio", "time"), [(0.3, 20.0), (8.0, 3.0), (1e-3, 200.0), (1e3, 90.0)])
+def test_banded_equals_dense(rows, ratio, time):
+    seconds, starts, weights, columns = rows
+    matrix = dense(seconds, starts, ratio, time, weights)
+    banded = noise.covariance(seconds, starts, ratio, time, weights)
+    assert banded.solve(columns) == pytest.approx(np.linalg.solve(matrix, columns), rel=1e-9, abs=1e-9)
+    assert banded.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], rel=1e-9)
+    assert banded.inverse_diagonal() == pytest.approx(np.diag(np.linalg.inv(matrix)), rel=1e-9)
+
+
+def test_likelihood_equals_dense_gaussian(rows):
+    """scipy's multivariate normal density at the generalised least-squares answer of dense matrices."""
+    seconds, starts, weights, columns = rows
+    matrix = dense(seconds, starts, 0.7, 15.0, weights)
+    which = np.searchsorted(starts, np.arange(60), side="right") - 1
+    full = np.column_stack([columns[:, :2], np.eye(4)[which]])
+    y = columns[:, 2]
+    inverse = np.linalg.inv(matrix)
+    information = full.T @ inverse @ full
+    answer = np.linalg.solve(information, full.T @ inverse @ y)
+    left = y - full @ answer
+    square = left @ inverse @ left
+    normal = noise.normal_equations(noise.covariance(seconds, starts, 0.7, 15.0, weights), columns)
+    # Plain maximum likelihood, scale profiled out; the 2 pi term is the constant left out.
+    plain = multivariate_normal(full @ answer, matrix * square / 60).logpdf(y) + 30 * np.log(2 * np.pi)
+    assert normal.log_likelihood(False) == pytest.approx(plain, rel=1e-9)
+    # REML: the same with n - p and log det X'V^-1 X (Patterson & Thompson 1971; Harville 1974).
+    free = 60 - 6
+    reml = -0.5 * (
+        free * np.log(square / free) + free + np.linalg.slogdet(matrix)[1] + np.linalg.slogdet(information)[1]
+    )
+    assert normal.log_likelihood() == pytest.approx(reml, rel=1e-9)
+    assert normal.white_variance() == pytest.approx(square / free, rel=1e-9)
+    # The block of the two regressors after the levels: the inverse of the covariance of their coefficients.
+    inner = np.linalg.inv(np.linalg.inv(information)[:2, :2])
+    assert normal.matrix[:2, :2] == pytest.approx(inner, rel=1e-9)
+
+
+def test_leave_one_out(rows):
+    """Each row predicted from all the others by dense Gaussian conditioning."""
+    seconds, starts, weights, columns = rows
+    matrix = dense(seconds, starts, 2.0, 12.0, weights)
+    y = columns[:, 2]
+    expected = []
+    for i in range(60):
+        others = np.arange(60) != i
+        gain = np.linalg.solve(matrix[np.ix_(others, others)], matrix[others, i])
+        expected.append((y[i] - gain @ y[others]) / np.sqrt(matrix[i, i] - gain @ matrix[others, i]))
+    banded = noise.covariance(seconds, starts, 2.0, 12.0, weights)
+    assert noise.standardised(banded, y, 1.0) == pytest.approx(np.array(expected), rel=1e-9, abs=1e-9)
+
+
+def nist_data(name, first, last):
+    lines = (NIST / name).read_text(encoding="ascii").splitlines()
+    return np.array([[float(cell) for cell in line.split()] for line in lines[first - 1 : last]])
+
+
+def test_lag_one_of_nist_lew():
+    """NIST StRD Lew: certified lag-1 autocorrelation -0.307304800605679 (V)."""
+    values = nist_data("Lew.dat", 40, 239)[:, 0]
+    assert len(values) == 200
+    assert noise.lag_one(values) == pytest.approx(-0.307304800605679, rel=1e-12)
+
+
+def longley():
+    """Employed ~ GNP + population, in the units of the published fit: GNP 1e3 millions, people in millions."""
+    table = nist_data("Longley.dat", 61, 76)
+    return table[:, 0] / 1e3, table[:, 2] / 1e3, table[:, 5] / 1e3
+
+
+def test_ar1_on_longley():
+    """AR(1) generalised least squares by REML, R nlme gls (Fox & Weisberg, appendix): phi 0.6441692 (S);
+    coefficients 101.858133, 0.072071, -0.548513, standard errors 14.1989, 0.010606, 0.154130 (M).
+
+    AR(1) in yearly rows is our correlated part alone, phi = exp(-1 year / tau): the white part is made a
+    ten-thousandth of it, which bounds the difference.
+    """
+    from scipy.optimize import minimize_scalar
+
+    employed, gnp, people = longley()
+    years = np.arange(16.0)
+    starts = np.array([0])
+    columns = np.column_stack([gnp, people, employed])
+    ratio = 1e7
+
+    def badness(phi):
+        matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
+        return -noise.normal_equations(matrix, columns).log_likelihood()
+
+    phi = minimize_scalar(badness, bounds=(0.05, 0.95), method="bounded", options={"xatol": 1e-9}).x
+    assert phi == pytest.approx(0.6441692, abs=2e-5)
+    matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
+    normal = noise.normal_equations(matrix, columns)
+    answer = np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2])
+    assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
+    level = noise.levels(matrix, employed - columns[:, :2] @ answer)[0]
+    assert level == pytest.approx(101.858133, abs=2e-4)
+    errors = np.sqrt(np.diag(np.linalg.inv(normal.matrix[:2, :2])) * normal.white_variance())
+    assert errors == pytest.approx([0.010606, 0.154130], abs=2e-6)
+
+
+def simulated(rng, seconds, white, correlated, time):
+    steps = np.exp(-np.diff(seconds) / time)
+    state = np.empty(len(seconds))
+    state[0] = rng.normal()
+    for i, kept in enumerate(steps):
+        state[i + 1] = kept * state[i] + np.sqrt(1 - kept**2) * rng.normal()
+    return white * rng.normal(size=len(seconds)) + correlated * state
+
+
+def test_noise_is_found_again():
+    """Means over 12 simulated sections: within 3 standard errors of their scatter (measured: 1 %, 5 %, 12 %)."""
+    rng = np.random.default_rng(5)
+    found = []
+    for _ in range(12):
+        seconds = np.cumsum(rng.uniform(1.5, 2.5, 1800))
+        starts = np.array([0, 600, 1200])
+        y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
+        n = noise.find_noise(seconds, starts, np.column_stack([seconds, y]))
+        found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.time_s)))
+    mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)
+    assert np.all(np.abs(mean - [0.8, 0.5, np.log(30)]) < 3.5 * spread)
+    assert np.all(spread < [0.01, 0.03, 0.15])
