@@ -10,6 +10,7 @@ from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
 from poleward.guidelog import noise
+from poleward.guidelog.search import Rows, find_noise
 
 NIST = Path(__file__).parent / "data" / "nist"
 
@@ -86,6 +87,28 @@ def test_leave_one_out(rows):
     assert noise.standardised(banded, y, 1.0) == pytest.approx(np.array(expected), rel=1e-9, abs=1e-9)
 
 
+def test_a_share_per_piece(rows):
+    """The second own regressor of each piece, known beforehand to be 0 +/- 1: as pseudo-rows of a dense fit."""
+    seconds, starts, weights, columns = rows
+    belief = 0.4
+    spread = np.where(np.arange(60) < 50, np.cos(seconds), 0.0)
+    matrix = dense(seconds, starts, 0.7, 15.0, weights)
+    which = np.searchsorted(starts, np.arange(60), side="right") - 1
+    own = np.eye(4)[which]
+    full = np.column_stack([columns[:, :2], own, own * spread[:, None]])
+    full = np.vstack([full, np.hstack([np.zeros((4, 6)), np.eye(4)])])
+    whole = block_diag(matrix, np.eye(4) / belief)
+    y = np.append(columns[:, 2], np.zeros(4))
+    information = full.T @ np.linalg.solve(whole, full)
+    answer = np.linalg.solve(information, full.T @ np.linalg.solve(whole, y))
+    banded = noise.covariance(seconds, starts, 0.7, 15.0, weights)
+    normal = noise.normal_equations(banded, columns, spread, belief)
+    assert np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2]) == pytest.approx(answer[:2], rel=1e-9)
+    left = columns[:, 2] - columns[:, :2] @ answer[:2]
+    expected = (y - full @ answer)[:60]
+    assert noise.cleared(banded, left, spread, belief) == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
 def nist_data(name, first, last):
     lines = (NIST / name).read_text(encoding="ascii").splitlines()
     return np.array([[float(cell) for cell in line.split()] for line in lines[first - 1 : last]])
@@ -129,7 +152,8 @@ def test_ar1_on_longley():
     normal = noise.normal_equations(matrix, columns)
     answer = np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2])
     assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
-    level = noise.levels(matrix, employed - columns[:, :2] @ answer)[0]
+    left = employed - columns[:, :2] @ answer
+    level = (left - noise.cleared(matrix, left))[0]
     assert level == pytest.approx(101.858133, abs=2e-4)
     errors = np.sqrt(np.diag(np.linalg.inv(normal.matrix[:2, :2])) * normal.white_variance())
     assert errors == pytest.approx([0.010606, 0.154130], abs=2e-6)
@@ -152,7 +176,7 @@ def test_noise_is_found_again():
         seconds = np.cumsum(rng.uniform(1.5, 2.5, 1800))
         starts = np.array([0, 600, 1200])
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
-        n = noise.find_noise(seconds, starts, np.column_stack([seconds, y]))
+        n = find_noise(Rows(seconds, starts, np.column_stack([seconds, y])))
         found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.time_s)))
     mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)
     assert np.all(np.abs(mean - [0.8, 0.5, np.log(30)]) < 3.5 * spread)

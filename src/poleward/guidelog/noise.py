@@ -21,7 +21,6 @@ The size of the noise is found by restricted maximum likelihood (REML; Patterson
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,21 +29,6 @@ from numpy.typing import NDArray
 from poleward.axis import Floats
 
 Integers = NDArray[np.int64]
-
-RATIO_RANGE = (1e-4, 1e4)
-"""Allowed (c / white)^2. Beyond either end one of the two parts is below 1 % of the other and cannot be seen."""
-SEARCH_ROWS = 2000
-"""The search for the noise starts on means of neighbouring rows, about this many of them.
-
-A 2.8 h section at 1 s is then searched at 5 s, the exposure rhythm of a calm night, where a correlation time of
-10 s can still be seen; the last steps are always taken on all rows.
-"""
-START_TIMES_S = (8.0, 25.0, 80.0, 250.0)
-START_RATIOS = (0.03, 0.3, 3.0)
-"""Where the search begins: factors of three to ten, over all that wind, gears and seeing are likely to do."""
-SHORTEST_TIME_S = 0.5
-LONGEST_SHARE = 0.5
-"""Correlation times longer than this share of the section cannot be told from a drift."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +48,11 @@ class Noise:
     white_arcsec: float
     correlated_arcsec: float
     time_s: float
+
+    @property
+    def ratio(self) -> float:
+        """Variance of the correlated part over that of the white part."""
+        return (self.correlated_arcsec / self.white_arcsec) ** 2
 
 
 @dataclass(frozen=True)
@@ -219,8 +208,10 @@ class Normal:
         return float(self.matrix[-1, -1] - part @ part), 2 * float(np.sum(np.log(np.diag(root) * scale)))
 
 
-def normal_equations(covariance: Covariance, columns: Floats) -> Normal:
-    """Weigh k columns by V^-1 and eliminate a level per piece.
+def normal_equations(
+    covariance: Covariance, columns: Floats, spread: Floats | None = None, belief: float = 1.0
+) -> Normal:
+    """Weigh k columns by V^-1 and eliminate what each piece has for itself: a level and, if asked, a share.
 
     Parameters
     ----------
@@ -228,126 +219,56 @@ def normal_equations(covariance: Covariance, columns: Floats) -> Normal:
         Of the n rows.
     columns : array (n, k)
         Regressors; the data last.
+    spread : array (n,), optional
+        A second regressor that each piece has for itself, with a coefficient known beforehand to be 0 +/- 1.
+    belief : float
+        The white variance, in units of the data: the weight of that foreknowledge.
 
     Returns
     -------
     Normal
     """
-    starts = covariance.starts
-    # The levels take up any constant, and small numbers keep more digits than large ones.
-    lengths = np.diff(np.append(starts, len(columns)))
-    columns = columns - np.repeat(
-        np.add.reduceat(columns, starts, axis=0) / lengths[:, None], lengths, axis=0
-    )
-    solved = covariance.solve(np.column_stack([np.ones(len(columns)), columns]))
-    level = np.add.reduceat(solved, starts, axis=0)
-    weight, cross = level[:, 0], level[:, 1:]
-    matrix = columns.T @ solved[:, 1:] - cross.T @ (cross / weight[:, None])
+    own, solved, centred = _weighed(covariance, columns, spread, belief)
+    block, cross = own
+    matrix = centred.T @ solved - np.einsum("pik,pil->kl", cross, np.linalg.solve(block, cross))
     matrix = (matrix + matrix.T) / 2
-    log_det = covariance.log_det + float(np.sum(np.log(weight)))
-    return Normal(matrix, log_det, covariance.log_det, len(columns) - len(starts), len(columns))
+    log_det = covariance.log_det + float(np.sum(np.log(np.linalg.det(block))))
+    return Normal(matrix, log_det, covariance.log_det, len(columns) - len(block), len(columns))
 
 
-def levels(covariance: Covariance, values: Floats) -> Floats:
-    """Generalised mean of each piece of n values, repeated for its rows: (n,)."""
-    solved = covariance.solve(np.column_stack([np.ones(len(values)), values]))
-    sums = np.add.reduceat(solved, covariance.starts, axis=0)
+def cleared(
+    covariance: Covariance, values: Floats, spread: Floats | None = None, belief: float = 1.0
+) -> Floats:
+    """Take from n values what each piece has for itself (see `normal_equations`): (n,)."""
+    (block, cross), _, centred = _weighed(covariance, values[:, None], spread, belief)
+    own = np.linalg.solve(block, cross)[:, :, 0]
     lengths = np.diff(np.append(covariance.starts, len(values)))
-    repeated: Floats = np.repeat(sums[:, 1] / sums[:, 0], lengths)
-    return repeated
+    result: Floats = centred[:, 0] - np.repeat(own[:, 0], lengths)
+    if spread is not None:
+        result -= np.repeat(own[:, 1], lengths) * spread
+    return result
 
 
-def binned(
-    seconds: Floats, starts: Integers, columns: Floats, rows: int
-) -> tuple[Floats, Integers, Floats, Floats]:
-    """Means of neighbouring rows that do not reach across pieces: times, starts, columns, weights."""
-    lengths = np.diff(np.append(starts, len(seconds)))
-    size = max(1, math.ceil(len(seconds) / rows))
-    within = np.arange(len(seconds)) - np.repeat(starts, lengths)
-    edges = np.flatnonzero(within % size == 0)
-    counts = np.diff(np.append(edges, len(seconds))).astype(float)
-    means = np.add.reduceat(np.column_stack([seconds, columns]), edges, axis=0) / counts[:, None]
-    return means[:, 0], np.searchsorted(edges, starts), means[:, 1:], counts
+def _weighed(
+    covariance: Covariance, columns: Floats, spread: Floats | None, belief: float
+) -> tuple[tuple[Floats, Floats], Floats, Floats]:
+    """(what each piece has for itself: block (p, q, q), cross (p, q, k)), V^-1 X, and X about the pieces' means.
 
-
-def find_noise(
-    seconds: Floats, starts: Integers, columns: Floats, *, restricted: bool = True, begin: Noise | None = None
-) -> Noise:
-    """Find the noise that makes the data likeliest.
-
-    Parameters
-    ----------
-    seconds, starts : array (n,), int array (p,)
-        Times, and first row of each piece.
-    columns : array (n, k)
-        Regressors, the data last; each piece has a level besides.
-    restricted : bool
-        REML, or plain maximum likelihood.
-    begin : Noise, optional
-        Start from here only, when it is known roughly; else from a grid of points, so that the corner without a
-        correlated part is not run into by chance.
-
-    Returns
-    -------
-    Noise
+    The levels take up any constant, and small numbers keep more digits than large ones.
     """
-    longest = max(LONGEST_SHARE * float(seconds[-1] - seconds[0]), 4 * SHORTEST_TIME_S)
-    limits = [tuple(math.log(v) for v in RATIO_RANGE), (math.log(SHORTEST_TIME_S), math.log(longest))]
-    place: Floats
-    if begin is None:
-        rough = binned(seconds, starts, columns, SEARCH_ROWS)
-        points = [
-            np.array([math.log(ratio), math.log(min(time, longest))])
-            for time in START_TIMES_S
-            for ratio in START_RATIOS
-        ]
-        best = sorted(points, key=lambda p: _badness(p, *rough, restricted))[:3]
-        ends = [_downhill(point, limits, 1.0, rough, restricted) for point in best]
-        place = min(ends, key=lambda end: end[1])[0]
-    else:
-        ratio = (begin.correlated_arcsec / begin.white_arcsec) ** 2
-        place = np.array([math.log(max(ratio, RATIO_RANGE[0])), math.log(begin.time_s)])
-    full = (seconds, starts, columns, np.ones(len(seconds)))
-    place, _ = _downhill(place, limits, 0.3, full, restricted)
-    ratio, time = math.exp(place[0]), math.exp(place[1])
-    white = math.sqrt(
-        normal_equations(covariance(seconds, starts, ratio, time), columns).white_variance(restricted)
-    )
-    return Noise(white, white * math.sqrt(ratio), time)
-
-
-def _badness(
-    place: Floats, seconds: Floats, starts: Integers, columns: Floats, weights: Floats, restricted: bool
-) -> float:
-    """Minus the log-likelihood at (log ratio, log time)."""
-    matrix = covariance(seconds, starts, math.exp(place[0]), math.exp(place[1]), weights)
-    value = normal_equations(matrix, columns).log_likelihood(restricted)
-    return 1e300 if math.isnan(value) else -value
-
-
-def _downhill(
-    place: Floats,
-    limits: Sequence[tuple[float, ...]],
-    step: float,
-    data: tuple[Floats, Integers, Floats, Floats],
-    restricted: bool,
-) -> tuple[Floats, float]:
-    """Nelder and Mead's way down; it stops when the log-likelihood is flat to 0.01, far within its own scatter."""
-    from scipy.optimize import minimize
-
-    low, high = np.array(limits).T
-    corner = np.clip(place, low, high)
-    simplex = corner + step * np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    simplex = np.where(simplex > high, simplex - 2 * step, simplex)
-    found = minimize(
-        _badness,
-        corner,
-        args=(*data, restricted),
-        method="Nelder-Mead",
-        bounds=list(zip(low, high, strict=True)),
-        options={"initial_simplex": np.clip(simplex, low, high), "xatol": 0.03, "fatol": 0.01, "maxfev": 80},
-    )
-    return np.asarray(found.x, float), float(found.fun)
+    starts, count = covariance.starts, len(columns)
+    lengths = np.diff(np.append(starts, count))
+    means = np.add.reduceat(columns, starts, axis=0) / lengths[:, None]
+    centred = columns - np.repeat(means, lengths, axis=0)
+    ones = np.ones((count, 1))
+    local = ones if spread is None else np.column_stack([ones, spread])
+    solved = covariance.solve(np.column_stack([local, centred]))
+    size = local.shape[1]
+    sums = np.stack([np.add.reduceat(solved * part[:, None], starts, axis=0) for part in local.T], axis=1)
+    block = sums[:, :, :size]
+    if spread is not None:
+        block[:, 1, 1] += belief
+    return (block, sums[:, :, size:]), solved[:, size:], centred
 
 
 def standardised(covariance: Covariance, residuals: Floats, white_arcsec: float) -> Floats:
