@@ -121,7 +121,7 @@ def pointing_to_add(worst: Floats, site: Site) -> Advice:
     Advice
         Above 30 deg, where refraction is safe, if the site has such a sky there.
     """
-    dec_deg, hour_h = np.meshgrid(np.arange(-60.0, 61, 5), np.arange(-6.0, 6.25, 0.5))
+    dec_deg, hour_h = np.meshgrid(np.arange(-45.0, 46, 5), np.arange(-6.0, 6.25, 0.5))
     pointings = [
         Pointing(hour_angle=math.radians(15 * h), dec=math.radians(d))
         for h, d in zip(hour_h.ravel(), dec_deg.ravel(), strict=True)
@@ -134,8 +134,9 @@ def pointing_to_add(worst: Floats, site: Site) -> Advice:
     north_by = displacement(axis, sight.seen[:, 0], sight.seen[:, 1], turn).north_by[:, :2]
     shown = np.abs(north_by / np.array([level, 1.0]) @ worst)
     azimuth, altitude = (np.degrees(angle) for angle in azimuth_altitude(sight.seen[:, 0]))
-    # Full marks from 30 deg up, falling to none at 15; among equals the higher star, whose air is calmer.
-    score = shown / shown.max() * np.clip((altitude - 15) / 15, 0.0, 1.0) + altitude / 9000
+    # Full marks from 30 deg up, falling to none at 15; among equals the higher star, whose air is calmer, but not
+    # the zenith, where many mounts are awkward. Beyond 45 deg of dec a wrong hour angle costs more; none is tried.
+    score = shown / shown.max() * np.clip((altitude - 15) / 15, 0.0, 1.0) + np.minimum(altitude, 75) / 9000
     best = int(np.argmax(score))
     return Advice(
         float(hour_h.ravel()[best]),

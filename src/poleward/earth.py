@@ -8,11 +8,14 @@ hand serve instead. Nothing is changed for good, and nothing on import.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import cache
 
+import numpy as np
+
+from poleward.axis import Floats
 from poleward.errors import Note
 
 _SPARE_DAYS = 5
@@ -112,6 +115,18 @@ def rotation_notes(first: datetime, last: datetime) -> list[Note]:
             )
         ]
     return []
+
+
+def sun_places(moments: Sequence[datetime]) -> tuple[Floats, Floats]:
+    """Right ascension and dec of the Sun's centre (ICRS, from the Earth's centre), radians, arrays (T,).
+
+    ERFA's epv00; aberration and the minute between TDB and UTC are left out: good to half an arcminute.
+    """
+    import erfa
+
+    earth, _ = erfa.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
+    ra, dec = erfa.c2s(-earth["p"])
+    return ra % (2 * np.pi), dec
 
 
 @cache

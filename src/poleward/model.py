@@ -10,7 +10,7 @@ import numpy as np
 
 from poleward.axis import Displacement, Floats, displacement, tilted_axis
 from poleward.determine import ARCMIN
-from poleward.drifts import Drift
+from poleward.drift_rows import Drift
 from poleward.site import Site
 from poleward.sky import Sight
 

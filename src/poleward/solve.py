@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from poleward import quantity
 from poleward.axis import STELLAR_RATE, Floats, angle_between, azimuth_altitude, tilted_axis
-from poleward.determine import ARCMIN, BLIND_ARCMIN, Determination, judge, pointing_to_add
-from poleward.drifts import Drift
+from poleward.determine import ARCMIN, pointing_to_add
+from poleward.drift_rows import Drift
 from poleward.errors import InputError, Note, UsageError
-from poleward.fit import Fit, covariance_of, group_drop, least_squares, p_value, scatter_factor
+from poleward.estimate import Doubt, Estimate, doubts, estimate_axis
+from poleward.fit import Fit
 from poleward.model import DriftModel, drift_model
 from poleward.site import Site
 from poleward.sky import TOO_LOW_DEG, Sight, altitude_notes, look
@@ -22,12 +22,6 @@ from poleward.solution import FitSummary, FittedDrift, Move, Solution
 
 RATES = {"sidereal": math.degrees(STELLAR_RATE) * 3600, "king": 15.03697, "solar": 15.0}
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
-DOUBT = 0.01
-"""A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
-EXPLAINED = 0.05
-"""Leaving out one timing explains the disagreement when the others then reach this p-value."""
-STARTS_DEG = (0.5, 1.5, 4.0)
-"""Radii on the sky of the starting points, so that an axis degrees off, beside a star near the pole, is found."""
 
 
 def drive_rate_of(rate: Any) -> float:
@@ -115,149 +109,9 @@ def solve(
         notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
     if not len(model.data):
         raise InputError("there is no drift to fit", "give the north drift at two hour angles at least")
-    estimate = _estimate(model, robust)
-    doubt = _doubt(model, estimate, names, used, from_scatter, robust)
+    estimate = estimate_axis(model, robust)
+    doubt = doubts(model, estimate, names, used, from_scatter, robust)
     return _solution(drifts, site, pole, model, estimate, doubt, notes)
-
-
-@dataclass(frozen=True)
-class _Estimate:
-    """A fit, what it determines, and the prior rows (k, p) that held what the data leave open."""
-
-    determination: Determination
-    fit: Fit
-    prior: Floats
-
-    @property
-    def degrees_of_freedom(self) -> int:
-        free = self.determination.directions + self.fit.values.size - 2
-        return int(np.sum(self.fit.weights >= 0.3)) - free
-
-    @property
-    def chi_square(self) -> float:
-        """Of the values that kept their weight: below 0.3 (4.5 sigma) a robust fit has set them aside."""
-        return float(np.sum(self.fit.residuals[self.fit.weights >= 0.3] ** 2))
-
-    def covariance(self, factor: float) -> Floats:
-        slope = self.fit.jacobian * np.sqrt(self.fit.weights)[:, None] / factor
-        return covariance_of(np.vstack([slope, self.prior]))
-
-
-def _estimate(model: DriftModel, robust: bool) -> _Estimate:
-    """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero."""
-    start = np.zeros(len(model.names))
-    determination = judge(model.jacobian(start), model.level)
-    if determination.directions == 2:
-        fits = [
-            least_squares(model.names, model.residuals, model.jacobian, begin, robust=robust)
-            for begin in _starts(model)
-        ]
-        fit = min(fits, key=lambda candidate: float(np.sum(candidate.weights * candidate.residuals**2)))
-        determination = judge(fit.jacobian, model.level)
-        if determination.directions == 2:
-            return _Estimate(determination, fit, np.zeros((0, len(start))))
-    prior = np.zeros((2, len(start)))
-    prior[0, 0], prior[1, 1] = model.level / BLIND_ARCMIN, 1 / BLIND_ARCMIN
-    count = len(model.data)
-    held = least_squares(
-        model.names,
-        lambda p: np.concatenate([model.residuals(p), prior @ p]),
-        lambda p: np.vstack([model.jacobian(p), prior]),
-        start,
-    )
-    residuals, slope = held.residuals[:count], held.jacobian[:count]
-    fit = Fit(held.values, held.covariance, residuals, slope, np.ones(count), float(np.sum(residuals**2)))
-    return _Estimate(judge(slope, model.level), fit, prior)
-
-
-def _starts(model: DriftModel) -> list[Floats]:
-    """Zero, and the best of some rings of starting points about it."""
-    zero = np.zeros(len(model.names))
-    ring = [zero]
-    for radius in STARTS_DEG:
-        for angle in np.arange(0, 360, 45):
-            point = zero.copy()
-            point[0] = 60 * radius * math.cos(math.radians(angle)) / model.level
-            point[1] = 60 * radius * math.sin(math.radians(angle))
-            ring.append(point)
-    best = min(ring, key=lambda p: float(np.sum(model.residuals(p) ** 2)))
-    return [zero] if best is zero else [zero, best]
-
-
-@dataclass(frozen=True)
-class _Doubt:
-    """Factor on the sigmas, where they come from, and what there is to say about it."""
-
-    factor: float
-    source: str
-    p_value: float | None
-    notes: tuple[Note, ...]
-
-
-def _doubt(
-    model: DriftModel,
-    estimate: _Estimate,
-    names: Sequence[str],
-    used: Sequence[int],
-    from_scatter: bool,
-    robust: bool,
-) -> _Doubt:
-    """Judge whether the timings agree within their sigmas, and name the one that does not fit."""
-    chi_square, free = estimate.chi_square, estimate.degrees_of_freedom
-    chance = p_value(chi_square, free)
-    notes: list[Note] = []
-    for timing in used:
-        weight = min((float(estimate.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
-        if weight < 0.5:
-            notes.append(
-                Note("low-weight", f"{names[timing]} does not fit: its weight was lowered to {weight:.2f}")
-            )
-    if from_scatter:
-        if chance is None:
-            raise InputError(
-                "the scatter of so few timings says nothing",
-                "add a timing, or state the sigmas or --reading-error",
-            )
-        return _Doubt(scatter_factor(chi_square, free), "scatter", chance, tuple(notes))
-    source = "assumed" if model.assumed else "stated"
-    if chance is None:
-        notes.append(Note("no-check", "just enough timings for an answer: one more would check them"))
-        return _Doubt(1.0, source, None, tuple(notes))
-    if chance >= DOUBT:
-        return _Doubt(1.0, source, chance, tuple(notes))
-    factor = scatter_factor(chi_square, free)
-    notes.append(
-        Note(
-            "scatter",
-            f"the timings disagree by more than their {source} uncertainties (p = {chance:.2g}): "
-            f"the intervals are widened {factor:.1f} times",
-        )
-    )
-    suspects = [] if robust else _suspects(model, estimate, used)
-    if suspects:
-        named = " or ".join(names[timing] for timing in suspects)
-        notes.append(
-            Note(
-                "blunder", f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
-            )
-        )
-    return _Doubt(factor, "scatter", chance, tuple(notes))
-
-
-def _suspects(model: DriftModel, estimate: _Estimate, used: Sequence[int]) -> list[int]:
-    """Timings that, each left out alone, leave the others in agreement: of four or more, two names at most."""
-    if len(used) < 4 or estimate.determination.directions < 2:
-        return []
-    found = []
-    for timing in used:
-        rows = model.rows_of(timing)
-        free = estimate.degrees_of_freedom - len(rows)
-        if rows and free >= 1:
-            chance = p_value(estimate.chi_square - group_drop(estimate.fit, rows), free)
-            if chance is not None and chance > EXPLAINED:
-                found.append((chance, timing))
-    found.sort(reverse=True)
-    return [timing for _, timing in found] if len(found) <= 2 else []
 
 
 def _refuse_low(drifts: Sequence[Drift], sight: Sight, used: Sequence[int], allow_low: bool) -> None:
@@ -283,8 +137,8 @@ def _solution(
     site: Site,
     pole: str,
     model: DriftModel,
-    estimate: _Estimate,
-    doubt: _Doubt,
+    estimate: Estimate,
+    doubt: Doubt,
     notes: Sequence[Note],
 ) -> Solution:
     """Put together what is determined, and nothing else."""
@@ -342,7 +196,7 @@ def _offset(model: DriftModel, azimuth: float, altitude: float, covariance: Floa
 
 
 def _combination(
-    model: DriftModel, estimate: _Estimate, covariance: Floats
+    model: DriftModel, estimate: Estimate, covariance: Floats
 ) -> tuple[float, float, float, float] | None:
     """Where neither error is determined but one direction is: its weights, value and sigma."""
     found = estimate.determination

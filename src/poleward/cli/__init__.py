@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from importlib import import_module
 from typing import Any
 
@@ -70,6 +71,8 @@ def run(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a sign the stream lacks must not end the program
+    # astropy tells of folders it would like to have; that is no news for the user of this program.
+    warnings.filterwarnings("ignore", message=".*XDG_(CONFIG|CACHE)_HOME.*")
     sys.exit(_status(arguments))
 
 

@@ -101,7 +101,7 @@ def solved(timings: Drifts, setup: Setup, site: Site, watch: str | None, options
 
 def watched(text: str, site: Site) -> Any:
     """Return the pointing given by --watch."""
-    from poleward.drifts import pointing_from_cells
+    from poleward.drift_rows import pointing_from_cells
     from poleward.sky import altitude_of
 
     pointing = pointing_from_cells(common.inline_pairs(text, "--watch"), "--watch", site.timezone)

@@ -28,7 +28,7 @@ class Palette:
 
 
 DAY = Palette("#FFFFFF", "#222222", "#BBBBBB", style.BLUE, style.VERMILION, style.GREEN, style.BLACK)
-NIGHT = Palette("#000000", "#A01010", "#500808", "#C01818", "#901010", "#B01414", "#D02020")
+NIGHT = Palette("#000000", "#A81212", "#641010", "#C01818", "#901010", "#B01414", "#D02020")
 
 
 def new_figure(palette: Palette, width: float = 7.0, height: float = 6.5) -> Any:
@@ -80,7 +80,8 @@ def draw_axis(axes: Any, solution: Solution, palette: Palette) -> None:
     dressed(axes, palette)
     azimuth, altitude = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
     reach = _reach(solution)
-    _rings(axes, reach, solution.level, palette)
+    # Ring labels go up or down, wherever the altitude arrow does not.
+    _rings(axes, reach, solution.level, 1 if (altitude or 0.0) < 0 else -1, palette)
     axes.plot(
         0, 0, marker="+", markersize=18, markeredgewidth=2, color=palette.pole, linestyle="none", zorder=5
     )
@@ -136,10 +137,10 @@ def _reach(solution: Solution) -> float:
         sizes.append(abs(solution.altitude_error_arcmin) + 2 * solution.altitude_sigma_arcmin)
     if solution.combination is not None:
         sizes.append(abs(solution.combination[2]) + 2 * solution.combination[3])
-    return 1.25 * max(sizes)
+    return 1.3 * max(sizes)
 
 
-def _rings(axes: Any, reach: float, level: float, palette: Palette) -> None:
+def _rings(axes: Any, reach: float, level: float, side: int, palette: Palette) -> None:
     """Circles of equal offset, at round numbers."""
     step = 10 ** math.floor(math.log10(reach / 2))
     step *= next(factor for factor in (1, 2, 5, 10) if reach / (step * factor) <= 4)
@@ -151,7 +152,7 @@ def _rings(axes: Any, reach: float, level: float, palette: Palette) -> None:
         if ring < reach:
             axes.annotate(
                 f"{ring:g}'",
-                (0, -ring),
+                (0, side * ring),
                 color=palette.ink,
                 fontsize=8,
                 ha="center",
@@ -177,16 +178,17 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
             linestyle="-" if scale == 1 else "--",
         )
     axes.plot(azimuth, altitude, marker="o", markersize=8, color=palette.axis, linestyle="none", zorder=5)
-    right = azimuth * (1 if solution.site_latitude_deg >= 0 else -1) >= 0
+    # The name stands beyond the ellipse, on the side away from the pole.
+    away = 1 if altitude >= 0 else -1
     axes.annotate(
         "the axis",
-        (azimuth, altitude),
-        xytext=(8 if right else -8, 8 if altitude >= 0 else -8),
+        (azimuth, altitude + away * 2 * (solution.altitude_sigma_arcmin or 0.0)),
+        xytext=(0, 7 * away),
         textcoords="offset points",
         color=palette.axis,
         weight="bold",
-        ha="left" if right else "right",
-        va="bottom" if altitude >= 0 else "top",
+        ha="center",
+        va="bottom" if away > 0 else "top",
     )
     ends = {"azimuth": ((azimuth, altitude), (0.0, altitude)), "altitude": ((0.0, altitude), (0.0, 0.0))}
     handles = []

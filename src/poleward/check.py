@@ -1,0 +1,338 @@
+"""Is this axis good enough tonight: every target's forecast, a verdict, and the axis that would suit them best."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from poleward.axis import Floats, azimuth_altitude
+from poleward.axis_record import AxisError
+from poleward.clock import iso
+from poleward.errors import InputError, Note, UsageError
+from poleward.exposure import Exposures, Field, Outfit, field_of
+from poleward.forecast import (
+    Course,
+    course,
+    longest_exposure,
+    rates,
+    steady_rate,
+    tolerance,
+    trail,
+)
+from poleward.outlook import Outlook, outlook
+from poleward.site import Site
+from poleward.sky import look
+from poleward.targets import Target
+from poleward.window import Window, window_of
+
+SURE = 0.95
+"""Chance at which a verdict is given; the usual 95 %. Between 5 and 95 % it is too uncertain to say."""
+DRAWS = 512
+"""Places of the axis, spread evenly over its uncertainty: a chance is then good to about 1 %."""
+OTHER_SITE_DEG = 0.5
+"""A record measured this far away in latitude was made elsewhere: hundreds of metres would not matter, 50 km do not fit."""
+SIDEREAL_MINUTES = 1440.0 / 1.00273781191135448
+
+
+@dataclass(frozen=True)
+class TargetCheck:
+    """What one target's pictures will be like; None where it cannot be said.
+
+    Attributes
+    ----------
+    target : Target
+    window : Window
+    within : bool or None
+        Whether the judged trail stays within the limit; None: too uncertain, or see `problem`.
+    problem : str
+        Why there is no verdict, or why there are no numbers.
+    chance : float or None
+        Of staying within, where the axis error has an uncertainty.
+    rotation_guided_arcmin_per_h, rotation_unguided_arcmin_per_h : float or None
+    north_drift_arcsec_per_min, east_drift_arcsec_per_min : float or None
+        Largest in size over the window, signed, of a mount that only tracks.
+    trail_guided_pix, trail_unguided_pix : float or None
+        Of one exposure at the worst moment and corner.
+    trail_inside_pix : float or None
+        Guided, with the guide star at the frame's centre instead.
+    longest_guided_s, longest_unguided_s : float or None
+        The window's length when no exposure within it is too long.
+    tolerance_arcmin : float or None
+        Largest offset, in any direction, that keeps the guided trail within the limit.
+    steady_rate_arcsec_per_s : float or None
+        Drive rate that leaves no east drift between the window's ends, with this axis.
+    course : Course or None
+        For the chart.
+    """
+
+    target: Target
+    window: Window
+    within: bool | None = None
+    problem: str = ""
+    chance: float | None = None
+    rotation_guided_arcmin_per_h: float | None = None
+    rotation_unguided_arcmin_per_h: float | None = None
+    north_drift_arcsec_per_min: float | None = None
+    east_drift_arcsec_per_min: float | None = None
+    trail_guided_pix: float | None = None
+    trail_unguided_pix: float | None = None
+    trail_inside_pix: float | None = None
+    longest_guided_s: float | None = None
+    longest_unguided_s: float | None = None
+    tolerance_arcmin: float | None = None
+    steady_rate_arcsec_per_s: float | None = None
+    course: Course | None = None
+
+    def to_record(self) -> dict[str, Any]:
+        """Return plain numbers with their units in the names."""
+        names = [
+            name
+            for name in self.__dataclass_fields__
+            if name not in ("target", "window", "course", "within", "problem")
+        ]
+        start = self.window.start
+        return {
+            "name": self.target.name,
+            "within": self.within,
+            "problem": self.problem or None,
+            "start": None if start is None else iso(start),
+            "window_s": self.window.length_s if start is not None else None,
+            "exposure_s": self.target.exposure_s,
+            **{name: getattr(self, name) for name in names},
+        }
+
+
+@dataclass(frozen=True)
+class Check:
+    """All targets, and what the axis should be.
+
+    Attributes
+    ----------
+    axis : AxisError
+    outfit : Outfit
+    targets : tuple of TargetCheck
+    outlook : Outlook
+        Which axis would suit the targets; empty without a camera or a window.
+    level, pole_altitude_deg : float
+        Of the reference pole: cosine of its altitude, and the altitude.
+    latitude_deg : float
+    warnings : tuple of Note
+    """
+
+    axis: AxisError
+    outfit: Outfit
+    targets: tuple[TargetCheck, ...]
+    outlook: Outlook
+    level: float
+    pole_altitude_deg: float
+    latitude_deg: float
+    warnings: tuple[Note, ...]
+
+    @property
+    def all_within(self) -> bool:
+        """Whether every target passes for sure."""
+        return all(target.within is True for target in self.targets)
+
+    def to_record(self) -> dict[str, Any]:
+        """Return the record: plain numbers with their units in the names, ready for JSON."""
+        axis = self.axis
+        return {
+            "record": "check",
+            "version": 1,
+            "axis": {
+                "reference": axis.reference,
+                "azimuth_error_arcmin": axis.azimuth_arcmin,
+                "altitude_error_arcmin": axis.altitude_arcmin,
+                "azimuth_sigma_arcmin": None if axis.covariance is None else math.sqrt(axis.covariance[0][0]),
+                "altitude_sigma_arcmin": None
+                if axis.covariance is None
+                else math.sqrt(axis.covariance[1][1]),
+            },
+            "limit_pix": self.outfit.limit_pix,
+            "judged": "guided" if self.outfit.guided else "unguided",
+            "drive_rate_arcsec_per_s": self.outfit.rate_arcsec_per_s,
+            "targets": [target.to_record() for target in self.targets],
+            "axes": [
+                {
+                    "label": choice.label,
+                    "azimuth_error_arcmin": choice.azimuth_arcmin,
+                    "altitude_error_arcmin": choice.altitude_arcmin,
+                    "worst_trail_pix": choice.worst_trail_pix,
+                    "worst_target": choice.worst_target,
+                }
+                for choice in self.outlook.choices
+            ],
+            "warnings": [{"code": note.code, "text": note.text} for note in self.warnings],
+        }
+
+
+def check(
+    targets: Sequence[Target],
+    site: Site,
+    axis: AxisError,
+    outfit: Outfit,
+    *,
+    at: datetime,
+    lowest_altitude_deg: float = 20.0,
+) -> Check:
+    """Forecast every target's pictures with this axis.
+
+    Parameters
+    ----------
+    targets : sequence of Target
+    site : Site
+        With its longitude.
+    axis : AxisError
+    outfit : Outfit
+    at : datetime
+        Targets that name no window are taken in the first night after this moment.
+    lowest_altitude_deg : float
+
+    Returns
+    -------
+    Check
+
+    Raises
+    ------
+    InputError, UsageError
+        No target, no longitude, or a limit of nothing.
+    """
+    if not targets:
+        raise InputError("there is no target to check", "name a targets table, or give --target")
+    if not outfit.limit_pix > 0:
+        raise UsageError(
+            f"limit on the trail: {outfit.limit_pix:g} pixels, allowed is more than 0",
+            "what counts as a round star, e.g. 1 pix",
+        )
+    if site.longitude_rad is None:
+        raise InputError(
+            "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
+        )
+    notes: list[Note] = []
+    checked: list[TargetCheck] = []
+    exposures: list[tuple[str, Exposures]] = []
+    for target in targets:
+        window = window_of(target, site, at, lowest_altitude_deg)
+        notes += window.notes
+        if window.start is None or window.below_horizon:
+            checked.append(TargetCheck(target, window, problem=window.problem))
+            continue
+        field = field_of(target, window, outfit, site, axis.pole)
+        notes += [note for note in field.notes if note not in notes]
+        checked.append(_target_check(target, window, field, axis, outfit))
+        if outfit.camera is not None and target.exposure_s <= window.length_s:
+            exposures.append((target.name, Exposures(field, target.exposure_s, outfit, outfit.guided)))
+    notes += _warnings(axis, outfit, site)
+    sight = look([], np.zeros((0, 1)), site)
+    pole = sight.apparent_pole if axis.pole == "apparent" else sight.pole
+    return Check(
+        axis,
+        outfit,
+        tuple(checked),
+        outlook(exposures, site, axis.pole),
+        math.hypot(float(pole[0]), float(pole[1])),
+        math.degrees(float(azimuth_altitude(pole)[1])),
+        math.degrees(site.latitude_rad),
+        tuple(notes),
+    )
+
+
+def _warnings(axis: AxisError, outfit: Outfit, site: Site) -> list[Note]:
+    notes = []
+    if outfit.camera is None:
+        notes.append(
+            Note(
+                "no-camera",
+                "without [camera] in the setup (focal_length, pixel_size, width, height) there are no trails in "
+                "pixels, and no verdicts",
+            )
+        )
+    if axis.values is None:
+        notes.append(
+            Note(
+                "axis-undetermined",
+                "the record does not determine both errors of the axis: only what does not depend on them is given",
+            )
+        )
+    if axis.latitude_deg is not None:
+        apart = abs(axis.latitude_deg - math.degrees(site.latitude_rad))
+        if apart > OTHER_SITE_DEG:
+            notes.append(
+                Note(
+                    "other-site",
+                    f"the axis was measured at latitude {axis.latitude_deg:+.1f} deg, {apart:.1f} deg from this site",
+                )
+            )
+    return notes
+
+
+def _largest(values: Floats) -> float:
+    """Largest in size, with its sign."""
+    return float(values[int(np.argmax(np.abs(values)))])
+
+
+def _target_check(
+    target: Target, window: Window, field: Field, axis: AxisError, outfit: Outfit
+) -> TargetCheck:
+    """Forecast one target whose window is above the horizon."""
+    exposure, error = target.exposure_s, axis.values
+    problem = window.problem
+    fits = exposure <= window.length_s
+    if not fits:
+        problem = f"the exposure of {exposure:g} s is longer than the window of {window.length_s:g} s"
+    numbers: dict[str, Any] = {}
+    if error is not None:
+        rate = rates(field, outfit, error)
+        numbers |= {
+            "rotation_guided_arcmin_per_h": _largest(rate.rotation_guided),
+            "rotation_unguided_arcmin_per_h": _largest(rate.rotation_unguided),
+            "north_drift_arcsec_per_min": _largest(rate.north),
+            "east_drift_arcsec_per_min": _largest(rate.east),
+            "steady_rate_arcsec_per_s": steady_rate(field, error),
+            "course": course(field, outfit, error, np.linspace(0, field.length_s, 61)),
+        }
+    if outfit.camera is None:
+        return TargetCheck(target, window, problem=problem or "no camera", **numbers)
+    if fits:
+        numbers["tolerance_arcmin"] = tolerance(field, exposure, outfit)
+    if error is None:
+        return TargetCheck(target, window, problem=problem or "the axis is not determined", **numbers)
+    numbers["longest_guided_s"] = longest_exposure(field, outfit, error, guided=True)
+    numbers["longest_unguided_s"] = longest_exposure(field, outfit, error, guided=False)
+    within = None
+    if fits:
+        numbers["trail_guided_pix"] = trail(field, exposure, outfit, error, guided=True)
+        numbers["trail_unguided_pix"] = trail(field, exposure, outfit, error, guided=False)
+        numbers["trail_inside_pix"] = trail(field, exposure, outfit, error, guided=True, inside=True)
+        judged = numbers["trail_guided_pix"] if outfit.guided else numbers["trail_unguided_pix"]
+        within = bool(judged <= outfit.limit_pix)
+        if axis.covariance is not None:
+            numbers["chance"] = _chance(Exposures(field, exposure, outfit, outfit.guided), axis)
+            within = None if 1 - SURE < numbers["chance"] < SURE else numbers["chance"] >= SURE
+    return TargetCheck(target, window, None if problem else within, problem, **numbers)
+
+
+def _chance(exposures: Exposures, axis: AxisError) -> float:
+    """Chance that the trail stays within the limit, the axis error being normal about its value.
+
+    The trail is followed exactly at the value and to first order from there; the draws are the same every time.
+    """
+    error = axis.values
+    assert error is not None
+    vectors, slopes = exposures.linear(*error)
+    # A sunflower of points of equal weight: radii of a 2-D normal distribution, turned by the golden angle.
+    number = np.arange(DRAWS)
+    radius = np.sqrt(-2 * np.log(1 - (number + 0.5) / DRAWS))
+    angle = number * math.pi * (3 - math.sqrt(5))
+    strengths, directions = np.linalg.eigh(np.asarray(axis.covariance))
+    spread = directions * np.sqrt(np.maximum(strengths, 0.0))
+    draws = (radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)) @ spread.T
+    worst = np.empty(DRAWS)
+    for i, draw in enumerate(draws):
+        worst[i] = np.max(np.sum((vectors + slopes @ draw) ** 2, axis=-1))
+    return float(np.mean(worst <= exposures.outfit.limit_pix**2))

@@ -1,0 +1,138 @@
+"""Which axis would suit tonight's targets: with refraction none is perfect everywhere.
+
+To first order in the axis error every trail is a vector that shifts with it; the longest of many such vectors is a
+convex function of the two errors. So there is one best axis, and the axes with which all targets pass form one
+convex patch. The trails quoted for the choices are exact again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.axis import Floats, azimuth_altitude
+from poleward.determine import ARCMIN
+from poleward.exposure import WIDEST_ARCMIN, Exposures, reach
+from poleward.site import Site
+from poleward.sky import look
+
+FIRST_ARCMIN = 60.0
+"""Half width of the first look about the pole: refraction asks for arcminutes."""
+ZOOM, ROUNDS = 0.35, 11
+"""Each look narrows to this part about the best of 11 by 11 axes, which reaches 0.0006 arcmin. It must keep more than
+the neighbours of the best, 0.2."""
+OUTLINE = 72
+"""Points of an outline, 5 deg apart."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One way to set the axis: errors against the reference and the longest trail that they leave.
+
+    Attributes
+    ----------
+    label : str
+    azimuth_arcmin, altitude_arcmin : float
+    worst_trail_pix : float
+        Over all targets, at the worst moment and corner.
+    worst_target : str
+    """
+
+    label: str
+    azimuth_arcmin: float
+    altitude_arcmin: float
+    worst_trail_pix: float
+    worst_target: str
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The choices, and the outlines (D, 2) of axis errors (azimuth, altitude, arcmin) with which targets pass.
+
+    Attributes
+    ----------
+    choices : tuple of Choice
+        True pole, apparent pole, best.
+    together : array (D, 2), or None
+        With which all pass; None when there is no such axis.
+    alone : tuple of (str, array (D, 2))
+        For each target that can pass at all.
+    """
+
+    choices: tuple[Choice, ...] = ()
+    together: Floats | None = None
+    alone: tuple[tuple[str, Floats], ...] = ()
+
+
+def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -> Outlook:
+    """Compare true pole, apparent pole and the best axis, and outline what passes.
+
+    Parameters
+    ----------
+    exposures : sequence of (str, Exposures)
+        Targets' names and exposures, judged as they are to be judged.
+    site : Site
+    pole : {"apparent", "true"}
+        The reference of the errors.
+    """
+    if not exposures:
+        return Outlook()
+    level = exposures[0][1].field.level
+    limit = exposures[0][1].outfit.limit_pix
+    models = [one.linear(0.0, 0.0) for _, one in exposures]
+    best = _best(np.concatenate([m[0] for m in models]), np.concatenate([m[1] for m in models]), level)
+    up = pole_lift(site)
+    places = [
+        ("true pole", 0.0, -up if pole == "apparent" else 0.0),
+        ("apparent pole", 0.0, 0.0 if pole == "apparent" else up),
+        ("best tonight", *best),
+    ]
+    choices = []
+    for label, azimuth, altitude in places:
+        trails = [one.trail(azimuth, altitude) for _, one in exposures]
+        worst = int(np.argmax(trails))
+        choices.append(Choice(label, azimuth, altitude, trails[worst], exposures[worst][0]))
+    together = _outline([one for _, one in exposures], best, level, limit)
+    alone = []
+    for (name, one), model in zip(exposures, models, strict=True):
+        patch = _outline([one], _best(*model, level), level, limit)
+        if patch is not None:
+            alone.append((name, patch))
+    return Outlook(tuple(choices), together, tuple(alone))
+
+
+def pole_lift(site: Site) -> float:
+    """How far refraction lifts the pole, arcmin."""
+    sight = look([], np.zeros((0, 1)), site)
+    true, seen = (float(azimuth_altitude(pole)[1]) for pole in (sight.pole, sight.apparent_pole))
+    return (seen - true) / ARCMIN
+
+
+def _best(vectors: Floats, slopes: Floats, level: float) -> tuple[float, float]:
+    """Axis error (azimuth, altitude; arcmin) at which the longest of the vectors is shortest."""
+    centre, half = np.zeros(2), FIRST_ARCMIN
+    unit = np.linspace(-1, 1, 11)
+    grid = np.stack(np.meshgrid(unit, unit, indexing="ij"), axis=-1).reshape(-1, 2) / np.array([level, 1.0])
+    for _ in range(ROUNDS):
+        tried = centre + half * grid
+        moved = vectors[:, :, None] + slopes @ tried.T
+        worst = np.sqrt(np.max(np.sum(moved**2, axis=1), axis=0))
+        # Where it hardly matters, the axis nearest the reference pole.
+        nearness = 1e-7 * worst.max() * np.hypot(tried[:, 0] * level, tried[:, 1]) / FIRST_ARCMIN
+        centre = tried[int(np.argmin(worst + nearness))]
+        half *= ZOOM
+    return float(centre[0]), float(centre[1])
+
+
+def _outline(
+    exposures: Sequence[Exposures], centre: tuple[float, float], level: float, limit: float
+) -> Floats | None:
+    angle = np.linspace(0, 2 * math.pi, OUTLINE + 1)
+    directions = np.stack([np.cos(angle) / level, np.sin(angle)], axis=-1)
+    far = np.full(OUTLINE + 1, WIDEST_ARCMIN)
+    for one in exposures:
+        far = np.minimum(far, reach(*one.linear(*centre), limit, directions))
+    return None if not far.all() else np.array(centre) + far[:, None] * directions
