@@ -94,7 +94,16 @@ def drift(
     """North and east displacement, arcsec, in a camera carried about the axis at a rate."""
     times = Time([when, when + timedelta(seconds=duration_s)])
     seen = enu(star.transform_to(place.altaz(times)))
-    north_pole = axis * np.sign(place.latitude_deg)
+    return camera_drift(seen, duration_s, axis * np.sign(place.latitude_deg), rate_arcsec_per_s)
+
+
+def camera_drift(
+    seen: np.ndarray,
+    duration_s: float,
+    north_pole: np.ndarray,
+    rate_arcsec_per_s: float = 1296000 / STELLAR_DAY_S,
+) -> tuple[float, float]:
+    """The same for a star seen at two places (2, 3) and the north end of the axis."""
     # The camera turns westward: left-handed about the north pole. A camera-fixed direction c is seen at T(c).
     turn = Rotation.from_rotvec(-north_pole * np.radians(rate_arcsec_per_s * duration_s / 3600))
     later = turn.inv().apply(seen[1])

@@ -1,0 +1,166 @@
+"""Whole sets of timings made with `truth`: several stars at one place, for any axis, with one call of astropy.
+
+Shared by the tests of recovery and of coverage and by docs/experiments.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+import astropy.units as u
+import numpy as np
+import truth
+from astropy.coordinates import HADec, SkyCoord
+from astropy.time import Time
+from astropy.utils import iers
+
+from poleward import Air, Drifts, Site
+
+SIDEREAL = 1296000 / truth.STELLAR_DAY_S
+
+
+def site_of(place: truth.Place) -> Site:
+    return Site(
+        place.latitude_deg * u.deg,
+        place.longitude_deg * u.deg,
+        place.elevation_m * u.m,
+        Air(
+            place.pressure_hpa * u.hPa,
+            place.temperature_c * u.deg_C,
+            place.humidity,
+            place.wavelength_um * u.um,
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class Night:
+    """Stars timed one after the other at one place.
+
+    Attributes
+    ----------
+    hour_angle_h, dec_deg : array (N,)
+        Asked for at the start of each timing, apparent, of date.
+    stars : SkyCoord (N,)
+        The ICRS places that stand there.
+    times : list of N datetime
+    seen : array (N, 2, 3)
+        Where they are seen at the start and at the end, east, north, up.
+    pole, bent_pole : array (3,)
+        The elevated pole, truly and as seen.
+    polar_motion_arcsec : float
+        Angle between the pole and the mean pole, to which latitudes refer.
+    """
+
+    place: truth.Place
+    hour_angle_h: np.ndarray
+    dec_deg: np.ndarray
+    duration_s: np.ndarray
+    stars: SkyCoord
+    times: list
+    seen: np.ndarray
+    pole: np.ndarray
+    bent_pole: np.ndarray
+    polar_motion_arcsec: float
+
+    @property
+    def hemisphere(self) -> float:
+        return float(np.sign(self.place.latitude_deg))
+
+    @property
+    def lowest_deg(self) -> np.ndarray:
+        return np.degrees(np.arcsin(self.seen[..., 2])).min(axis=1)
+
+    def only(self, keep: np.ndarray) -> Night:
+        return replace(
+            self,
+            hour_angle_h=self.hour_angle_h[keep],
+            dec_deg=self.dec_deg[keep],
+            duration_s=self.duration_s[keep],
+            stars=self.stars[keep],
+            times=[time for time, kept in zip(self.times, keep, strict=True) if kept],
+            seen=self.seen[keep],
+        )
+
+    def drifts(
+        self, azimuth_deg: float, altitude_deg: float, *, pole: str = "apparent", rate: float = SIDEREAL
+    ) -> np.ndarray:
+        """North and east, arcsec, (N, 2), for an axis that stands east of and above a pole."""
+        against = self.bent_pole if pole == "apparent" else self.pole
+        axis = truth.axis_direction(against, azimuth_deg, altitude_deg, self.hemisphere) * self.hemisphere
+        made = [
+            truth.camera_drift(seen, duration, axis, rate)
+            for seen, duration in zip(self.seen, self.duration_s, strict=True)
+        ]
+        return np.array(made)
+
+    def rows(
+        self, drifts: np.ndarray, kind: str = "ra", *, sigma: float | None = None, east: bool = False
+    ) -> list[dict[str, Any]]:
+        """Rows of a drift table by ``ra``, ``hour_angle`` or ``azimuth``."""
+        rows = []
+        for i in range(len(self.times)):
+            if kind == "ra":
+                at = {"ra": f"{float(self.stars[i].ra.deg)!r} deg", "dec": float(self.stars[i].dec.deg)}
+            elif kind == "hour_angle":
+                at = {"hour_angle": float(self.hour_angle_h[i]), "dec": float(self.dec_deg[i])}
+            else:
+                x, y, z = self.seen[i, 0]
+                at = {
+                    "azimuth": float(np.degrees(np.arctan2(x, y))),
+                    "altitude": float(np.degrees(np.arcsin(z))),
+                }
+            row = {**at, "time": self.times[i], "duration": float(self.duration_s[i])}
+            row["north"] = float(drifts[i, 0])
+            if east:
+                row["east"] = float(drifts[i, 1])
+            if sigma is not None:
+                row["north_sigma"] = sigma
+                if east:
+                    row["east_sigma"] = sigma
+            rows.append(row)
+        return rows
+
+    def table(self, drifts: np.ndarray, kind: str = "ra", **how: Any) -> Drifts:
+        return Drifts.from_rows(self.rows(drifts, kind, **how))
+
+
+def night(
+    place: truth.Place,
+    pointings: Sequence[tuple[float, float]],
+    duration_s: float,
+    *,
+    apart_s: float = 1200.0,
+    evening: Any = truth.EVENING,
+) -> Night:
+    """Look at (hour angle in hours, dec in degrees) one after the other, `apart_s` from start to start."""
+    hour_angle, dec = np.array(pointings, float).T
+    times = [evening + timedelta(seconds=apart_s * i) for i in range(len(pointings))]
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        begin = Time(times)
+        spots = HADec(hour_angle * u.hourangle, dec * u.deg, obstime=begin, location=place.location)
+        stars = SkyCoord(spots).transform_to("icrs")
+        both = Time([[time, time + timedelta(seconds=duration_s)] for time in times])
+        spread = SkyCoord(
+            np.repeat(stars.ra.deg, 2).reshape(-1, 2) * u.deg,
+            np.repeat(stars.dec.deg, 2).reshape(-1, 2) * u.deg,
+        )
+        seen = truth.enu(spread.transform_to(place.altaz(both)))
+        pole = truth.pole_seen(place, begin[0], bent=False)
+        bent_pole = truth.pole_seen(place, begin[0])
+        x, y = iers.earth_orientation_table.get().pm_xy(begin[0])
+    return Night(
+        place,
+        hour_angle,
+        dec,
+        np.full(len(times), duration_s),
+        stars,
+        times,
+        seen,
+        pole,
+        bent_pole,
+        float(np.hypot(x.to_value("arcsec"), y.to_value("arcsec"))),
+    )
