@@ -46,6 +46,7 @@ LADDER = [
     "forecast",
     "axis_record",
     "outlook",
+    "checked",
     "check",
     "timing",
     "plan",
