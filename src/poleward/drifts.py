@@ -6,6 +6,8 @@ north pole, `east` toward increasing right ascension. A rate is the mean over th
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -16,7 +18,22 @@ from poleward.camera import GuideCamera
 from poleward.clock import iso, zone_of
 from poleward.drift_rows import COLUMNS, Drift, drift_from_row
 from poleward.errors import InputError
+from poleward.files import write_whole
 from poleward.tables import Row, read_table
+
+ROW_UNITS = {
+    "duration": "s",
+    "hour_angle": "hourangle",
+    "ra": "deg",
+    "dec": "deg",
+    "azimuth": "deg",
+    "altitude": "deg",
+    "north": "arcsec",
+    "east": "arcsec",
+    "north_sigma": "arcsec",
+    "east_sigma": "arcsec",
+}
+"""Units in which a table is written."""
 
 
 class Drifts(Sequence[Drift]):
@@ -67,19 +84,23 @@ class Drifts(Sequence[Drift]):
         return cls(made)
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return rows in the table's own units (hours, degrees, seconds, arcsec), empty cells left out."""
+        """Return rows in the units of `ROW_UNITS`, empty cells left out.
+
+        Angles are rounded to 1e-11 deg, far below anything that matters, so that writing and reading again gives
+        the same digits.
+        """
         rows = []
         for drift in self._drifts:
             at = drift.pointing
             cells: dict[str, Any] = {
-                "label": drift.label,
+                "label": drift.label or None,
                 "time": None if at.time is None else iso(at.time),
                 "duration": drift.duration_s,
-                "hour_angle": None if at.hour_angle is None else math.degrees(at.hour_angle) / 15,
-                "ra": None if at.ra is None else math.degrees(at.ra),
-                "dec": None if at.dec is None else math.degrees(at.dec),
-                "azimuth": None if at.azimuth is None else math.degrees(at.azimuth),
-                "altitude": None if at.altitude is None else math.degrees(at.altitude),
+                "hour_angle": _degrees(at.hour_angle, 15),
+                "ra": _degrees(at.ra),
+                "dec": _degrees(at.dec),
+                "azimuth": _degrees(at.azimuth),
+                "altitude": _degrees(at.altitude),
                 "north": drift.north_arcsec,
                 "east": drift.east_arcsec,
                 "north_sigma": drift.north_sigma_arcsec,
@@ -88,6 +109,42 @@ class Drifts(Sequence[Drift]):
             }
             rows.append({key: value for key, value in cells.items() if value is not None})
         return rows
+
+    def write(self, path: str | Path, *, force: bool = False) -> None:
+        """Write the table that `read_drifts` reads: ECSV if the name ends so, else CSV.
+
+        Raises
+        ------
+        UsageError
+            The file exists and `force` is false, or it cannot be written.
+        """
+        rows = self.to_rows()
+        used = {key for row in rows for key in row}
+        columns = [name for name in COLUMNS if name in used]
+        if str(path).lower().endswith(".ecsv"):
+            from astropy.table import MaskedColumn, Table
+
+            table = Table()
+            for name in columns:
+                filler: Any = 0.0 if name in ROW_UNITS else ""
+                values = [row.get(name, filler) for row in rows]
+                table[name] = MaskedColumn(
+                    values, mask=[name not in row for row in rows], unit=ROW_UNITS.get(name)
+                )
+            text = io.StringIO()
+            table.write(text, format="ascii.ecsv", delimiter=",")
+        else:
+            text = io.StringIO()
+            writer = csv.writer(text, lineterminator="\n")
+            writer.writerow(
+                [f"{name} [{ROW_UNITS[name]}]" if name in ROW_UNITS else name for name in columns]
+            )
+            writer.writerows([row.get(name, "") for name in columns] for row in rows)
+        write_whole(path, text.getvalue(), force=force)
+
+
+def _degrees(angle: float | None, per_unit: float = 1.0) -> float | None:
+    return None if angle is None else round(math.degrees(angle) / per_unit, 11)
 
 
 def read_drifts(path: str | Path, *, guide_camera: GuideCamera | None = None, timezone: str = "") -> Drifts:

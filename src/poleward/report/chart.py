@@ -191,7 +191,6 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
         va="bottom" if away > 0 else "top",
     )
     ends = {"azimuth": ((azimuth, altitude), (0.0, altitude)), "altitude": ((0.0, altitude), (0.0, 0.0))}
-    handles = []
     for move in solution.moves:
         colour = palette.azimuth if move.knob == "azimuth" else palette.altitude
         dash = "-" if move.knob == "azimuth" else (0, (4, 2))
@@ -215,7 +214,12 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
             )
         sigma = solution.azimuth_sigma_arcmin if move.knob == "azimuth" else solution.altitude_sigma_arcmin
         text = f"{move.knob} knob: {move_text(move, style.decimals_for(sigma or 0.0))}"
-        handles += axes.plot([], [], color=colour, linewidth=2, linestyle=dash, label=text)
+        axes.plot([], [], color=colour, linewidth=2, linestyle=dash, label=text)
+    _legend(axes, palette)
+
+
+def _legend(axes: Any, palette: Palette) -> None:
+    """Below the picture, where it hides nothing."""
     legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, ncols=2, fontsize=9)
     for entry in legend.get_texts():
         entry.set_color(palette.ink)
@@ -237,16 +241,15 @@ def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None
     else:
         return
     along = np.array([-3 * reach, 3 * reach])
-    for shift, width in ((0.0, 2.0), (-sigma, 0.8), (sigma, 0.8)):
+    for shift in (0.0, -sigma, sigma):
         x = on_azimuth * (value + shift) - on_altitude * along
         y = on_altitude * (value + shift) + on_azimuth * along
         axes.plot(
-            x / solution.level, y, color=palette.axis, linewidth=width, linestyle="-" if not shift else "--"
+            x / solution.level,
+            y,
+            color=palette.axis,
+            linewidth=0.8 if shift else 2.0,
+            linestyle="--" if shift else "-",
+            label="1 sigma" if shift > 0 else None if shift else "the axis is somewhere on this line",
         )
-    axes.annotate(
-        "the axis is somewhere on this line",
-        (0.5, 0.03),
-        xycoords="axes fraction",
-        ha="center",
-        color=palette.axis,
-    )
+    _legend(axes, palette)
