@@ -25,7 +25,7 @@ from poleward.targets import Target
 from poleward.trail import Tracks, guided_path, longest, spans, unguided_path
 from poleward.window import Window
 
-GRID_S = 600.0
+GRID_S = 300.0
 """Steps in which astropy is asked; see `Tracks` for what interpolating costs."""
 RING = 24
 """Corners tried: every 15 deg, so the worst angle is missed by 7.5 deg at most, 0.9 % of a straight trail's turn."""

@@ -19,11 +19,12 @@ from poleward.exposure import WIDEST_ARCMIN, Exposures, reach
 from poleward.site import Site
 from poleward.sky import look
 
-FIRST_ARCMIN = 60.0
-"""Half width of the first look about the pole: refraction asks for arcminutes."""
-ZOOM, ROUNDS = 0.35, 11
-"""Each look narrows to this part about the best of 11 by 11 axes, which reaches 0.0006 arcmin. It must keep more than
-the neighbours of the best, 0.2."""
+LOOKS_ARCMIN = (60.0, 15.0, 4.0)
+"""Half widths of the looks, each with the trails followed anew from the best axis of the one before: an axis a degree
+off, which a low target may ask for, is too far for first order from the pole (tests/test_check.py)."""
+ZOOM, ROUNDS = 0.35, 9
+"""A look narrows to this part about the best of 11 by 11 axes: to a hundredth of an arcminute in the first look. It must
+keep more than the neighbours of the best, 0.2."""
 OUTLINE = 72
 """Points of an outline, 5 deg apart."""
 
@@ -82,8 +83,8 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
         return Outlook()
     level = exposures[0][1].field.level
     limit = exposures[0][1].outfit.limit_pix
-    models = [one.linear(0.0, 0.0) for _, one in exposures]
-    best = _best(np.concatenate([m[0] for m in models]), np.concatenate([m[1] for m in models]), level)
+    together = [one for _, one in exposures]
+    best = _best(together, level)
     up = pole_lift(site)
     places = [
         ("true pole", 0.0, -up if pole == "apparent" else 0.0),
@@ -95,13 +96,12 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
         trails = [one.trail(azimuth, altitude) for _, one in exposures]
         worst = int(np.argmax(trails))
         choices.append(Choice(label, azimuth, altitude, trails[worst], exposures[worst][0]))
-    together = _outline([one for _, one in exposures], best, level, limit)
     alone = []
-    for (name, one), model in zip(exposures, models, strict=True):
-        patch = _outline([one], _best(*model, level), level, limit)
+    for name, one in exposures:
+        patch = _outline([one], _best([one], level), level, limit)
         if patch is not None:
             alone.append((name, patch))
-    return Outlook(tuple(choices), together, tuple(alone))
+    return Outlook(tuple(choices), _outline(together, best, level, limit), tuple(alone))
 
 
 def pole_lift(site: Site) -> float:
@@ -111,18 +111,36 @@ def pole_lift(site: Site) -> float:
     return (seen - true) / ARCMIN
 
 
-def _best(vectors: Floats, slopes: Floats, level: float) -> tuple[float, float]:
-    """Axis error (azimuth, altitude; arcmin) at which the longest of the vectors is shortest."""
-    centre, half = np.zeros(2), FIRST_ARCMIN
+def _worst(exposures: Sequence[Exposures], error: tuple[float, float]) -> float:
+    return max(one.trail(*error) for one in exposures)
+
+
+def _best(exposures: Sequence[Exposures], level: float) -> tuple[float, float]:
+    """Axis error (azimuth, altitude; arcmin) at which the longest trail is shortest."""
+    best = (0.0, 0.0)
+    for half in LOOKS_ARCMIN:
+        parts = [one.linear(*best) for one in exposures]
+        step = _shortest(
+            np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), level, half
+        )
+        tried = best[0] + step[0], best[1] + step[1]
+        if _worst(exposures, tried) < _worst(exposures, best):
+            best = tried
+    return best
+
+
+def _shortest(vectors: Floats, slopes: Floats, level: float, half: float) -> tuple[float, float]:
+    """Step (azimuth, altitude; arcmin) within a half width at which the longest of the vectors is shortest."""
+    centre, first = np.zeros(2), half
     unit = np.linspace(-1, 1, 11)
     grid = np.stack(np.meshgrid(unit, unit, indexing="ij"), axis=-1).reshape(-1, 2) / np.array([level, 1.0])
     for _ in range(ROUNDS):
         tried = centre + half * grid
         moved = vectors[:, :, None] + slopes @ tried.T
         worst = np.sqrt(np.max(np.sum(moved**2, axis=1), axis=0))
-        # Where it hardly matters, the axis nearest the reference pole.
-        nearness = 1e-7 * worst.max() * np.hypot(tried[:, 0] * level, tried[:, 1]) / FIRST_ARCMIN
-        centre = tried[int(np.argmin(worst + nearness))]
+        # Where it hardly matters, the smaller step.
+        size = 1e-7 * worst.max() * np.hypot(tried[:, 0] * level, tried[:, 1]) / first
+        centre = tried[int(np.argmin(worst + size))]
         half *= ZOOM
     return float(centre[0]), float(centre[1])
 

@@ -28,7 +28,7 @@ class Tracks:
     """Where S stars are seen at any moment between the first and the last of T moments.
 
     The directions are carried along with the sky and the small rest, which is refraction, is interpolated by a
-    cubic spline: at steps of ten minutes good to 0.01 arcsec above 10 deg (tests/test_forecast.py).
+    cubic spline: at steps of five minutes good to 0.01 arcsec down to 8 deg (tests/test_forecast.py).
 
     Attributes
     ----------
