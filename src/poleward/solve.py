@@ -228,10 +228,12 @@ def _fitted(drifts: Sequence[Drift], model: DriftModel, fit: Fit) -> tuple[Fitte
             duration_s=drift.duration_s,
             north_arcsec=drift.north_arcsec,
             north_fitted_arcsec=float(north[i]),
-            north_sigma_arcsec=_plain(sigma.get(("north", i), drift.north_sigma_arcsec)),
+            north_sigma_arcsec=_plain(
+                sigma.get(("north", i), None if drift.used else drift.north_sigma_arcsec)
+            ),
             east_arcsec=drift.east_arcsec,
             east_fitted_arcsec=float(east[i]),
-            east_sigma_arcsec=_plain(sigma.get(("east", i), drift.east_sigma_arcsec)),
+            east_sigma_arcsec=_plain(sigma.get(("east", i), None if drift.used else drift.east_sigma_arcsec)),
             weight=min((float(fit.weights[row]) for row in model.rows_of(i)), default=0.0),
         )
         for i, drift in enumerate(drifts)

@@ -128,7 +128,7 @@ def _star_lines(moves: Sequence[Move]) -> list[str]:
     star = moves[0].star
     assert star is not None
     at = f"hour angle {star.hour_angle_h:+.1f} h, dec {star.dec_deg:+.0f} deg"
-    lines = [f"  Or turn until a star there has moved so far (telescope tracking at {at}; azimuth first):"]
+    lines = [f"  Or watch a star while turning, azimuth first (telescope tracking at {at}). It must move:"]
     for move in moves:
         star = move.star
         assert star is not None
@@ -161,9 +161,15 @@ def _timings(solution: Solution) -> str:
 
 def _component(drift: FittedDrift, measured: float | None, fitted: float, pull: float | None) -> str:
     if measured is None:
-        return f"  {'':>8}  {fitted:>+8.2f}  {'':>9}"
-    shown = "" if pull is None or not drift.used else f"{pull:+.1f}"
-    return f"  {measured:>+8.2f}  {fitted:>+8.2f}  {shown:>9}"
+        return f"  {'':>8}  {_signed(fitted, 2):>8}  {'':>9}"
+    shown = "" if pull is None or not drift.used else _signed(pull, 1)
+    return f"  {_signed(measured, 2):>8}  {_signed(fitted, 2):>8}  {shown:>9}"
+
+
+def _signed(value: float, places: int) -> str:
+    """Return the number with its sign, and zero without one."""
+    text = f"{value:+.{places}f}"
+    return text[1:] if float(text) == 0 else text
 
 
 def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
@@ -184,9 +190,7 @@ def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
     lines = [f"{text} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
     if rate is not None and sigma is not None:
-        way = "fast" if rate > 0 else "slow"
-        lines.append(
-            f"Seen from the east drifts, the drive runs {with_sigma(abs(rate) * 60, sigma * 60, signs)} arcsec a "
-            f"minute {way}."
-        )
+        way = ("fast" if rate > 0 else "slow") if abs(rate) > 2 * sigma else "off, within its uncertainty"
+        size = with_sigma(abs(rate) * 60, sigma * 60, signs)
+        lines.append(f"Seen from the east drifts, the drive runs {size} arcsec a minute {way}.")
     return "\n".join(paragraph(line) for line in lines)

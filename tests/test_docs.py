@@ -1,0 +1,48 @@
+"""The docs cannot drift: their Python runs, their help texts are the program's, their links lead somewhere."""
+
+from __future__ import annotations
+
+import doctest
+import re
+from pathlib import Path
+
+import pytest
+from conftest import run_here
+
+from poleward.cli import COMMANDS
+
+ROOT = Path(__file__).parent.parent
+PAGES = sorted(
+    [
+        ROOT / "README.md",
+        ROOT / "DEVELOPERS.md",
+        *ROOT.glob("docs/*.md"),
+        *ROOT.glob("worked_examples/**/*.md"),
+    ]
+)
+
+
+@pytest.mark.parametrize("page", sorted(ROOT.glob("docs/*.md")), ids=lambda page: page.name)
+def test_python_in_the_docs_runs(page: Path) -> None:
+    result = doctest.testfile(
+        str(page), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE, encoding="utf-8"
+    )
+    assert result.failed == 0
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+        if "://" not in target:
+            assert (page.parent / target).exists(), f"{page}: {target}"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_in_the_reference_is_the_programs(command: str) -> None:
+    """docs/commands.md is a page of transcripts, so test_examples.py compares the text; here: none is missing."""
+    assert f"$ poleward {command} --help\n" in (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    ran = run_here(command, "--help")
+    assert ran.status == 0
+    assert f"poleward {command}" in ran.out.split("Options:")[0].split("Examples:")[1], (
+        "help leads with an example"
+    )
