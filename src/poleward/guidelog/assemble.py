@@ -360,8 +360,12 @@ def _tell(
         draft.notes.append(Note("rows-unread", text))
     if count := int(copied.sum()):
         line = int(draft.table.numbers[copied[draft.table.positions]][:1].sum())
-        were = "row that repeats" if count == 1 else "rows that repeat"
-        draft.notes.append(Note("rows-repeated", f"{file}:{line}: {count} {were} earlier ones were left out"))
+        rows_were = (
+            "1 row that repeats an earlier one was"
+            if count == 1
+            else (f"{count} rows that repeat earlier ones were")
+        )
+        draft.notes.append(Note("rows-repeated", f"{file}:{line}: {rows_were} left out"))
     for row, back in steps:
         line = int(draft.table.numbers[rows[row]])
         draft.notes.append(

@@ -181,7 +181,7 @@ def _slow(
 ) -> Table:
     """Read row by row, and leave out those that cannot be read."""
     split = splitter(layout)
-    width = _width([split(row) for row in block.rows[:1000]], width)
+    width, trailing = _width([split(row) for row in block.rows[:1000]], width)
     comma = layout.text.decimal == ","
     least = max(places.values()) + 1 if layout.text.short_rows else width
     kept: list[int] = []
@@ -191,8 +191,8 @@ def _slow(
     doubtful: dict[int, str] = {}
     for position, row in enumerate(block.rows):
         cells = split(row)
-        if len(cells) == width + 1 and not cells[-1].strip():
-            cells.pop()  # a delimiter after the last cell
+        if trailing and len(cells) > 1 and not cells[-1].strip():
+            cells.pop()
         if not least <= len(cells) <= width:
             unread.append((block.numbers[position], f"{len(cells)} cells, not {width}"))
             continue
@@ -223,11 +223,15 @@ def _slow(
     )
 
 
-def _width(rows: Sequence[list[str]], width: int | None) -> int:
-    """How many cells a sound row has: as the header, else as most rows."""
-    if width is not None or not rows:
-        return width or 1
-    return Counter(len(cells) for cells in rows).most_common(1)[0][0]
+def _width(rows: Sequence[list[str]], width: int | None) -> tuple[int, bool]:
+    """Return how many cells a sound row has, as the header or as most rows, and whether rows end with a delimiter.
+
+    Whether they do is decided for the section: in a single row one empty cell too many is damage.
+    """
+    most, count = Counter(len(cells) for cells in rows).most_common(1)[0] if rows else (width or 1, 0)
+    usual = [cells for cells in rows if len(cells) == most]
+    trailing = most == (width or 0) + 1 and count * 2 > len(rows) and not any(c[-1].strip() for c in usual)
+    return width or most, trailing
 
 
 def _number(cell: str, comma: bool) -> float | None:
