@@ -13,13 +13,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from poleward.axis import Floats
 from poleward.guidelog.correct import glitches, jumps, robust_sigma
-from poleward.guidelog.noise import Noise, cleared, covariance, lasting, normal_equations, standardised
+from poleward.guidelog.joint import approach, settle
+from poleward.guidelog.noise import Noise, cleared, covariance, lasting, standardised
 from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, linear
 from poleward.guidelog.search import Rows, find_noise
 
@@ -37,10 +38,8 @@ def rows_for_noise(part: Part, model: Linear) -> Rows:
     """What the noise is found from: slope and bend free in each section, so that its own drift is no noise."""
     seconds = part.track.seconds[part.kept]
     unit = (seconds - seconds[0]) / max(seconds[-1] - seconds[0], 1.0) * 2 - 1
-    columns = np.column_stack([unit, unit**2, model.columns[:, 2:], model.residuals])
-    alive = np.linalg.norm(columns, axis=0) > 0
-    alive[-1] = True
-    return Rows(seconds, part.starts, columns[:, alive], model.spread, part.noise.white_arcsec**2)
+    columns = np.column_stack([unit, unit**2, model.residuals])
+    return Rows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
 
 
 def first_guess(part: Part) -> Noise:
@@ -63,7 +62,6 @@ def profile_backlash(parts: Sequence[Part], state: State, sky: Sky, number: int,
         total = 0.0
         for part in mine:
             model = linear(part, replace(state, drives=tuple(drives)), sky)
-            model = replace(model, columns=model.columns[:, :3])
             rows = rows_for_noise(part, model).binned(PROFILE_ROWS)
             total -= rows.normal(part.noise.ratio, part.noise.time_s).log_likelihood(False)
         return total
@@ -84,75 +82,6 @@ def profile_backlash(parts: Sequence[Part], state: State, sky: Sky, number: int,
         badness, bounds=(low, high), method="bounded", options={"xatol": 2.0, "maxiter": 14}
     )
     return float(found.x) if found.fun < floor else centre
-
-
-@dataclass(frozen=True)
-class Information:
-    """Normal matrix of all sections, 1/arcmin^2 and so on, and its right-hand side.
-
-    Parameters are A, e, and rate and backlash of each drive.
-    """
-
-    matrix: Floats
-    vector: Floats
-
-
-def places_of(part: Part) -> list[int]:
-    """Which parameters a section's columns belong to."""
-    return [0, 1] if part.drive is None else [0, 1, 2 + 2 * part.drive, 3 + 2 * part.drive]
-
-
-def gather(parts: Sequence[Part], models: Sequence[Linear], state: State) -> Information:
-    """Add up the sections, and what is known beforehand of the guide rates."""
-    count = 2 + 2 * len(state.drives)
-    matrix, vector = np.zeros((count, count)), np.zeros(count)
-    for part, model in zip(parts, models, strict=True):
-        inner = weigh(part, model, model.columns)
-        at = places_of(part)
-        variance = part.noise.white_arcsec**2
-        matrix[np.ix_(at, at)] += inner[:-1, :-1] / variance
-        vector[at] += inner[:-1, -1] / variance
-    for number, drive in enumerate(state.drives):
-        if math.isfinite(drive.sigma):
-            matrix[2 + 2 * number, 2 + 2 * number] += drive.sigma**-2
-            vector[2 + 2 * number] += (1 - drive.rate) * drive.sigma**-2
-        # Where the play is never used its size cannot be told; this keeps the matrix regular and nothing more.
-        matrix[3 + 2 * number, 3 + 2 * number] += 1e-6
-    return Information(matrix, vector)
-
-
-def weigh(part: Part, model: Linear, columns: Floats) -> Floats:
-    """Normal matrix of some columns and the residuals (last), in units of the white variance."""
-    noise = part.noise
-    matrix = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
-    data = np.column_stack([columns, model.residuals])
-    return normal_equations(matrix, data, model.spread, noise.white_arcsec**2).matrix
-
-
-def settle(parts: Sequence[Part], state: State, sky: Sky, prior: Floats) -> tuple[State, Information]:
-    """Gauss-Newton steps until A and e stand still to 1e-4 arcmin.
-
-    Parameters
-    ----------
-    prior : array (2, 2)
-        Information held on A and e where the data leave something open; else zero.
-    """
-    for _ in range(12):
-        information = gather(parts, [linear(part, state, sky) for part in parts], state)
-        matrix, vector = information.matrix.copy(), information.vector.copy()
-        matrix[:2, :2] += prior
-        vector[:2] -= prior @ np.array([state.azimuth, state.altitude])
-        step = np.linalg.solve(matrix, vector)
-        drives = []
-        for number, drive in enumerate(state.drives):
-            rate, backlash = step[2 + 2 * number], step[3 + 2 * number]
-            # The likelihood is made of pieces in the backlash: a long step would leave the one it was meant for.
-            moved = max(0.0, drive.backlash_ms + float(np.clip(backlash, -15, 15)))
-            drives.append(replace(drive, rate=drive.rate + float(rate), backlash_ms=moved))
-        state = State(state.azimuth + float(step[0]), state.altitude + float(step[1]), tuple(drives))
-        if abs(step[0]) < 1e-4 and abs(step[1]) < 1e-4:
-            break
-    return state, information
 
 
 def sieve(part: Part, state: State, sky: Sky) -> Part:
@@ -182,15 +111,14 @@ def begin(part: Part) -> Part:
     return replace(part, noise=first_guess(part))
 
 
-def fit_noise(part: Part, state: State, sky: Sky, *, anew: bool, restricted: bool = True) -> Part:
-    """Find a section's noise at a state."""
-    rows = rows_for_noise(part, linear(part, state, sky))
-    return replace(part, noise=find_noise(rows, restricted=restricted, begin=None if anew else part.noise))
+def fit_noise(part: Part, state: State, sky: Sky) -> Part:
+    """Find a section's noise, its own slope, bend and pulses free."""
+    return replace(part, noise=find_noise(rows_for_noise(part, linear(part, state, sky))))
 
 
 def fit(
     parts: Sequence[Part], drives: Sequence[Drive], sky: Sky, prior: Floats, *, restricted: bool = True
-) -> tuple[tuple[Part, ...], State, Information]:
+) -> tuple[tuple[Part, ...], State, Floats]:
     """Fit everything.
 
     Parameters
@@ -199,26 +127,27 @@ def fit(
     drives : sequence of Drive
     sky : Sky
     prior : array (2, 2)
-        See `settle`.
+        Information held on A and e where the data leave something open; else zero.
     restricted : bool
         Noise by REML, or by plain maximum likelihood.
 
     Returns
     -------
     parts, state, information
-        The sections with their noise and weights, the answer, and the normal matrix there.
+        The sections with their noise and weights, the answer, and the information there: on A and e, arcmin^-2,
+        and on rate and backlash of each drive.
     """
     state = State(0.0, 0.0, tuple(drives))
-    now = [begin(part) for part in parts]
+    now: tuple[Part, ...] = tuple(begin(part) for part in parts)
     for coarse in (True, False):
         for number in range(len(drives)):
             backlash = profile_backlash(now, state, sky, number, coarse=coarse)
             renewed = list(state.drives)
             renewed[number] = replace(renewed[number], backlash_ms=backlash)
             state = replace(state, drives=tuple(renewed))
-        now = [fit_noise(part, state, sky, anew=coarse, restricted=restricted) for part in now]
-        state, _ = settle(now, state, sky, prior)
-        now = [sieve(part, state, sky) for part in now]
-    now = [fit_noise(part, state, sky, anew=False, restricted=restricted) for part in now]
-    state, information = settle(now, state, sky, prior)
-    return tuple(now), state, information
+        if coarse:
+            now = tuple(fit_noise(part, state, sky) for part in now)
+            state = approach(now, state, sky, prior)
+        now, state, _ = settle(now, state, sky, prior, restricted=restricted)
+        now = tuple(sieve(part, state, sky) for part in now)
+    return settle(now, state, sky, prior, restricted=restricted)
