@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.axis import Floats, angle_between, displacement, field_rotation, turned
+from poleward.axis import Axis, Floats, angle_between, displacement, field_rotation, turned
 from poleward.determine import ARCMIN
 from poleward.exposure import STARTS, WIDEST_ARCMIN, Exposures, Field, Outfit, reach
 from poleward.model import ARCSEC
@@ -118,8 +118,11 @@ class Course:
 
 def course(field: Field, outfit: Outfit, error: tuple[float, float], seconds: Floats) -> Course:
     """Follow drift and rotation from the first of some moments of the window on."""
-    axis = field.axis(*error)
-    seen = field.tracks.at(seconds)
+    return _followed(field.axis(*error), field.tracks.at(seconds), outfit, seconds)
+
+
+def _followed(axis: Axis, seen: Floats, outfit: Outfit, seconds: Floats) -> Course:
+    """Follow a field's stars (S, T, 3): the first is the centre, the third a little north of it."""
     centre, beside = seen[0], seen[2]
     turn = outfit.rate * (seconds - seconds[0])
     rotation = field_rotation(axis, centre, beside, turn)
@@ -149,7 +152,9 @@ def rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> Rates:
     """Rates all through the window, of a camera that starts at each moment anew."""
     step = min(STEP_S, field.length_s)
     begins = np.linspace(0, field.length_s - step, STARTS)
-    pieces = [course(field, outfit, error, np.array([begin, begin + step])) for begin in begins]
+    ends = begins[:, None] + np.array([0.0, step])
+    axis, seen = field.axis(*error), field.tracks.at(ends)
+    pieces = [_followed(axis, seen[:, i], outfit, ends[i]) for i in range(STARTS)]
     return Rates(
         np.array([piece.rotation_guided_arcmin[1] for piece in pieces]) * 3600 / step,
         np.array([piece.rotation_unguided_arcmin[1] for piece in pieces]) * 3600 / step,

@@ -8,8 +8,9 @@ seen, so that what it does between one edge of the field and the other is part o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -42,12 +43,17 @@ class Tracks:
     seen: Floats
     north: Floats
 
-    def at(self, seconds: Floats) -> Floats:
-        """Unit vectors (S, *shape, 3) at moments of any shape."""
+    @cached_property
+    def _still(self) -> Callable[[Floats], Floats]:
         from scipy.interpolate import CubicSpline
 
         carried = turned(self.seen, self.north, STELLAR_RATE * self.seconds)
-        still = CubicSpline(self.seconds, carried, axis=1)(seconds)
+        spline: Callable[[Floats], Floats] = CubicSpline(self.seconds, carried, axis=1)
+        return spline
+
+    def at(self, seconds: Floats) -> Floats:
+        """Unit vectors (S, *shape, 3) at moments of any shape."""
+        still = self._still(seconds)
         back = turned(still, self.north, -STELLAR_RATE * np.asarray(seconds))
         unit: Floats = back / np.linalg.norm(back, axis=-1, keepdims=True)
         return unit
