@@ -22,6 +22,9 @@ Floats = NDArray[np.float64]
 STELLAR_RATE = 7.292115146706979e-5
 """Turn of the Earth against the stars, rad/s: 15.041067 arcsec/s (IAU 2000, era00; outside-checks section F)."""
 
+ON_AXIS = 1e-12
+"""Nearer to the axis than this (2e-7 arcsec) a star has no north and east; its drift is then taken as zero."""
+
 
 def unit_vector(azimuth: Floats | float, altitude: Floats | float) -> Floats:
     """Unit vectors east, north, up from azimuth (north through east) and altitude.
@@ -126,7 +129,7 @@ def field_basis(first: Floats, north: Floats) -> tuple[Floats, Floats]:
         East is toward increasing right ascension.
     """
     across = np.cross(np.broadcast_to(north, first.shape), first)
-    east = across / np.linalg.norm(across, axis=-1, keepdims=True)
+    east = across / np.maximum(np.linalg.norm(across, axis=-1, keepdims=True), ON_AXIS)
     return east, np.cross(first, east)
 
 
@@ -173,7 +176,7 @@ def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Disp
     """
     pole = axis.north
     across = np.cross(np.broadcast_to(pole, first.shape), first)
-    width = np.linalg.norm(across, axis=-1, keepdims=True)
+    width = np.maximum(np.linalg.norm(across, axis=-1, keepdims=True), ON_AXIS)
     east, north = field_basis(first, pole)
     sine, cosine = np.sin(turn)[:, None], np.cos(turn)[:, None]
     along = np.sum(later * pole, axis=-1, keepdims=True)

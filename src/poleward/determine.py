@@ -1,7 +1,7 @@
 """What the data determine: azimuth and altitude error, one of them, or neither; and which pointing would help.
 
-Judged on the sky, where one arcminute of either error drifts a star equally fast, from the Jacobian weighted by
-the sigmas and cleared of the nuisance parameter.
+Judged on the sky, where one arcminute of either error drifts a star equally fast: by the information in the data, and
+by how well the geometry sees each direction, for errors that no sigma knows of.
 """
 
 from __future__ import annotations
@@ -15,11 +15,13 @@ from poleward.axis import STELLAR_RATE, Floats, azimuth_altitude, displacement, 
 from poleward.site import Site
 from poleward.sky import Pointing, look
 
-WORST_CONDITION = 20.0
-"""Beyond this ratio of best to worst determined direction, the worst counts as not determined at all.
+LEAST_LEVER = 0.05
+"""How well the best placed measurement must see a direction of the axis error for it to count as determined.
 
-Two stars on either side of the meridian reach it when 23 minutes of hour angle apart. A telescope whose hour
-angle is known to a degree then misleads by a third of the axis error itself (docs/experiments/conditioning.py).
+The lever is the drift that an error makes against the fastest it can make anywhere: the sine of an hour angle, say.
+Two stars either side of the meridian, the altitude error between them, have this lever when 23 minutes of hour angle
+apart. A telescope whose hour angle is known to a degree then misleads by a third of the axis error itself
+(docs/experiments/conditioning.py), however small the sigmas are.
 """
 
 BLIND_ARCMIN = 60.0
@@ -58,25 +60,45 @@ class Determination:
     worst: Floats
 
 
-def judge(jacobian: Floats, level: float) -> Determination:
-    """Judge what a Jacobian determines.
+def information_of(jacobian: Floats, level: float) -> Floats:
+    """Information (2, 2) on the errors on the sky, per arcmin^2, with a nuisance parameter cleared away.
 
     Parameters
     ----------
     jacobian : array (n, 2) or (n, 3)
-        Derivatives of the residuals (in sigmas) by A and e, per arcmin, and by the nuisance parameter.
+        Derivatives of the residuals, in sigmas, by A and e (per arcmin) and by the nuisance parameter.
     level : float
         Cosine of the pole's altitude: turns an angle of azimuth into one on the sky.
     """
-    slope = jacobian[:, :2] / np.array([level, 1.0])
+    slope = cleared(jacobian) / np.array([level, 1.0])
+    information: Floats = slope.T @ slope
+    return information
+
+
+def cleared(jacobian: Floats) -> Floats:
+    """Columns of A and e with what a third, nuisance column explains taken out of them (Frisch-Waugh theorem)."""
+    slope = jacobian[:, :2]
     if jacobian.shape[1] > 2:
         nuisance = jacobian[:, 2] / np.linalg.norm(jacobian[:, 2])
         slope = slope - np.outer(nuisance, nuisance @ slope)
-    information = slope.T @ slope
+    return slope
+
+
+def judge(information: Floats, lever: Floats) -> Determination:
+    """Judge what data determine.
+
+    Parameters
+    ----------
+    information : array (2, 2)
+        Inverse covariance of (azimuth error on the sky, altitude error), per arcmin^2, nuisances cleared away.
+    lever : array (m, 2)
+        For every measurement, the drift that each of the two errors makes against the fastest drift possible.
+    """
     strengths, directions = np.linalg.eigh(information)
     worst, best = directions.T
     weak, strong = np.sqrt(np.maximum(strengths, 0.0))
-    count = 0 if strong * BLIND_ARCMIN < 1 else 1 if weak * WORST_CONDITION < strong else 2
+    seen = float(np.max(np.abs(lever @ worst), initial=0.0))
+    count = 0 if strong * BLIND_ARCMIN < 1 else 2 if seen > LEAST_LEVER and weak > 1e-9 * strong else 1
     if count == 2:
         sigma = np.sqrt(np.diag(np.linalg.inv(information)))
         clear = sigma < BLIND_ARCMIN

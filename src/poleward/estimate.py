@@ -50,14 +50,14 @@ class Estimate:
 def estimate_axis(model: DriftModel, robust: bool) -> Estimate:
     """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero."""
     start = np.zeros(len(model.names))
-    determination = judge(model.jacobian(start), model.level)
+    determination = _judged(model, model.jacobian(start))
     if determination.directions == 2:
         fits = [
             least_squares(model.names, model.residuals, model.jacobian, begin, robust=robust)
             for begin in _starts(model)
         ]
         fit = min(fits, key=lambda candidate: float(np.sum(candidate.weights * candidate.residuals**2)))
-        determination = judge(fit.jacobian, model.level)
+        determination = _judged(model, fit.jacobian)
         if determination.directions == 2:
             return Estimate(determination, fit, np.zeros((0, len(start))))
     prior = np.zeros((2, len(start)))
@@ -71,7 +71,11 @@ def estimate_axis(model: DriftModel, robust: bool) -> Estimate:
     )
     residuals, slope = held.residuals[:count], held.jacobian[:count]
     fit = Fit(held.values, held.covariance, residuals, slope, np.ones(count), float(np.sum(residuals**2)))
-    return Estimate(judge(slope, model.level), fit, prior)
+    return Estimate(_judged(model, slope), fit, prior)
+
+
+def _judged(model: DriftModel, jacobian: Floats) -> Determination:
+    return judge(model.information(jacobian), model.lever(jacobian))
 
 
 def _starts(model: DriftModel) -> list[Floats]:

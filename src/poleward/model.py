@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from poleward.axis import Displacement, Floats, displacement, tilted_axis
-from poleward.determine import ARCMIN
+from poleward.determine import ARCMIN, cleared, information_of
 from poleward.drift_rows import Drift
 from poleward.site import Site
 from poleward.sky import Sight
@@ -75,6 +75,17 @@ class DriftModel:
         """North and east drift of all N timings, arcsec."""
         moved = self._moved(p)
         return moved.north / ARCSEC, moved.east / ARCSEC
+
+    def information(self, jacobian: Floats) -> Floats:
+        """Information (2, 2) of a Jacobian on the errors on the sky; see `determine.information_of`."""
+        return information_of(jacobian, self.level)
+
+    def lever(self, jacobian: Floats) -> Floats:
+        """Drift by each error on the sky, against the fastest possible, for every value fitted, (n, 2)."""
+        rows = [*self.north_rows, *self.east_rows]
+        fastest = 60 * self.turn[rows] / self.sigma  # one arcminute, in sigmas
+        result: Floats = cleared(jacobian) / np.array([self.level, 1.0]) / fastest[:, None]
+        return result
 
     def residuals(self, p: Floats) -> Floats:
         """(model - data) / sigma, (n,)."""

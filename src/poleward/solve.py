@@ -24,6 +24,10 @@ RATES = {"sidereal": math.degrees(STELLAR_RATE) * 3600, "king": 15.03697, "solar
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
 
 
+FARTHEST_DEG = 20.0
+"""An axis farther from the pole than this is a mistake in the table; no compass is so wrong."""
+
+
 def drive_rate_of(rate: Any) -> float:
     """Return a drive rate, arcsec/s, from ``sidereal``, ``king``, ``solar`` or a rate.
 
@@ -110,8 +114,26 @@ def solve(
     if not len(model.data):
         raise InputError("there is no drift to fit", "give the north drift at two hour angles at least")
     estimate = estimate_axis(model, robust)
+    _refuse_absurd(model, estimate)
     doubt = doubts(model, estimate, names, used, from_scatter, robust)
     return _solution(drifts, site, pole, model, estimate, doubt, notes)
+
+
+def _refuse_absurd(model: DriftModel, estimate: Estimate) -> None:
+    """Refuse drifts that no axis makes: a wrong unit, or minutes for seconds."""
+    azimuth, altitude = estimate.fit.values[:2]
+    far = math.hypot(azimuth * model.level, altitude) / 60
+    # With nothing to spare the fit goes through every value, unless no axis does.
+    missed = (
+        estimate.determination.directions == 2
+        and estimate.degrees_of_freedom < 1
+        and estimate.chi_square > 0.01
+    )
+    if far > FARTHEST_DEG or missed:
+        raise InputError(
+            f"no axis within {FARTHEST_DEG:.0f} deg of the pole makes these drifts",
+            "check the units (arcsec, minutes or seconds) and the signs of drifts and hour angles",
+        )
 
 
 def _refuse_low(drifts: Sequence[Drift], sight: Sight, used: Sequence[int], allow_low: bool) -> None:

@@ -1,0 +1,97 @@
+"""What data determine, judged on the sky; the first-order drift of design.md is the independent picture."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from poleward import Drifts, InputError, Site, solve
+from poleward.determine import judge, pointing_to_add
+
+    15.041067 * 60 / 3600 / 57.29578 * 60
+)  # arcsec a minute for one arcminute: 0.2625 (outside-checks F)
+
+
+def at(*hours: float, sigma_arcmin: float = 0.2) -> tuple[np.ndarray, np.ndarray]:
+    """Information and levers of north drifts at these hour angles, first order: (cos h, sin h)."""
+    angles = np.radians(15 * np.asarray(hours))
+    lever = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    return lever.T @ lever / sigma_arcmin**2, lever
+
+
+@pytest.mark.parametrize(
+    ("hours", "determined"),
+    [
+        ((0.0, -5.0), "both"),
+        ((0.0,), "azimuth"),
+        ((0.9, 0.9), "azimuth"),
+        ((1.1, 1.1), "neither"),
+        ((6.0,), "altitude"),
+        ((-5.1, -5.1), "altitude"),
+        ((3.0, 3.0), "neither"),
+        ((0.0, 0.3), "azimuth"),  # 18 minutes apart: a lever of 0.04 on the altitude
+        ((-0.3, 0.3), "both"),  # 36 minutes: 0.08
+    ],
+)
+def test_by_hour_angle(hours: tuple[float, ...], determined: str) -> None:
+    assert judge(*at(*hours)).determined == determined
+
+
+def test_a_coarse_reading_determines_nothing_however_well_placed() -> None:
+    assert judge(*at(0.0, 6.0, sigma_arcmin=70.0)).determined == "neither"
+    information, lever = at(0.0, 6.0)
+    information[1, 1] = 1 / 70.0**2
+    assert judge(information, lever).determined == "azimuth"
+
+
+def test_sigmas_do_not_hide_good_geometry() -> None:
+    """One timing a thousand times better than the other: both errors are still told apart."""
+    information = np.diag([1 / 0.001**2, 1 / 5.0**2])
+    assert judge(information, at(0.0, 6.0)[1]).determined == "both"
+
+
+@given(hour=st.floats(-6, 6), latitude=st.sampled_from([-60, -33, -5, 5, 20, 47, 65]))
+def test_the_advice_separates_the_errors(hour: float, latitude: float) -> None:
+    """Whatever direction is unknown, the star to add sees it with a lever of two thirds or more, above 25 deg.
+
+    Two thirds: from every latitude tried some star above 25 deg stands within 48 deg of hour angle of the best.
+    """
+    worst = np.array([np.cos(np.radians(15 * hour)), np.sin(np.radians(15 * hour))])
+    advice = pointing_to_add(worst, Site(float(latitude)))
+    lever = abs(at(advice.hour_angle_h)[1][0] @ worst)
+    assert lever > 2 / 3
+    assert advice.altitude_deg > 20
+    assert abs(advice.dec_deg) <= 45
+
+
+def rows(*cells: tuple[str, str, str]) -> Drifts:
+    return Drifts.from_rows(
+        [
+            {"hour_angle": h, "dec": d, "duration": "5 min", "north": n, "north_sigma": "0.5 arcsec"}
+            for h, d, n in cells
+        ]
+    )
+
+
+def test_a_star_on_the_very_pole_does_no_harm() -> None:
+    """Only hypothetical: at dec 90 the hour angle says nothing, and there is no north to drift to."""
+    found = solve(rows(("0h", "90d", "0 arcsec"), ("-5h", "90d", "1 arcsec")), Site("47 deg"), pole="true")
+    assert found.determined in ("both", "azimuth", "altitude", "neither")
+
+
+def test_drifts_that_no_axis_makes() -> None:
+    with pytest.raises(InputError, match="no axis within 20 deg of the pole makes these drifts"):
+        solve(rows(("0h", "40d", "-4000 arcsec"), ("-4h", "30d", "6000 arcsec")), Site("47 deg"))
+
+
+def test_north_and_east_of_one_sky_position_need_two_decs() -> None:
+    """East drifts at one dec only tell the drive rate; at two they tell what the north drift leaves open."""
+    same = [
+        {"hour_angle": "0h", "dec": "40d", "duration": "5 min", "north": "4 arcsec", "east": "3 arcsec"},
+        {"hour_angle": "0h", "dec": "40d", "duration": "5 min", "north": "4 arcsec", "east": "3 arcsec"},
+    ]
+    assert solve(Drifts.from_rows(same), Site("47 deg")).determined == "azimuth"
+    same[1]["dec"] = "-10d"
+    assert solve(Drifts.from_rows(same), Site("47 deg")).determined == "both"
