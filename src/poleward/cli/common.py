@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -70,6 +71,18 @@ def take_site(options: dict[str, Any]) -> tuple[Setup, Site]:
     flags = {name: options.pop(name) for name in SITE_FLAGS}
     flags["timezone"] = flags.pop("tz")
     return setup, setup.site(**flags)
+
+
+def site_line(setup: Setup, site: Site) -> str:
+    """Return one line that says which site and air were used, so that a stray setup file cannot hide."""
+    air = site.air
+    bent = (
+        f"air {air.pressure_hpa:.0f} hPa, {air.temperature_c:.0f} deg C"
+        if air.pressure_hpa
+        else "no refraction"
+    )
+    source = f"; setup from {setup.source}" if setup.source else ""
+    return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{source}."
 
 
 def check_outputs(output: str | None, chart: str | None, force: bool, endings: tuple[str, ...]) -> None:

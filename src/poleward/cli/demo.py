@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,8 @@ def command(keep: str | None, output: str | None, chart: str | None, force: bool
             "  cd first-night\n"
             "  poleward solve drifts.csv\n\n"
         )
-    deliver(solution, options["as_json"], options["night"], "1 arcsec")
+    footer = common.site_line(replace(setup, source="poleward.toml"), site)
+    deliver(solution, options["as_json"], options["night"], "1 arcsec", footer)
     write(solution, output, chart, force, options["night"])
     return 0
 

@@ -68,7 +68,7 @@ def command(drifts: str | None, inline: tuple[str, ...], **options: Any) -> int:
     watch = options.pop("watch")
     as_json, night = options.pop("as_json"), options.pop("night")
     solution = solved(timings, setup, site, watch, options)
-    deliver(solution, as_json, night, options["reading_error"])
+    deliver(solution, as_json, night, options["reading_error"], common.site_line(setup, site))
     write(solution, output, chart, force, night)
     return 0 if solution.determined == "both" else 4
 
@@ -111,8 +111,8 @@ def watched(text: str, site: Site) -> Any:
     return pointing
 
 
-def deliver(solution: Solution, as_json: bool, night: bool, reading_error: str) -> None:
-    """Print the solution to standard output."""
+def deliver(solution: Solution, as_json: bool, night: bool, reading_error: str, footer: str) -> None:
+    """Print the solution to standard output; as text, with a last line."""
     if as_json:
         common.print_result(common.json_text(solution.to_record()))
         return
@@ -121,7 +121,7 @@ def deliver(solution: Solution, as_json: bool, night: bool, reading_error: str) 
     from poleward.report.text import solution_text
 
     text = solution_text(solution, signs_for(sys.stdout), parse(reading_error, SMALL_ANGLE))
-    common.print_result(common.dimmed(text, night))
+    common.print_result(common.dimmed(f"{text}\n\n{footer}", night))
 
 
 def write(solution: Solution, output: str | None, chart: str | None, force: bool, night: bool) -> None:
