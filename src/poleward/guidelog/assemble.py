@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta, tzinfo
 
@@ -14,18 +12,17 @@ from poleward.axis import Floats
 from poleward.errors import InputError, Note
 from poleward.guidelog import times
 from poleward.guidelog.blocks import Block
-from poleward.guidelog.facts import rate_of, said, zone
+from poleward.guidelog.facts import zone
+from poleward.guidelog.form import Layout
 from poleward.guidelog.held import Held
-from poleward.guidelog.layout import Layout, Measure, Words
 from poleward.guidelog.rows import Table, read_rows
 from poleward.guidelog.section import Bools, Section
+from poleward.guidelog.signs import among, column, rates, reversed_columns
 from poleward.sky import Pointing
 
 UNREADABLE_SHARE = 0.5
 """Above this share of rows that cannot be read the section is refused: a wrong layout reads nearly nothing, a damaged
 log still reads most."""
-FARTHEST_ARCSEC = 36_000.0
-"""No guide camera sees ten degrees; a place beyond is a garbled number."""
 LONGEST_PULSE_MS = 60_000.0
 """Guide pulses last up to a few seconds (common practice, no source); a minute is a garbled number."""
 
@@ -96,9 +93,9 @@ def build(
     scale = None
     if any(m.pixels for m in layout.measures.values()):
         scale = held.number("image_scale", where)
-    turned = _reversed_columns(held)
+    turned = reversed_columns(held)
     columns = {
-        name: _column(table, name, measure, scale, name in turned)[rows]
+        name: column(table, name, measure, scale, name in turned)[rows]
         for name, measure in layout.measures.items()
     }
     good = good[rows]
@@ -111,7 +108,7 @@ def build(
         if name in columns:
             columns[name] = np.where(good, columns[name], np.nan)
     pointing = _pointing(held, start, local, where)
-    rates = _rates(held, scale, pointing, draft.notes)
+    guide_rates = rates(held, scale, pointing, draft.notes)
     _tell(draft, file, copied, steady.steps, rows)
     label = held.value("label")
     return Section(
@@ -128,7 +125,7 @@ def build(
         good,
         moved,
         bool(turned),
-        *rates,
+        *guide_rates,
         scale,
         tuple(draft.notes),
     ), len(block.rows) - len(rows)
@@ -139,7 +136,7 @@ def _good(draft: _Draft, layout: Layout) -> Bools:
     table = draft.table
     good = np.ones(len(table.numbers), dtype=bool)
     if layout.status is not None:
-        good = _among(table.words["status"], layout.status.values)
+        good = among(table.words["status"], layout.status.values)
     for at, reason in table.doubtful.items():
         if good[at] and draft.keep[at]:
             draft.unread.append((int(table.numbers[at]), reason))
@@ -152,7 +149,7 @@ def _good(draft: _Draft, layout: Layout) -> Bools:
         wrong = np.abs(size * measure.factor) > LONGEST_PULSE_MS
         if measure.direction is not None:
             ways = table.words[name.replace("_pulse", "_way")]
-            known = _among(ways, measure.direction.values | measure.direction.opposite)
+            known = among(ways, measure.direction.values | measure.direction.opposite)
             wrong |= (size != 0) & ~known
         for row in np.flatnonzero(wrong & draft.keep).tolist():
             draft.unread.append(
@@ -165,10 +162,6 @@ def _good(draft: _Draft, layout: Layout) -> Bools:
             )
         draft.keep &= ~wrong
     return good
-
-
-def _among(words: Sequence[str], values: frozenset[str]) -> Bools:
-    return np.fromiter((word in values for word in words), dtype=bool, count=len(words))
 
 
 def _seconds(
@@ -260,7 +253,7 @@ def _moved(
     numbers = draft.table.numbers[rows]
     marks = [block.numbers[at] for at in block.shifted if at < len(block.numbers)]
     if layout.shift is not None:
-        told = _among(draft.table.words["shift"], layout.shift.values)
+        told = among(draft.table.words["shift"], layout.shift.values)
         marks += draft.table.numbers[told].tolist()
     # A mark on a row that was left out holds for the next one.
     at = np.searchsorted(numbers, np.array(marks + [line + 1 for line in lost_lines], dtype=np.int64))
@@ -270,29 +263,6 @@ def _moved(
     if len(moved):
         moved[0] = False  # the first row begins a level anyway
     return moved
-
-
-def _reversed_columns(held: Held) -> tuple[str, ...]:
-    seen = held.value("reversed")
-    fact = held.facts.get("reversed")
-    return fact.columns if seen is not None and fact is not None and said(fact, str(seen[0]), seen[1]) else ()
-
-
-def _column(table: Table, name: str, measure: Measure, scale: float | None, turned: bool) -> Floats:
-    """Return one column in arcsec or ms, north and east positive."""
-    values = table.values[name] * (measure.factor * (scale or 1.0 if measure.pixels else 1.0))
-    if name.endswith("_pulse"):
-        values = np.nan_to_num(values)
-        if measure.direction is not None:
-            values = _directed(values, table.words[name.replace("_pulse", "_way")], measure.direction)
-    else:
-        values[np.abs(np.nan_to_num(values)) > FARTHEST_ARCSEC] = np.nan
-    return -values if turned else values
-
-
-def _directed(values: Floats, ways: Sequence[str], direction: Words) -> Floats:
-    """Give unsigned pulses their sign; a sign that is there already is the direction's business alone."""
-    return np.where(_among(ways, direction.opposite), -np.abs(values), np.abs(values))
 
 
 def _pointing(held: Held, start: datetime | None, local: tzinfo | None, where: str) -> Pointing:
@@ -306,38 +276,6 @@ def _pointing(held: Held, start: datetime | None, local: tzinfo | None, where: s
     return Pointing(
         hour_angle=held.number("hour_angle", where), dec=held.number("dec", where), time=start, where=where
     )
-
-
-def _rates(
-    held: Held, scale: float | None, pointing: Pointing, notes: list[Note]
-) -> tuple[float | None, float | None, float | None, float | None]:
-    """Return guide rates and their sigmas on the sky, arcsec/s: north, east, north sigma, east sigma.
-
-    A part of the sidereal rate is the speed of the mount's axis; on the sky an hour axis moves a star slower by
-    cos(dec). Rates in arcsec/s and pix/s are taken as they are: on the sky.
-    """
-    found: list[float | None] = []
-    for name in ("north_guide_rate", "east_guide_rate", "north_guide_rate_sigma", "east_guide_rate_sigma"):
-        seen = held.value(name)
-        if seen is None:
-            found.append(None)
-            continue
-        try:
-            rate = rate_of(held.facts[name], *seen)
-        except InputError as error:
-            notes.append(Note("guide-rate-not-used", f"{error}; the guide rate is fitted instead"))
-            found.append(None)
-            continue
-        value: float | None = rate.value
-        if rate.kind == "pix":
-            value = None if scale is None else rate.value * scale
-        elif rate.kind == "axis" and name.startswith("east"):
-            value = None if pointing.dec is None else rate.value * math.cos(pointing.dec)
-        if value is None:
-            why = "needs image_scale" if rate.kind == "pix" else "needs dec, give it in arcsec/s on the sky"
-            notes.append(Note("guide-rate-not-used", f"{seen[1]}: {name} {why}; it is fitted instead"))
-        found.append(value)
-    return found[0], found[1], found[2], found[3]
 
 
 def _tell(

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from poleward.errors import InputError
+from poleward.guidelog.form import Layout
 from poleward.guidelog.held import Line, Scopes
-from poleward.guidelog.layout import Layout
 from poleward.guidelog.logtext import LogText
 
 

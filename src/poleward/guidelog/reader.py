@@ -14,7 +14,8 @@ from poleward.errors import InputError, Note
 from poleward.guidelog.assemble import build
 from poleward.guidelog.blocks import Block, find_blocks
 from poleward.guidelog.facts import zone
-from poleward.guidelog.layout import Layout, read_layout
+from poleward.guidelog.form import Layout
+from poleward.guidelog.layout import read_layout
 from poleward.guidelog.logtext import LogText, log_text
 from poleward.guidelog.section import Bools, Section
 from poleward.tables import read_bytes

@@ -15,7 +15,7 @@ import numpy as np
 from poleward.axis import Floats
 from poleward.errors import InputError
 from poleward.guidelog.blocks import Block, shorten
-from poleward.guidelog.layout import Cell, Layout
+from poleward.guidelog.form import Cell, Layout
 from poleward.quantity import nearest
 
 BLANKS = frozenset(("", "-", "--", "n/a", "na", "nan", "none", "null"))
@@ -81,9 +81,8 @@ def _cells(layout: Layout) -> list[tuple[str, Cell]]:
     return found
 
 
-def splitter(layout: Layout) -> Callable[[str], list[str]]:
+def splitter(delimiter: str) -> Callable[[str], list[str]]:
     """Return the function that divides a line into cells; double quotes hold a cell together."""
-    delimiter = layout.text.delimiter
 
     def split(line: str) -> list[str]:
         if '"' in line:
@@ -114,7 +113,7 @@ def _columns(
     comment = layout.text.comment
     if comment and line.lstrip().startswith(comment):
         line = line.lstrip().removeprefix(comment).lstrip()
-    names = [name.strip() for name in splitter(layout)(line)]
+    names = [name.strip() for name in splitter(layout.text.delimiter)(line)]
     places = {}
     for key, cell in where.items():
         if cell.number is not None:
@@ -180,7 +179,7 @@ def _slow(
     block: Block, layout: Layout, places: dict[str, int], width: int | None, numeric: list[str]
 ) -> Table:
     """Read row by row, and leave out those that cannot be read."""
-    split = splitter(layout)
+    split = splitter(layout.text.delimiter)
     width, trailing = _width([split(row) for row in block.rows[:1000]], width)
     comma = layout.text.decimal == ","
     least = max(places.values()) + 1 if layout.text.short_rows else width
