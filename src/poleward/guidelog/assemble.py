@@ -66,7 +66,7 @@ def build(
         The section cannot be used.
     """
     where = f"{file}:{block.first}"
-    if not block.rows:
+    if not block.rows and (block.header or all(cell.number for cell in layout.cells)):
         raise InputError("this section has no rows", "", where)
     held = Held(layout.facts, block.scopes, file, layout.text.decimal)
     named = held.value("timezone")

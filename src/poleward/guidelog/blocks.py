@@ -74,7 +74,10 @@ def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
         own_end = bisect_left(ends, body + 1)
         last = ends[own_end] if own_end < len(ends) and ends[own_end] < limit else limit
         opens_with_rows = header is None and not marks.begin
-        place = (start, body if opens_with_rows else body + 1, last)
+        body = body if opens_with_rows else body + 1
+        if named and header is None:
+            body = last  # without names no line can be a row
+        place = (start, body, last)
         blocks.append(_block(text, layout, place, header, _numbered(lines, stop, start), head))
         stop = min(last + 1, limit)
     return blocks

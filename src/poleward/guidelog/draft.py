@@ -135,7 +135,7 @@ def escaped(text: str) -> str:
 
 
 def _facts(seen: Structure) -> str:
-    pixels = '# image_scale = "... arcsec/pix"          # where places are in pixels\n'
+    pixels = '# image_scale = "1.9 arcsec/pix"             # where places are in pixels\n'
     stated = f"""\
 [facts]
 # Where the telescope pointed when a section began; one of these three ways:

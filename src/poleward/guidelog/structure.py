@@ -106,6 +106,8 @@ def look(lines: Sequence[str]) -> Structure | None:
     begin, end = _marks(lines, runs, header)
     names = [""] * width if header is None else _names(lines[header], split)
     cells = [[split(lines[i]) for i in run] for run in runs]
+    short = len(names) > width
+    names += [""] * (width - len(names))
     columns = tuple(
         _column(k, names[k], [[row[k].strip() for row in run] for run in cells], decimal)
         for k in range(width)
@@ -125,7 +127,7 @@ def look(lines: Sequence[str]) -> Structure | None:
         end,
         len(runs),
         sum(len(run) for run in runs),
-        len(names) > width,
+        short,
         columns,
         free,
         tuple(shapes.values())[:10],
@@ -270,9 +272,8 @@ def _column(index: int, name: str, runs: Sequence[Sequence[str]], decimal: str) 
     values = np.array([v for run in read for v in run if v is not None])
     if len(values) * 2 < len(filled):
         kind = "few" if len(counts) <= FEW_VALUES else "words"
-        return Column(
-            index + 1, name, kind, f"words: {few}{' ...' if len(counts) > FEW_VALUES else ''}{more}"
-        )
+        words = f"words: {few}{' ...' if len(counts) > FEW_VALUES else ''}{more}"
+        return Column(index + 1, name, kind, words, values_of)
     steps = np.concatenate([np.diff([v for v in run if v is not None]) for run in read])
     if len(steps) and np.mean(steps > 0) >= RISING_SHARE:
         if np.mean(steps == 1) >= RISING_SHARE:

@@ -1,0 +1,182 @@
+"""A drafted layout: TOML whatever the log, and, once completed, a layout that reads it."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from oddlog import SCALE, Night, log_of
+
+from poleward.errors import InputError, PolewardError
+from poleward.guidelog.draft import draft_layout, quoted
+from poleward.guidelog.reader import read_log
+
+LAST_BIT = 1e-9  # arcsec: floating point only
+
+
+@pytest.fixture
+def draft(tmp_path):
+    def drafting(log, encoding="utf-8"):
+        text = log if isinstance(log, str) else "".join(f"{line}\n" for line in log)
+        (tmp_path / "night.log").write_bytes(text.encode(encoding))
+        return draft_layout(tmp_path / "night.log")
+
+    return drafting
+
+
+def complete(text, *choices):
+    """Do what a user does: take the # from some lines, with a word changed in some of them."""
+    for start, *change in choices:
+        line = next(line for line in text.splitlines() if line.startswith(f"# {start}"))
+        new = line.removeprefix("# ")
+        for old, with_what in change:
+            assert old in new
+            new = new.replace(old, with_what)
+        text = text.replace(line, new, 1)
+    return text
+
+
+CHOICES = (
+    ('dec = "+21'),
+    ("WHAT = 'the\\s+angle", ("WHAT", "hour_angle")),
+    ("WHAT = 'watch\\s+opens", ("WHAT", "start")),
+    ("WHAT = 'pixel\\s+is", ("WHAT", "image_scale")),
+    ("north = { name = 'up'",),
+    ("east = { name = 'right'", ('positive = "east"', 'positive = "west"')),
+    ("north_pulse = { name = 'push up'", ('positive = "north"', 'positive = "south"')),
+    ("status = { name = 'eye'",),
+    ("shift = { name = 'remark'",),
+)
+CHOICES = tuple((choice,) if isinstance(choice, str) else choice for choice in CHOICES)
+
+
+@pytest.mark.parametrize("sections", [1, 2, 3])
+def test_a_completed_draft_reads_the_log(draft, tmp_path, sections):
+    nights = [Night(number=k + 1, rows=60) for k in range(sections)]
+    lines = log_of(*nights)
+    lines[40] = nights[0].row(35, eye="shut", remark="placed anew")
+    text = complete(draft(lines), *CHOICES)
+    (tmp_path / "L.toml").write_text(text, encoding="utf-8")
+    log = read_log(tmp_path / "night.log", tmp_path / "L.toml")
+    assert (log.refused, log.notes, log.rows_skipped) == ((), (), 0)
+    assert len(log) == sections
+    for section, night in zip(log, nights, strict=True):
+        good = section.good
+        assert section.notes == ()
+        assert section.seconds == pytest.approx(night.seconds, abs=LAST_BIT)
+        assert section.north_arcsec[good] == pytest.approx(night.north[good], abs=LAST_BIT)
+        assert section.east_arcsec[good] == pytest.approx(night.east[good], abs=LAST_BIT)
+        assert section.north_pulse_ms == pytest.approx(night.north_pulse, abs=LAST_BIT)
+    assert np.flatnonzero(~log[0].good).tolist() == [35]
+    assert np.flatnonzero(log[0].moved).tolist() == [35]
+
+
+def test_an_uncompleted_draft_says_what_is_missing(draft, tmp_path):
+    (tmp_path / "L.toml").write_text(draft(log_of(Night())), encoding="utf-8")
+    with pytest.raises(InputError, match="north is missing: it tells the star's place toward the north"):
+        read_log(tmp_path / "night.log", tmp_path / "L.toml")
+
+
+def test_the_whole_text(draft, monkeypatch, tmp_path):
+    night = Night(rows=3)
+    lines = ["sec;up;eye", *(";".join(np.array(night.row(k).split(";"))[[0, 1, 5]]) for k in range(3))]
+    (tmp_path / "night.log").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert draft_layout("night.log").splitlines()[4:16] == [
+        "[text]",
+        'encoding = "utf-8"',
+        "delimiter = ';'",
+        'decimal = "."',
+        'comment = "#"',
+        "",
+        "[section]",
+        "# begin = '^...'                 # no line was seen that opens every section; the header does",
+        "header = '^sec;up;eye$'",
+        "# end = '^...'                   # the line after a section's last row",
+        "",
+        "[facts]",
+    ]
+
+
+FORMS = {
+    "comma": (",", ".", "utf-8"),
+    "semicolon, decimal comma": (";", ",", "utf-8"),
+    "tab, decimal comma": ("\t", ",", "latin-1"),
+    "space": (" ", ".", "utf-8"),
+    "bar": ("|", ".", "utf-16"),
+}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_sees_delimiter_decimal_mark_and_encoding(draft, form):
+    delimiter, decimal, encoding = FORMS[form]
+    night = Night()
+    head = "# die Schrauben \xfcberpr\xfcft" if encoding == "latin-1" else "# good sky"
+    lines = [head, delimiter.join(("t", "dy", "dx", "n"))]
+    for k in range(night.rows):
+        cells = f"{night.seconds[k]:.1f} {night.north[k]:.3f} {night.east[k]:.3f} {night.north_pulse[k]:.0f}"
+        lines.append(delimiter.join(cell.replace(".", decimal) for cell in cells.split()))
+    read = tomllib.loads(draft(lines, encoding))
+    named = {"\t": "tab", " ": "space"}.get(delimiter, delimiter)
+    assert read["text"]["delimiter"] == named
+    assert read["text"]["decimal"] == decimal
+    assert read["text"]["encoding"] == encoding
+    assert read["columns"]["time"] == {"name": "t", "unit": "s"}
+    assert re.search(read["section"]["header"], lines[1])
+
+
+def test_sees_stamps_before_a_row_counter(draft):
+    night = Night()
+    lines = ["n,when,dy"]
+    lines += [
+        f"{k},2026-11-25T20:{k // 30:02d}:{2 * (k % 30):02d}Z,{night.north[k]:.2f}" for k in range(night.rows)
+    ]
+    text = draft(lines)
+    assert tomllib.loads(text)["columns"]["time"] == {"name": "when", "unit": "iso"}
+    assert "#   1 n: counts up by one, from 0 to 119" in text
+
+
+def test_a_log_without_a_header(draft, tmp_path):
+    night = Night()
+    text = draft([f"{night.seconds[k]} {night.north[k] / SCALE:.3f}" for k in range(night.rows)])
+    text = complete(text, ("hour_angle",), ("dec",), ("image_scale",), ("north = { number = 2",))
+    (tmp_path / "L.toml").write_text(text, encoding="utf-8")
+    section = read_log(tmp_path / "night.log", tmp_path / "L.toml")[0]
+    assert section.north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
+
+
+def test_no_rows(draft):
+    with pytest.raises(InputError) as caught:
+        draft("only words\nand more\n")
+    assert str(caught.value).endswith("night.log: no rows of numbers were found")
+    assert caught.value.hint == "a guide log has a line that names its columns, and under it rows of numbers"
+
+
+@given(st.text(max_size=20))
+def test_any_text_is_quoted_as_toml(text):
+    assert tomllib.loads(f"a = {quoted(text)}")["a"] == text
+
+
+FAST = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+SIGNS = st.text(alphabet="ab\u00e9'\"\\#0123456789.,;: \t\n-+|\u2028\x7f", max_size=40)
+
+
+@FAST
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.lists(SIGNS, max_size=12).map(lambda x: ("\n".join(x) + "\n1;2.5\n2;3.5\n").encode()),
+    )
+)
+def test_any_log_gives_toml_or_an_error_in_words(tmp_path_factory, data):
+    path = tmp_path_factory.getbasetemp() / "any.log"
+    path.write_bytes(data)
+    try:
+        text = draft_layout(path)
+    except PolewardError:
+        return
+    tomllib.loads(text)
