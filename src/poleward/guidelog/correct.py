@@ -69,35 +69,43 @@ class Track:
         they meet, which they do once the motor has gone one backlash in one direction.
         """
         assert self.motor_ms is not None
-        piece = np.full(len(self.motor_ms), -1)
+        piece = np.zeros(len(self.motor_ms), np.int64)
         piece[self.rows] = self.piece
-        piece = np.maximum.accumulate(np.maximum(piece, 0))
-        edges = [*(np.flatnonzero(np.diff(piece)) + 1).tolist(), len(piece)]
-        low: list[float] = []
-        high: list[float] = []
-        begin = 0
-        for end in edges:
-            part = self.motor_ms[begin:end].tolist()
-            low += dragged(part, backlash_ms, part[0] - backlash_ms)
-            high += dragged(part, backlash_ms, part[0])
-            begin = end
-        lowest, highest = np.array(low)[self.rows], np.array(high)[self.rows]
+        piece = np.maximum.accumulate(piece)
+        low, high = dragged(self.motor_ms, backlash_ms, np.searchsorted(piece, piece))
+        lowest, highest = low[self.rows], high[self.rows]
         return (highest + lowest) / 2, (highest - lowest) / 2
 
 
-def dragged(motor: list[float], backlash: float, rest: float) -> list[float]:
-    """Follow the play operator: a body dragged by a motor, between `motor - backlash` and `motor`.
+def dragged(motor: Floats, backlash: float, first: Integers) -> tuple[Floats, Floats]:
+    """Follow a body dragged by a motor, between `motor - backlash` and `motor`: its lowest and highest place.
 
-    A plain loop: each step needs the one before, and at 50 ns a row it is not what takes the time.
+    Parameters
+    ----------
+    motor : array (n,)
+    backlash : float
+        In the same unit, not negative.
+    first : int array (n,)
+        For each row the first row of its piece, at which the body may be anywhere between the stops.
+
+    Notes
+    -----
+    Each step clamps the place to an interval, and clamps in a row make one clamp, in which older ones drop out as soon
+    as they are narrower than nothing. So rows are joined with those 1, 2, 4, ... before them until every interval
+    has closed or begins with its piece: a few passes over all rows instead of a loop.
     """
-    places = []
-    for place in motor:
-        if rest > place:
-            rest = place
-        elif rest < place - backlash:
-            rest = place - backlash
-        places.append(rest)
-    return places
+    low, high = motor - backlash, motor.copy()
+    reach = 1
+    while True:
+        open_rows = np.flatnonzero((high > low) & (np.arange(len(motor)) - reach >= first))
+        if not open_rows.size:
+            return low, high
+        # Read before written: a row's older half must be the one of this round.
+        below, above = low[open_rows - reach], high[open_rows - reach]
+        least, most = low[open_rows], high[open_rows]
+        low[open_rows] = np.minimum(np.maximum(below, least), most)
+        high[open_rows] = np.minimum(np.maximum(above, least), most)
+        reach *= 2
 
 
 def track(section: Section) -> Track:

@@ -21,7 +21,7 @@ from poleward.axis import Floats
 from poleward.guidelog.correct import glitches, jumps, robust_sigma
 from poleward.guidelog.joint import approach, settle
 from poleward.guidelog.noise import Noise, cleared, covariance, lasting, standardised
-from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, linear
+from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, bends, linear
 from poleward.guidelog.search import Rows, find_noise
 
 OUTLIER_SIGMAS = 4.5
@@ -30,15 +30,16 @@ GUST_SIGMAS = 5.0
 """Stretches whose lasting part is this far out lose their weight: wind, a cable, a hand on the tripod."""
 BACKLASH_GRID_MS = (0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200)
 """Where the search for the backlash looks first; its likelihood is smooth on the scale of one pulse, some 100 ms."""
+NO_WEIGHT = 1e-6
+"""Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
 PROFILE_ROWS = 4000
 """That search uses means of neighbouring rows, about this many per section."""
 
 
 def rows_for_noise(part: Part, model: Linear) -> Rows:
-    """What the noise is found from: slope and bend free in each section, so that its own drift is no noise."""
+    """What the noise is found from: what A and e could do is free in each section, so that drift is no noise."""
     seconds = part.track.seconds[part.kept]
-    unit = (seconds - seconds[0]) / max(seconds[-1] - seconds[0], 1.0) * 2 - 1
-    columns = np.column_stack([unit, unit**2, model.residuals])
+    columns = np.column_stack([bends(model), model.residuals])
     return Rows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
 
 
@@ -61,7 +62,7 @@ def profile_backlash(parts: Sequence[Part], state: State, sky: Sky, number: int,
         drives[number] = replace(drive, backlash_ms=float(backlash))
         total = 0.0
         for part in mine:
-            model = linear(part, replace(state, drives=tuple(drives)), sky)
+            model = linear(part, replace(state, drives=tuple(drives)), sky, by_backlash=False)
             rows = rows_for_noise(part, model).binned(PROFILE_ROWS)
             total -= rows.normal(part.noise.ratio, part.noise.time_s).log_likelihood(False)
         return total
@@ -85,24 +86,26 @@ def profile_backlash(parts: Sequence[Part], state: State, sky: Sky, number: int,
 
 
 def sieve(part: Part, state: State, sky: Sky) -> Part:
-    """Take the weight from rows and stretches that do not fit, and begin new levels at jumps."""
-    model = linear(part, state, sky)
+    """Judge all rows anew: which have weight, and where new levels begin at jumps.
+
+    A row is judged by what is left of it after everything else is known, never by its place as logged: a guider answers
+    to a glitch, and rows thrown out for being far off then would be those that show how far the telescope moves.
+    """
+    whole = replace(part, kept=np.ones(len(part.kept), bool))
+    model = linear(whole, state, sky, by_backlash=False)
     kept = np.flatnonzero(part.kept)
-    new_piece = jumps(model.residuals, part.piece[kept])
     piece = part.piece.copy()
-    for first in new_piece:
+    for first in jumps(model.residuals[kept], piece[kept]):
         piece[kept[first] :] += 1
-    part = replace(part, piece=piece)
+    whole = replace(whole, piece=piece)
     noise = part.noise
-    matrix = covariance(part.track.seconds[kept], part.starts, noise.ratio, noise.time_s)
+    weights = np.where(part.kept, 1.0, NO_WEIGHT)
+    matrix = covariance(part.track.seconds, whole.starts, noise.ratio, noise.time_s, weights)
     left = cleared(matrix, model.residuals, model.spread, noise.white_arcsec**2)
     wild = np.abs(standardised(matrix, left, noise.white_arcsec)) > OUTLIER_SIGMAS
     slow = lasting(matrix, left)
     gust = np.abs(slow) > GUST_SIGMAS * max(robust_sigma(slow), 0.1 * noise.white_arcsec)
-    keep, gusts = part.kept.copy(), part.gusts.copy()
-    keep[kept[wild | gust]] = False
-    gusts[kept[gust & ~wild]] = True
-    return replace(part, kept=keep, gusts=gusts)
+    return replace(whole, kept=~(wild | gust), gusts=gust & ~wild)
 
 
 def begin(part: Part) -> Part:
@@ -145,9 +148,10 @@ def fit(
             renewed = list(state.drives)
             renewed[number] = replace(renewed[number], backlash_ms=backlash)
             state = replace(state, drives=tuple(renewed))
-        if coarse:
-            now = tuple(fit_noise(part, state, sky) for part in now)
-            state = approach(now, state, sky, prior)
+        now = tuple(fit_noise(part, state, sky) for part in now)
+        state = approach(now, state, sky, prior)
         now, state, _ = settle(now, state, sky, prior, restricted=restricted)
         now = tuple(sieve(part, state, sky) for part in now)
+    now, state, _ = settle(now, state, sky, prior, restricted=restricted)
+    now = tuple(sieve(part, state, sky) for part in now)
     return settle(now, state, sky, prior, restricted=restricted)

@@ -17,7 +17,7 @@ import numpy as np
 
 from poleward.axis import Floats
 from poleward.guidelog.noise import Noise, covariance, normal_equations
-from poleward.guidelog.parts import Linear, Part, Sky, State, linear
+from poleward.guidelog.parts import Linear, Part, Sky, State, bends, linear
 from poleward.guidelog.search import BELIEF, LONGEST_SHARE, RATIO_RANGE, SHORTEST_TIME_S
 
 STEP = 0.15
@@ -60,8 +60,7 @@ class Share:
 def share(part: Part, model: Linear, restricted: bool) -> Share:
     """Lay out one section's log-likelihood about where it stands, up to second order."""
     seconds, starts = part.track.seconds[part.kept], part.starts
-    unit = (seconds - seconds[0]) / max(seconds[-1] - seconds[0], 1.0) * 2 - 1
-    data = np.column_stack([unit, unit**2, model.columns, model.residuals])
+    data = np.column_stack([bends(model), model.columns, model.residuals])
     count = model.columns.shape[1]
     belief = part.noise.white_arcsec**2
     centre = np.log([part.noise.ratio, part.noise.time_s])

@@ -92,19 +92,18 @@ class Covariance:
         result[:-1] += inner[1:] * self.beside[:, None]
         return result
 
-    def inverse_diagonal(self) -> Floats:
-        """Diagonal of V^-1, (n,).
+    def uncertainty(self) -> Floats:
+        """Variance of the correlated part in each row, all rows known, in units of the white variance: (n,).
 
-        The diagonal of a tridiagonal matrix's inverse follows from the pivots of its factorisations from both
-        ends (G. Meurant 1992, SIAM J. Matrix Anal. Appl. 13, 707).
+        That is the diagonal of T^-1, and for a tridiagonal matrix it follows from the pivots of its factorisations
+        from both ends (G. Meurant 1992, SIAM J. Matrix Anal. Appl. 13, 707).
         """
         from scipy.linalg.lapack import dpttrf
 
         diagonal = self.precision + self.weights
         backward, _, _ = dpttrf(diagonal[::-1].copy(), self.beside[::-1].copy())
-        inverse = 1 / (self.pivots + backward[::-1] - diagonal)
-        result: Floats = self.weights - self.weights**2 * inverse
-        return result
+        inverse: Floats = 1 / (self.pivots + backward[::-1] - diagonal)
+        return inverse
 
 
 def covariance(
@@ -272,12 +271,17 @@ def _weighed(
 
 
 def standardised(covariance: Covariance, residuals: Floats, white_arcsec: float) -> Floats:
-    """What each row says beyond all the others, in its own sigmas: V^-1 r / sqrt(diag V^-1), (n,).
+    """How far each row is from what all the others say, in sigmas of a row of full weight: (n,).
 
-    Exactly the residual from the prediction by all other rows over its standard deviation (leave-one-out).
+    The leave-one-out residual: V^-1 r over the diagonal of V^-1 = W - W T^-1 W is the row less its prediction by all
+    other rows, and the prediction's own variance is what that diagonal's inverse has more than 1 / W. A row of
+    almost no weight is judged just the same, so that it can come back.
     """
     inner = covariance.solve(residuals[:, None])[:, 0]
-    result: Floats = inner / np.sqrt(covariance.inverse_diagonal()) / white_arcsec
+    weights = covariance.weights
+    diagonal = weights - weights**2 * covariance.uncertainty()
+    variance = 1 / diagonal - 1 / weights + 1
+    result: Floats = inner / diagonal / np.sqrt(variance) / white_arcsec
     return result
 
 
