@@ -157,7 +157,7 @@ def places_of(part: Part) -> list[int]:
 def settle(
     parts: Sequence[Part], state: State, sky: Sky, prior: Floats, *, restricted: bool = True
 ) -> tuple[tuple[Part, ...], State, Floats]:
-    """Newton steps until A and e stand still to 1 % of their sigmas.
+    """Newton steps until A and e stand still to 3 % of their sigmas.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def settle(
         pull[:2] -= prior @ np.array([here.state.azimuth, here.state.altitude])
         step = np.linalg.solve(held, pull)
         sigma = np.sqrt(np.diag(np.linalg.inv(held)))
-        if np.all(np.abs(step[:2]) < 0.01 * sigma[:2]):
+        if np.all(np.abs(step[:2]) < 0.03 * sigma[:2]):
             break
         for shorter in (1.0, 0.5, 0.2, 0.05):
             there = here.stepped(shorter * step, shorter, sky, restricted)
@@ -222,25 +222,22 @@ class _Stand:
 
 
 def approach(parts: Sequence[Part], state: State, sky: Sky, prior: Floats) -> State:
-    """Gauss-Newton steps with the noise held as it is: the way from afar, where it cannot be judged yet."""
-    for _ in range(6):
-        count = 2 + 2 * len(state.drives)
-        matrix, vector = np.zeros((count, count)), np.zeros(count)
+    """Gauss-Newton steps in A and e alone: the way from afar, where noise and drive cannot be judged yet."""
+    for _ in range(8):
+        matrix, vector = prior.copy(), -prior @ np.array([state.azimuth, state.altitude])
         for part in parts:
-            model, noise = linear(part, state, sky), part.noise
+            model, noise = linear(part, state, sky, by_backlash=False), part.noise
             rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
-            data = np.column_stack([model.columns, model.residuals])
+            data = np.column_stack([model.columns[:, :2], model.residuals])
             variance = noise.white_arcsec**2
             inner = normal_equations(rows, data, model.spread, variance).matrix / variance
-            at = places_of(part)
-            matrix[np.ix_(at, at)] += inner[:-1, :-1]
-            vector[at] += inner[:-1, -1]
-        _add_beliefs(matrix, vector, state)
-        matrix[:2, :2] += prior
-        vector[:2] -= prior @ np.array([state.azimuth, state.altitude])
+            matrix += inner[:-1, :-1]
+            vector += inner[:-1, -1]
         step = np.linalg.solve(matrix, vector)
-        state = _stepped(state, step)
-        if np.all(np.abs(step[:2]) < 0.1 / np.sqrt(np.diag(matrix)[:2])):
+        state = replace(
+            state, azimuth=state.azimuth + float(step[0]), altitude=state.altitude + float(step[1])
+        )
+        if np.all(np.abs(step) < 0.1 / np.sqrt(np.diag(matrix))):
             break
     return state
 
@@ -253,18 +250,13 @@ def _gather(parts: Sequence[Part], shares: Sequence[Share], state: State) -> tup
         at = places_of(part)
         matrix[np.ix_(at, at)] += piece.information
         vector[at] += piece.slope
-    _add_beliefs(matrix, vector, state)
-    return matrix, vector
-
-
-def _add_beliefs(matrix: Floats, vector: Floats, state: State) -> None:
-    """Add, in place, what is known of the drives beforehand."""
     for number, drive in enumerate(state.drives):
         if math.isfinite(drive.sigma):
             matrix[2 + 2 * number, 2 + 2 * number] += drive.sigma**-2
             vector[2 + 2 * number] += (1 - drive.rate) * drive.sigma**-2
         # Where the play is never used its size cannot be told; this keeps the matrix regular and nothing more.
         matrix[3 + 2 * number, 3 + 2 * number] += 1e-6
+    return matrix, vector
 
 
 def _stepped(state: State, step: Floats) -> State:

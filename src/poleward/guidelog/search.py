@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.axis import Floats
-from poleward.guidelog.noise import Integers, Noise, Normal, covariance, normal_equations
+from poleward.guidelog.noise import Covariance, Integers, Noise, Normal, covariance, normal_equations
 
 RATIO_RANGE = (1e-4, 1e4)
 """Allowed (c / white)^2. Beyond either end one of the two parts is below 1 % of the other and cannot be seen."""
@@ -62,7 +62,10 @@ class Rows:
 
     def normal(self, ratio: float, time_s: float) -> Normal:
         """Normal equations for a noise whose correlated part has this relative variance and time."""
-        matrix = covariance(self.seconds, self.starts, ratio, time_s, self.weights)
+        return self.weighed(covariance(self.seconds, self.starts, ratio, time_s, self.weights))
+
+    def weighed(self, matrix: Covariance) -> Normal:
+        """Normal equations for a covariance at hand."""
         return normal_equations(matrix, self.columns, self.spread, self.belief)
 
     def binned(self, count: int) -> Rows:
