@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import run_here
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oddlog import SCALE, Night, log_of
@@ -180,3 +184,51 @@ def test_any_log_gives_toml_or_an_error_in_words(tmp_path_factory, data):
     except PolewardError:
         return
     tomllib.loads(text)
+
+
+PAGE = (Path(__file__).parent.parent / "docs" / "log-layout.md").read_text(encoding="utf-8")
+
+
+def test_the_docs_page_holds_what_the_tool_writes(tmp_path, monkeypatch):
+    """The page's log gives the page's draft, and the page's finished layout reads it."""
+    log, drafted, finished = (
+        block[1] for block in re.finditer(r"```(?:text|toml)\n(.*?)```", PAGE, re.DOTALL)
+    )
+    monkeypatch.chdir(tmp_path)
+    Path("roof.log").write_text(log, encoding="utf-8")
+    Path("roof.toml").write_text(finished, encoding="utf-8")
+    assert draft_layout("roof.log") == drafted
+    book = read_log("roof.log", "roof.toml")
+    assert (book.refused, book.notes, book.rows_skipped) == ((), (), 0)
+    first, second = book
+    assert first.notes == second.notes == ()
+    # By hand from the page's text: 2.15 arcsec per pixel, north = upward, east = -across, shoves move the star.
+    assert first.north_arcsec[:3] == pytest.approx([-0.2365, 0.4515, 0.172], abs=LAST_BIT)
+    assert first.east_arcsec[:3] == pytest.approx([-0.086, -0.258, -0.7525], abs=LAST_BIT)
+    assert first.north_pulse_ms.tolist() == [0, 180, 0, 0, 0, 0, 150]
+    assert first.east_pulse_ms.tolist() == [0, 0, -120, 0, 0, 0, 0]
+    assert first.good.tolist() == [True, True, True, False, True, True, True]
+    assert first.moved.tolist() == [False, False, False, False, False, True, False]
+    assert second.east_pulse_ms.tolist() == [0, 0, 110]
+    assert first.start == datetime(2026, 2, 14, 19, 2, 10, tzinfo=UTC)
+    assert math.degrees(second.pointing.hour_angle) == pytest.approx(-11.5)  # 46 minutes of time are 11.5 deg
+    assert math.degrees(first.pointing.dec) == pytest.approx(12.5)
+    assert first.north_guide_rate_arcsec_per_s == pytest.approx(7.5205335)
+
+
+def test_the_command(workdir):
+    Path("night.log").write_text("".join(f"{line}\n" for line in log_of(Night())), encoding="utf-8")
+    ran = run_here("layout", "night.log")
+    assert (ran.status, ran.out, ran.err) == (0, draft_layout("night.log"), "")
+    ran = run_here("layout", "night.log", "--output", "night.toml")
+    assert (ran.status, ran.out) == (0, "")
+    assert ran.err == (
+        "poleward: drafted night.toml; complete the lines that begin with #, then: "
+        "poleward log night.log --layout night.toml\n"
+    )
+    assert Path("night.toml").read_text(encoding="utf-8") == draft_layout("night.log")
+    ran = run_here("layout", "night.log", "--output", "night.toml")
+    assert (ran.status, ran.out) == (2, "")
+    assert "this file exists already" in ran.err
+    ran = run_here("layout", "none.log")
+    assert (ran.status, ran.err) == (3, "poleward: none.log: there is no such file\n")

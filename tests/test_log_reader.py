@@ -158,6 +158,37 @@ north_pulse = { name = "push", unit = "ms", direction = { name = "way", north = 
     assert section.east_pulse_ms is None
 
 
+def test_one_pulse_column_for_both_axes(read):
+    night = Night(rows=8)
+    pushes = [
+        ("boreal", 10),
+        ("west", 20),
+        ("", 0),
+        ("austral", 30),
+        ("east", 40),
+        ("up?", 50),
+        ("west", -60),
+        ("", 0),
+    ]
+    lines = [*log_of(night)[:4], "sec;up;push;way"]
+    for k, (way, push) in enumerate(pushes):
+        lines.append(f"{night.seconds[k]};{night.north[k] / SCALE:.3f};{push};{way}")
+    layout = (
+        LAYOUT.split("[columns]")[0]
+        + """[columns]
+time = { name = "sec", unit = "s" }
+north = { name = "up", unit = "pix", positive = "north" }
+north_pulse = { name = "push", unit = "ms", direction = { name = "way", north = "boreal", south = "austral" } }
+east_pulse = { name = "push", unit = "ms", direction = { name = "way", east = "east", west = "west" } }
+"""
+    )
+    section = read(lines, layout)[0]
+    assert section.north_pulse_ms.tolist() == [10, 0, 0, -30, 0, 0, 0]
+    assert section.east_pulse_ms.tolist() == [0, -20, 0, 0, 40, -60, 0]
+    assert section.moved.nonzero()[0].tolist() == [5]
+    assert section.notes[0].text.endswith(":11: this row was left out: north_pulse 50 has no known direction")
+
+
 @pytest.mark.parametrize(
     ("stated", "turned"),
     [
@@ -371,6 +402,26 @@ def test_a_header_in_a_comment(read):
     night = Night()
     lines = [f"# {line}" if line.startswith("sec;") else line for line in log_of(night)]
     assert_same(read(lines, LAYOUT.replace("'^sec;'", "'^# sec;'"))[0], night)
+
+
+def test_a_section_without_its_header(read, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    lines = log_of(Night())
+    del lines[4]
+    log = read(lines)
+    assert [note.text for note in log.refused] == [
+        f"{tmp_path}/night.log:2: no line names the columns of this section, column 'sec' cannot be found "
+        "(see header in [section], or give the column's number instead of its name)"
+    ]
+
+
+def test_a_header_once_at_the_head_of_the_file(read):
+    nights = Night(number=1), Night(number=2)
+    header = "sec;up;right;push up;push right;eye;remark"
+    lines = [header, *(line for line in log_of(*nights) if line != header)]
+    lines = [f"# {line}" if line.startswith("   ") else line for line in lines]
+    for section, night in zip(read(lines), nights, strict=True):
+        assert_same(section, night)
 
 
 def test_a_header_repeated_among_the_rows(read):

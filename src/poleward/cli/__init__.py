@@ -15,6 +15,7 @@ from poleward.errors import PolewardError
 
 COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
+    "layout": "Draft how a guide log is written, from its own structure.",
     "demo": "The main job on bundled example data.",
 }
 """Name and one line of help; each lives in a file of its own name and is imported only when it runs."""

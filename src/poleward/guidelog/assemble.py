@@ -13,12 +13,11 @@ from poleward.errors import InputError, Note
 from poleward.guidelog import times
 from poleward.guidelog.blocks import Block
 from poleward.guidelog.facts import zone
-from poleward.guidelog.form import Layout
-from poleward.guidelog.held import Held
+from poleward.guidelog.form import Layout, Words
+from poleward.guidelog.held import Held, pointing_of, start_as_written
 from poleward.guidelog.rows import Table, read_rows
 from poleward.guidelog.section import Bools, Section
 from poleward.guidelog.signs import among, column, rates, reversed_columns
-from poleward.sky import Pointing
 
 UNREADABLE_SHARE = 0.5
 """Above this share of rows that cannot be read the section is refused: a wrong layout reads nearly nothing, a damaged
@@ -107,7 +106,7 @@ def build(
     for name in ("north", "east"):
         if name in columns:
             columns[name] = np.where(good, columns[name], np.nan)
-    pointing = _pointing(held, start, local, where)
+    pointing = pointing_of(held, start, where)
     guide_rates = rates(held, scale, pointing, draft.notes)
     _tell(draft, file, copied, steady.steps, rows)
     label = held.value("label")
@@ -149,7 +148,7 @@ def _good(draft: _Draft, layout: Layout) -> Bools:
         wrong = np.abs(size * measure.factor) > LONGEST_PULSE_MS
         if measure.direction is not None:
             ways = table.words[name.replace("_pulse", "_way")]
-            known = among(ways, measure.direction.values | measure.direction.opposite)
+            known = among(ways, _ways(layout, measure.direction))
             wrong |= (size != 0) & ~known
         for row in np.flatnonzero(wrong & draft.keep).tolist():
             draft.unread.append(
@@ -164,12 +163,19 @@ def _good(draft: _Draft, layout: Layout) -> Bools:
     return good
 
 
+def _ways(layout: Layout, direction: Words) -> frozenset[str]:
+    """Return the words that a direction column may hold: both axes' where they share it."""
+    shared = [m.direction for m in layout.measures.values() if m.direction is not None]
+    both = [words.values | words.opposite for words in shared if words.cell == direction.cell]
+    return frozenset().union(*both)
+
+
 def _seconds(
     draft: _Draft, layout: Layout, held: Held, local: tzinfo | None, where: str
 ) -> tuple[Floats, datetime | None]:
     """Return seconds since the section's start, and when that was; drop rows without a time."""
     table = draft.table
-    begun, begun_at = _start_as_written(held)
+    begun, begun_at = start_as_written(held)
     if layout.time.factor is not None:
         seconds = table.values["time"] * layout.time.factor
         first: datetime | time | None = None
@@ -200,23 +206,6 @@ def _seconds(
         )
         return seconds, None
     return seconds, clock.parse_time(written, begun_at or where, local)
-
-
-def _start_as_written(held: Held) -> tuple[datetime | time | None, str]:
-    seen = held.value("start")
-    if seen is None:
-        return None, ""
-    value, place = seen
-    if isinstance(value, datetime | time):
-        return value, place
-    try:
-        return times.moment(str(value), held.facts["start"].format), place
-    except (ValueError, OverflowError):
-        raise InputError(
-            f"'{value}' is not a moment",
-            "e.g. 2026-11-25T20:14:00Z, or say how it is written: start = { find = '...', format = \"%d.%m.%Y %H:%M\" }",
-            place,
-        ) from None
 
 
 def _check_readable(draft: _Draft, block: Block, copied: Bools, where: str) -> None:
@@ -263,19 +252,6 @@ def _moved(
     if len(moved):
         moved[0] = False  # the first row begins a level anyway
     return moved
-
-
-def _pointing(held: Held, start: datetime | None, local: tzinfo | None, where: str) -> Pointing:
-    if "ra" in held.facts:
-        if start is None:
-            raise InputError("a right ascension needs the section's start with its date", "", where)
-        return Pointing(ra=held.number("ra", where), dec=held.number("dec", where), time=start, where=where)
-    if "azimuth" in held.facts:
-        azimuth, altitude = held.number("azimuth", where), held.number("altitude", where)
-        return Pointing(azimuth=azimuth, altitude=altitude, time=start, where=where)
-    return Pointing(
-        hour_angle=held.number("hour_angle", where), dec=held.number("dec", where), time=start, where=where
-    )
 
 
 def _tell(

@@ -12,6 +12,9 @@ from poleward.guidelog.logtext import log_text
 from poleward.guidelog.structure import Column, Structure, look, prefix
 from poleward.tables import read_bytes
 
+MOST_STATES = 3
+"""A column of numbers with more different values is hardly one of states."""
+
 
 def draft_layout(path: str | Path) -> str:
     """Look at a guide log and draft its layout.
@@ -158,25 +161,27 @@ def _facts(seen: Structure) -> str:
         found.append("# Put one of the names above in place of WHAT:")
     for number, line in seen.free:
         found.append(f"#   line {number}: {shorten(line, 80)}")
-        found += [f"# WHAT = {quoted(expression)}" for expression in _expressions(line)]
+        found += [f"# WHAT = {quoted(expression)}" for expression in _expressions(line, seen.decimal)]
     return stated + "\n" + "\n".join(found) + "\n"
 
 
-def _expressions(line: str) -> list[str]:
-    """Return expressions that find the numbers of a free line, each by the words before it."""
+def _expressions(line: str, decimal: str) -> list[str]:
+    """Return expressions that find the moments and numbers of a free line, each by the words before it."""
+    # A comma ends a number unless it is the decimal mark; after a number it never belongs to it.
+    value = r"([^\s;]*[^\s;,])" if decimal == "," else r"([^\s,;]+)"
     made = []
-    for matched in list(re.finditer(r"[+-]?\d[^\s,;]*", line))[:3]:
+    for matched in list(re.finditer(r"\d{4}-\d\d-\d\d \d\d:\d\d\S*|[+-]?\d[^\s,;]*", line))[:3]:
         words = line[: matched.start()].split()
         before = words[-1] if words and not re.search(r"\d", words[-1]) else ""
-        glued = not line[: matched.start()].endswith((" ", "\t"))
         if not before:
             continue
-        if glued:
-            made.append(f"{escaped(before)}([^\\s,;]+)")
-        else:
-            start = words[-2] if len(words) > 1 and not re.search(r"\d", words[-2]) else ""
-            lead = f"{escaped(start)}\\s+" if start else ""
-            made.append(f"{lead}{escaped(before)}\\s+([^\\s,;]+)")
+        found = r"(\S+ \S+)" if " " in matched.group() else value
+        if not line[: matched.start()].endswith((" ", "\t")):
+            made.append(f"{escaped(before)}{found}")
+            continue
+        start = words[-2] if len(words) > 1 and not re.search(r"\d", words[-2]) else ""
+        lead = f"{escaped(start)}\\s+" if start else ""
+        made.append(f"{lead}{escaped(before)}\\s+{found}")
     return made
 
 
@@ -196,30 +201,46 @@ def _columns(seen: Structure) -> str:
         lines.append(
             f'time = {{ {_which(time)}, unit = "s" }}     # since the section\'s start; is the unit right?'
         )
-    numbers = [c for c in seen.columns if c.kind == "numbers" and c is not time]
-    whole = [c for c in seen.columns if c.kind in ("whole", "few", "numbers") and c is not time]
-    few = [c for c in seen.columns if c.kind == "few"]
-    lines.append(
+    lines += _places(seen.columns, time) + _pulses(seen.columns, time) + _flags(seen.columns)
+    return "\n".join(lines) + "\n"
+
+
+def _places(columns: tuple[Column, ...], time: Column | None) -> list[str]:
+    likely = [c for c in columns if c.kind == "numbers"] or [c for c in columns if c.kind in ("whole", "few")]
+    lines = [
         "# The star's place: which column, its unit (pix or arcsec), and which way a positive number points."
-    )
-    lines += [f'# north = {{ {_which(c)}, unit = "pix", positive = "north" }}' for c in numbers or whole]
-    lines += [f'# east = {{ {_which(c)}, unit = "pix", positive = "east" }}' for c in numbers or whole]
-    lines.append(
-        "# Guide corrections, positive for a telescope that moves north or east; leave them out where the log has"
-    )
-    lines.append(
-        '# none. Without a sign, a second column tells the way: direction = { name = "...", north = "N", south = "S" }'
-    )
-    for column in [c for c in whole if c.kind == "whole"] or whole:
-        lines.append(f'# north_pulse = {{ {_which(column)}, unit = "ms", positive = "north" }}')
-        lines.append(f'# east_pulse = {{ {_which(column)}, unit = "ms", positive = "east" }}')
-    lines.append(
-        "# Whether the star was seen in a row, and rows from which on it was placed anew on purpose:"
-    )
-    for column in few:
+    ]
+    for way in ("north", "east"):
+        lines += [
+            f'# {way} = {{ {_which(c)}, unit = "pix", positive = "{way}" }}' for c in likely if c is not time
+        ]
+    return lines
+
+
+def _pulses(columns: tuple[Column, ...], time: Column | None) -> list[str]:
+    numeric = [c for c in columns if c.kind in ("whole", "few", "numbers") and c is not time]
+    likely = [c for c in numeric if c.kind == "whole"] or [c for c in numeric if c.kind == "few"] or numeric
+    lines = [
+        "# Guide corrections, positive for a telescope that moves north or east; leave them out where the log has",
+        "# none. A pulse without a sign needs a direction: the words for the two ways, in the column that holds them.",
+    ]
+    for column in likely:
+        for way in ("north", "east"):
+            lines.append(f'# {way}_pulse = {{ {_which(column)}, unit = "ms", positive = "{way}" }}')
+    for words in [c for c in columns if c.kind == "flags" and len(c.values) > 1] if likely else []:
+        for way, plus, minus in (("north", "north", "south"), ("east", "east", "west")):
+            told = f'{_which(words)}, {plus} = "...", {minus} = "..."'
+            lines.append(f'# {way}_pulse = {{ {_which(likely[0])}, unit = "ms", direction = {{ {told} }} }}')
+    return lines
+
+
+def _flags(columns: tuple[Column, ...]) -> list[str]:
+    likely = [c for c in columns if c.kind == "flags" or (c.kind == "few" and len(c.values) <= MOST_STATES)]
+    lines = ["# Whether the star was seen in a row, and rows from which on it was placed anew on purpose:"]
+    for column in likely:
         lines.append(f"# status = {{ {_which(column)}, good = [{quoted(column.values[0])}] }}")
         lines.append(f"# shift = {{ {_which(column)}, values = [{quoted(column.values[-1])}] }}")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _time_column(columns: tuple[Column, ...]) -> Column | None:

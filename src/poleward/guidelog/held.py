@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, time
 from typing import Any
 
 from poleward.errors import InputError
 from poleward.guidelog.facts import NUMBERS, RATES, Fact, number_of
+from poleward.guidelog.times import moment
+from poleward.sky import Pointing
 
 OF_THE_MOMENT = ("hour_angle", "azimuth", "altitude", "start", "label")
 """Never taken over from the head of the file: what held at one moment does not hold for the next section."""
@@ -95,3 +98,47 @@ class Held:
     def number(self, name: str, where: str) -> float:
         """Return a number that is needed, in its kind's unit; raises as `needed` and `number_of`."""
         return number_of(self.facts[name], *self.needed(name, where))
+
+
+def start_as_written(held: Held) -> tuple[datetime | time | None, str]:
+    """Return a section's start as written, a moment or a time of day, and where; None where nothing says it.
+
+    Raises
+    ------
+    InputError
+        What is there is no moment.
+    """
+    seen = held.value("start")
+    if seen is None:
+        return None, ""
+    value, place = seen
+    if isinstance(value, datetime | time):
+        return value, place
+    try:
+        return moment(str(value), held.facts["start"].format), place
+    except (ValueError, OverflowError):
+        raise InputError(
+            f"'{value}' is not a moment",
+            "e.g. 2026-11-25T20:14:00Z, or say how it is written: start = { find = '...', format = \"%d.%m.%Y %H:%M\" }",
+            place,
+        ) from None
+
+
+def pointing_of(held: Held, start: datetime | None, where: str) -> Pointing:
+    """Return where the telescope pointed at a section's start.
+
+    Raises
+    ------
+    InputError
+        A fact is missing or cannot be used.
+    """
+    if "ra" in held.facts:
+        if start is None:
+            raise InputError("a right ascension needs the section's start with its date", "", where)
+        return Pointing(ra=held.number("ra", where), dec=held.number("dec", where), time=start, where=where)
+    if "azimuth" in held.facts:
+        azimuth, altitude = held.number("azimuth", where), held.number("altitude", where)
+        return Pointing(azimuth=azimuth, altitude=altitude, time=start, where=where)
+    return Pointing(
+        hour_angle=held.number("hour_angle", where), dec=held.number("dec", where), time=start, where=where
+    )

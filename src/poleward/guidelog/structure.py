@@ -36,7 +36,8 @@ class Column:
     name : str
         Of the header; empty where there is none.
     kind : str
-        ``moments``, ``rising``, ``counter``, ``few``, ``whole``, ``numbers``, ``words`` or ``empty``.
+        ``moments``, ``rising``, ``counter``, ``few``, ``whole``, ``numbers``, ``flags`` (few words),
+        ``words`` or ``empty``.
     seen : str
         The same in words, with what was seen.
     values : tuple of str
@@ -271,16 +272,16 @@ def _column(index: int, name: str, runs: Sequence[Sequence[str]], decimal: str) 
     read = [[number(cell, decimal) for cell in run] for run in runs]
     values = np.array([v for run in read for v in run if v is not None])
     if len(values) * 2 < len(filled):
-        kind = "few" if len(counts) <= FEW_VALUES else "words"
+        kind = "flags" if len(counts) <= FEW_VALUES else "words"
         words = f"words: {few}{' ...' if len(counts) > FEW_VALUES else ''}{more}"
         return Column(index + 1, name, kind, words, values_of)
     steps = np.concatenate([np.diff([v for v in run if v is not None]) for run in read])
     if len(steps) and np.mean(steps > 0) >= RISING_SHARE:
         if np.mean(steps == 1) >= RISING_SHARE:
             return Column(
-                index + 1, name, "counter", f"counts up by one, from {values[0]:g} to {values[-1]:g}"
+                index + 1, name, "counter", f"counts up by one, from {values.min():g} to {values.max():g}"
             )
-        shown = f"rises, by {np.median(steps):g} from row to row, from {values[0]:g} to {values[-1]:g}"
+        shown = f"rises, by {np.median(steps):g} from row to row, from {values.min():g} to {values.max():g}"
         return Column(index + 1, name, "rising", f"{shown}{more}")
     if len(counts) <= FEW_VALUES:
         return Column(index + 1, name, "few", f"few values: {few}{more}", values_of)
