@@ -141,7 +141,7 @@ def test_5_clock_steps_back_an_hour(read, iso):
     assert_rows(section, np.arange(400))
     assert section.moved.nonzero()[0].tolist() == [250]
     assert [note.text for note in section.notes] == [
-        "night.log:256: the clock steps back by 0:59:58; the rows after it are taken to follow on"
+        "night.log:256: the clock steps back by 1:00:00; the rows after it are taken to follow on"
     ]
 
 

@@ -53,7 +53,9 @@ def column(table: Table, name: str, measure: Measure, scale: float | None, turne
 def _directed(values: Floats, ways: Sequence[str], direction: Words) -> Floats:
     """Give unsigned pulses their sign, and none to those of the other axis; a sign they have already is not used."""
     plus, minus = among(ways, direction.values), among(ways, direction.opposite)
-    return np.abs(values) * (plus.astype(float) - minus.astype(float))
+    signs: Floats = plus.astype(float) - minus.astype(float)
+    signed: Floats = np.abs(values) * signs
+    return signed
 
 
 def rates(

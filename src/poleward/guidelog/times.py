@@ -187,9 +187,9 @@ def steady(seconds: Floats) -> Steady:
     times = seconds[kept].copy()
     gaps = np.diff(times)
     usual = float(np.median(gaps[gaps > 0])) if np.any(gaps > 0) else 1.0
-    steps = [(int(i) + 1, float(-gaps[i])) for i in np.flatnonzero(gaps < 0)]
+    steps = [(int(i) + 1, float(usual - gaps[i])) for i in np.flatnonzero(gaps < 0)]
     for row, back in steps:
-        times[row:] += back + usual
+        times[row:] += back
     return Steady(_spread(times, usual), kept, strays, steps)
 
 
