@@ -77,10 +77,11 @@ def quoted(text: str) -> str:
 
 def _head(name: str, seen: Structure) -> str:
     sections = "1 section" if seen.sections == 1 else f"{seen.sections} sections"
+    shown = "-" if name == "standard input" else shorten(name, 80)
     return f"""\
 # A layout drafted by looking at {shorten(name, 80)}: {sections}, {seen.rows} rows.
 # Lines that begin with # are choices only you can make: take away the # and put in the right word.
-# Then try it: poleward log {'-' if name == 'standard input' else shorten(name, 80)} --layout THIS_FILE
+# Then try it: poleward log {shown} --layout THIS_FILE
 """
 
 
