@@ -57,7 +57,11 @@ LADDER = [
     "checked",
     "check",
     "timing",
+    "pairing",
+    "planned",
+    "propose",
     "plan",
+    "needed",
     "report",
     "cli",
 ]
