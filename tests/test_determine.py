@@ -10,9 +10,6 @@ from hypothesis import strategies as st
 from poleward import Drifts, InputError, Site, solve
 from poleward.determine import judge, pointing_to_add
 
-    15.041067 * 60 / 3600 / 57.29578 * 60
-)  # arcsec a minute for one arcminute: 0.2625 (outside-checks F)
-
 
 def at(*hours: float, sigma_arcmin: float = 0.2) -> tuple[np.ndarray, np.ndarray]:
     """Information and levers of north drifts at these hour angles, first order: (cos h, sin h)."""
