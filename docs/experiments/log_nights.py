@@ -11,14 +11,23 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
 
+from poleward.guidelog.answer import fit_sections
+from poleward.guidelog.correct import track
+from poleward.guidelog.joint import places_of, settle, stepped
+from poleward.guidelog.night import solve_log
+from poleward.guidelog.noise import Noise, covariance, normal_equations
+from poleward.guidelog.parts import Sky, linear, prepare
 from poleward.guidelog.section import Section
 from poleward.simulate import Guider, Scatter, Stretch, night
 from poleward.site import Site
+
+STELLAR_ARCSEC_PER_S = 15.041067178670
 
 
 @dataclass(frozen=True)
@@ -94,3 +103,125 @@ def draw(number: int) -> Drawn:
     begin = datetime(2024, 3, 10, 20, tzinfo=UTC)
     sections = night(site, azimuth, altitude, stretches, begin, scatter, rng)
     return Drawn(kind, site, azimuth, altitude, sections, scatter, guider)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One night's answer beside its truth, in sigmas and as it is."""
+
+    drawn: Drawn
+    rows: int
+    answer: np.ndarray
+    sigma: np.ndarray
+    pulls: dict[str, np.ndarray]
+    seconds: float
+    used: float
+
+
+def try_night(number: int) -> Outcome:
+    """Fit one night as `solve_log` does, and once more in the ways that will not do."""
+    drawn = draw(number)
+    truth = np.array([drawn.azimuth, drawn.altitude])
+    before = time.process_time()
+    solution = solve_log(drawn.sections, drawn.site).solution
+    seconds = time.process_time() - before
+    answer = np.array([solution.azimuth_error_arcmin, solution.altitude_error_arcmin], float)
+    sigma = np.array([solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin], float)
+    pulls = {"as built": (answer - truth) / sigma}
+
+    parts, drives, sight = prepare([track(s) for s in drawn.sections], drawn.site, STELLAR_ARCSEC_PER_S)
+    sky = Sky(sight.apparent_pole, drawn.site.hemisphere)
+    found = fit_sections(parts, drives, sky)
+    nothing = np.zeros((2, 2))
+    _, state, whole = settle(found.parts, found.state, sky, nothing, restricted=False)
+    pulls["noise by maximum likelihood"] = pull(state, whole, truth)
+    state, whole = held(found.parts, found.state, sky)
+    pulls["noise held while the rest is fitted"] = pull(state, whole, truth)
+    white = [
+        replace(
+            part, noise=Noise(math.hypot(part.noise.white_arcsec, part.noise.correlated_arcsec), 1e-3, 1.0)
+        )
+        for part in found.parts
+    ]
+    state, whole = held(white, found.state, sky)
+    pulls["ordinary least squares"] = pull(state, whole, truth)
+    rows = sum(len(section.seconds) for section in drawn.sections)
+    used = sum(int(np.sum(part.kept)) for part in found.parts)
+    return Outcome(drawn, rows, answer, sigma, pulls, seconds, used / rows)
+
+
+def held(parts, state, sky):
+    """Generalised least squares with the noise as it stands."""
+    for _ in range(4):
+        size = 2 + 2 * len(state.drives)
+        matrix, vector = np.zeros((size, size)), np.zeros(size)
+        for part in parts:
+            model, noise = linear(part, state, sky), part.noise
+            rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
+            data = np.column_stack([model.columns, model.residuals])
+            variance = noise.white_arcsec**2
+            inner = normal_equations(rows, data, model.spread, variance).matrix / variance
+            at = places_of(part)
+            matrix[np.ix_(at, at)] += inner[:-1, :-1]
+            vector[at] += inner[:-1, -1]
+        for i, drive in enumerate(state.drives):
+            matrix[2 + 2 * i, 2 + 2 * i] += drive.sigma**-2
+            vector[2 + 2 * i] += (1 - drive.rate) * drive.sigma**-2
+            matrix[3 + 2 * i, 3 + 2 * i] += 1e-6
+        state = stepped(state, np.linalg.solve(matrix, vector))
+    return state, matrix
+
+
+def pull(state, whole, truth):
+    sigma = np.sqrt(np.diag(np.linalg.inv(whole)))[:2]
+    return (np.array([state.azimuth, state.altitude]) - truth) / sigma
+
+
+def main(nights: int, first: int) -> None:
+    outcomes = []
+    for number in range(first, first + nights):
+        done = try_night(number)
+        outcomes.append(done)
+        d = done.drawn
+        print(
+            f"{number:4d} {d.kind:8s} {len(d.sections)} sections {done.rows:6d} rows  A {d.azimuth:8.3f} "
+            f"{done.answer[0]:8.3f} +/- {done.sigma[0]:.3f}  e {d.altitude:8.3f} {done.answer[1]:8.3f} +/- "
+            f"{done.sigma[1]:.3f}  pulls {done.pulls['as built'].round(2)}  {done.seconds:.2f} s",
+            flush=True,
+        )
+    print("\n| nights | | A: mean pull | A: sd | e: mean pull | e: sd | beyond 3 | beyond 5 |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    for how in outcomes[0].pulls:
+        for kind in ("watched", "guided", "all"):
+            some = np.array([o.pulls[how] for o in outcomes if kind in (o.drawn.kind, "all")])
+            if not len(some):
+                continue
+            mean, spread = some.mean(axis=0), some.std(axis=0)
+            far = [f"{100 * np.mean(np.abs(some) > limit):.1f} %" for limit in (3, 5)]
+            print(
+                f"| {len(some)} {kind} | {how} | {mean[0]:+.2f} | {spread[0]:.2f} | {mean[1]:+.2f} | {spread[1]:.2f} "
+                f"| {far[0]} | {far[1]} |"
+            )
+    print("\n| nights | bias of A | bias of e | median sigma of A | of e | rows used | CPU per 10,000 rows |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    for kind in ("watched", "guided"):
+        some = [o for o in outcomes if o.drawn.kind == kind]
+        if not some:
+            continue
+        truth = np.array([[o.drawn.azimuth, o.drawn.altitude] for o in some])
+        answer = np.array([o.answer for o in some])
+        sigma = np.array([o.sigma for o in some])
+        # Bias as a factor: the weighted slope of answer on truth through zero, less one, with its own sigma.
+        weight = truth**2 / sigma**2
+        bias = np.sum(weight * (answer / truth - 1), axis=0) / np.sum(weight, axis=0)
+        cost = 1e4 * sum(o.seconds for o in some) / sum(o.rows for o in some)
+        flat = np.mean((answer - truth) * np.sign(truth), axis=0) / np.mean(np.abs(truth), axis=0)
+        print(
+            f"| {len(some)} {kind} | {100 * bias[0]:+.2f} % ({100 * flat[0]:+.2f} %) | {100 * bias[1]:+.2f} % "
+            f"({100 * flat[1]:+.2f} %) | {np.median(sigma[:, 0]):.3f}' | {np.median(sigma[:, 1]):.3f}' "
+            f"| {100 * np.mean([o.used for o in some]):.1f} % | {cost:.2f} s |"
+        )
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 240, int(sys.argv[2]) if len(sys.argv) > 2 else 0)

@@ -19,10 +19,11 @@ import numpy as np
 
 from poleward.axis import Floats
 from poleward.guidelog.correct import glitches, jumps, robust_sigma
+from poleward.guidelog.drive import find_drive, rows_for_noise
 from poleward.guidelog.joint import approach, settle
 from poleward.guidelog.noise import Noise, cleared, covariance, lasting, standardised
-from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, bends, linear
-from poleward.guidelog.search import START_RATIOS, START_TIMES_S, Rows, find_noise
+from poleward.guidelog.parts import Drive, Part, Sky, State, linear
+from poleward.guidelog.search import find_noise
 
 OUTLIER_SIGMAS = 4.5
 """Rows further than this from what all other rows say lose their weight; of good rows 7 in a million do."""
@@ -30,25 +31,8 @@ GUST_SIGMAS = 5.0
 """Stretches whose lasting part is this far out lose their weight: wind, a cable, a hand on the tripod."""
 SIEVES = 2
 """How often rows are judged: once from afar, once with an answer that is almost the last one."""
-BACKLASH_GRID_MS = (0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200)
-"""Where the search for the backlash looks first; its likelihood is smooth on the scale of one pulse, some 100 ms."""
-RATE_GRID = (0.8, 1.2, 1.8, 2.7, 4.0, 5.5, 7.5, 9.0, 11.0, 13.5)
-"""Guide rates tried where none was stated, arcsec/s: from a twentieth of the sidereal rate up to nine tenths."""
-DRIVE_ROWS = 4000
-"""That search uses so many rows in all, from the middle of each section, and at least `DRIVE_LEAST` of each.
-
-They stay in a row: means of rows, that would do for the noise alone, hide which pulse answered to what.
-"""
-DRIVE_LEAST = 400
 NO_WEIGHT = 1e-6
 """Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
-
-
-def rows_for_noise(part: Part, model: Linear) -> Rows:
-    """What the noise is found from: what A and e could do is free in each section, so that drift is no noise."""
-    seconds = part.track.seconds[part.kept]
-    columns = np.column_stack([bends(model), model.residuals])
-    return Rows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
 
 
 def first_guess(part: Part) -> Noise:
@@ -56,74 +40,6 @@ def first_guess(part: Part) -> Noise:
     steps = np.diff(part.track.north_arcsec[part.kept])
     white = max(robust_sigma(steps) / math.sqrt(2), 1e-3)
     return Noise(white, white * math.sqrt(0.5), 30.0)
-
-
-def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tuple[Drive, dict[int, Noise]]:
-    """Find roughly the backlash of a drive, its rate if none was stated, and the noise of its sections.
-
-    For each candidate the noise is the likeliest of a few, never a fixed one: with the wrong noise a lazy telescope
-    that ignores the pulses looks likelier than the one that answered to them.
-
-    Returns
-    -------
-    drive, noises
-        The noises by place in `parts`.
-    """
-    mine = [i for i, part in enumerate(parts) if part.drive == number]
-    share = max(DRIVE_LEAST, DRIVE_ROWS // len(mine))
-    shorter = {i: middle(parts[i], share) for i in mine}
-    points = [(ratio, time) for time in START_TIMES_S for ratio in START_RATIOS]
-    matrices = {
-        i: [covariance(part.track.seconds[part.kept], part.starts, *point) for point in points]
-        for i, part in shorter.items()
-    }
-
-    def badness(drive: Drive) -> tuple[float, dict[int, Noise]]:
-        drives = tuple(drive if i == number else other for i, other in enumerate(state.drives))
-        total, noises = 0.0, {}
-        for i, part in shorter.items():
-            rows = rows_for_noise(part, linear(part, replace(state, drives=drives), sky, by_backlash=False))
-            normals = [rows.weighed(matrix) for matrix in matrices[i]]
-            values = [normal.log_likelihood() for normal in normals]
-            best = int(np.nanargmax(values))
-            white = math.sqrt(normals[best].white_variance())
-            total -= values[best]
-            noises[i] = Noise(white, white * math.sqrt(points[best][0]), points[best][1])
-        return total, noises
-
-    def best_of(candidates: Sequence[Drive]) -> Drive:
-        return min(candidates, key=lambda drive: badness(drive)[0])
-
-    drive = state.drives[number]
-    if not math.isfinite(drive.sigma):
-        drive = best_of(
-            [replace(drive, rate=r, backlash_ms=b) for r in RATE_GRID for b in (0.0, 200.0, 500.0)]
-        )
-    reach = max(
-        float(np.ptp(part.track.motor_ms)) for part in shorter.values() if part.track.motor_ms is not None
-    )
-    grid = [float(b) for b in BACKLASH_GRID_MS if b == 0 or b < reach]
-    drive = best_of([replace(drive, backlash_ms=b) for b in grid])
-    at = grid.index(drive.backlash_ms)
-    low, high = grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)]
-    if high > low:
-        drive = best_of([replace(drive, backlash_ms=float(b)) for b in np.linspace(low, high, 11)])
-    if not math.isfinite(drive.sigma):
-        drive = best_of(
-            [replace(drive, rate=drive.rate * f) for f in (0.8, 0.87, 0.93, 1.0, 1.07, 1.15, 1.24)]
-        )
-    return drive, badness(drive)[1]
-
-
-def middle(part: Part, rows: int) -> Part:
-    """Return the same section with only so many rows, from its middle, in the fit."""
-    kept = np.flatnonzero(part.kept)
-    if len(kept) <= rows:
-        return part
-    first = (len(kept) - rows) // 2
-    chosen = np.zeros(len(part.kept), bool)
-    chosen[kept[first : first + rows]] = True
-    return replace(part, kept=chosen)
 
 
 def sieve(part: Part, state: State, sky: Sky) -> Part:

@@ -17,7 +17,7 @@ import numpy as np
 
 from poleward.axis import Floats
 from poleward.guidelog.noise import Noise, covariance, normal_equations
-from poleward.guidelog.parts import Linear, Part, Sky, State, bends, linear
+from poleward.guidelog.parts import Linear, Part, Sky, State, linear
 from poleward.guidelog.search import BELIEF, LONGEST_SHARE, RATIO_RANGE, SHORTEST_TIME_S
 
 STEP = 0.15
@@ -60,7 +60,7 @@ class Share:
 def share(part: Part, model: Linear, restricted: bool) -> Share:
     """Lay out one section's log-likelihood about where it stands, up to second order."""
     seconds, starts = part.track.seconds[part.kept], part.starts
-    data = np.column_stack([bends(model), model.columns, model.residuals])
+    data = np.column_stack([model.bends, model.columns, model.residuals])
     count = model.columns.shape[1]
     belief = part.noise.white_arcsec**2
     centre = np.log([part.noise.ratio, part.noise.time_s])
@@ -179,7 +179,7 @@ def settle(
         held, pull = here.information.copy(), here.slope.copy()
         held[:2, :2] += prior
         pull[:2] -= prior @ np.array([here.state.azimuth, here.state.altitude])
-        step = np.linalg.solve(held, pull)
+        step: Floats = np.linalg.solve(held, pull)
         sigma = np.sqrt(np.diag(np.linalg.inv(held)))
         if np.all(np.abs(step[:2]) < 0.03 * sigma[:2]):
             break
@@ -218,7 +218,7 @@ class _Stand:
             _noise_stepped(part, length * piece.noise_step + piece.noise_follows @ step[places_of(part)])
             for part, piece in zip(self.parts, self.shares, strict=True)
         ]
-        return _Stand.at(parts, _stepped(self.state, step), sky, restricted)
+        return _Stand.at(parts, stepped(self.state, step), sky, restricted)
 
 
 def approach(parts: Sequence[Part], state: State, sky: Sky, prior: Floats) -> State:
@@ -259,7 +259,8 @@ def _gather(parts: Sequence[Part], shares: Sequence[Share], state: State) -> tup
     return matrix, vector
 
 
-def _stepped(state: State, step: Floats) -> State:
+def stepped(state: State, step: Floats) -> State:
+    """Return the state after a step in all parameters, which is shortened in the backlashes."""
     drives = []
     for number, drive in enumerate(state.drives):
         rate, backlash = step[2 + 2 * number], step[3 + 2 * number]

@@ -119,21 +119,14 @@ class Linear:
         Data less model, levels and gears' rest apart, arcsec.
     spread : array (n,) or None
         Half of what is not known of the telescope's place while the gears' rest is not.
+    bends : array (n, 2)
+        Two columns that span what A and e can do in the section, of like size and at right angles.
     """
 
     columns: Floats
     residuals: Floats
     spread: Floats | None
-
-
-def bends(model: Linear) -> Floats:
-    """Two columns (n, 2) that span what A and e can do in a section, of like size and at right angles.
-
-    In a short section the two curves are almost the same line; as they stand they would lose the digits.
-    """
-    basis, _ = np.linalg.qr(np.column_stack([np.ones(len(model.columns)), model.columns[:, :2]]))
-    columns: Floats = basis[:, 1:] * math.sqrt(len(basis))
-    return columns
+    bends: Floats
 
 
 def curve(part: Part, state: State, sky: Sky, seconds: Floats) -> tuple[Floats, Floats]:
@@ -154,7 +147,7 @@ def linear(part: Part, state: State, sky: Sky, *, by_backlash: bool = True) -> L
     place, by = curve(part, state, sky, part.track.seconds[kept])
     residuals = part.track.north_arcsec[kept] - place
     if part.drive is None:
-        return Linear(by, residuals, None)
+        return Linear(by, residuals, None, _bends(by))
     drive = state.drives[part.drive]
     middle, half = part.track.backlash(drive.backlash_ms)
     unit = drive.stated / 1000
@@ -164,7 +157,14 @@ def linear(part: Part, state: State, sky: Sky, *, by_backlash: bool = True) -> L
         slope = -drive.rate * unit * (wider - middle) / SLOPE_STEP_MS
     columns = np.column_stack([by, -unit * middle[kept], slope[kept]])
     residuals = residuals + drive.rate * unit * middle[kept]
-    return Linear(columns, residuals, drive.rate * unit * half[kept])
+    return Linear(columns, residuals, drive.rate * unit * half[kept], _bends(by))
+
+
+def _bends(by: Floats) -> Floats:
+    """Orthogonal columns for two curves that are almost the same line in a short section."""
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(len(by)), by]))
+    columns: Floats = basis[:, 1:] * math.sqrt(len(basis))
+    return columns
 
 
 def prepare(

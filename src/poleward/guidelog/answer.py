@@ -1,0 +1,284 @@
+"""From the fit to what is said: determined or not, how sure, and how well the sections agree."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from poleward.axis import Floats, angle_between, displacement, tilted_axis
+from poleward.determine import ARCMIN, BLIND_ARCMIN, Determination, judge, pointing_to_add
+from poleward.errors import Note
+from poleward.estimate import DOUBT
+from poleward.fit import p_value, scatter_factor
+from poleward.guidelog.fit import fit
+from poleward.guidelog.joint import places_of, share, stepped
+from poleward.guidelog.parts import ARCSEC, Drive, Part, Sky, State, curve, linear
+from poleward.site import Site
+from poleward.solution import FitSummary, FittedDrift, Move, Solution
+
+
+@dataclass(frozen=True)
+class Rates:
+    """What each section says for itself: mean drift rate of S sections, the axis' own curve for its shape.
+
+    Attributes
+    ----------
+    fitted, measured, sigma : array (S,)
+        Rates north, arcsec/min: by the axis fitted to all sections, and the section's own.
+    east_fitted : array (S,)
+        Rate east by the fitted axis.
+    chi_square : float
+        Of the differences, correlations by a common guide rate included.
+    """
+
+    fitted: Floats
+    measured: Floats
+    sigma: Floats
+    east_fitted: Floats
+    chi_square: float
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A fit of some sections.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+    state : State
+    information : array (2, 2)
+        On A and e, arcmin^-2, from the data alone, everything else cleared away.
+    drive_sigma : array (D, 2)
+        Sigma of rate (in units of the stated one) and backlash (ms) of each drive.
+    determination : Determination
+    lever : array (m, 2)
+        See `determine.judge`.
+    rates : Rates
+    factor : float
+        By which sigmas are widened.
+    p_value : float or None
+    degrees_of_freedom : int
+    """
+
+    parts: tuple[Part, ...]
+    state: State
+    information: Floats
+    drive_sigma: Floats
+    determination: Determination
+    lever: Floats
+    rates: Rates
+    factor: float
+    p_value: float | None
+    degrees_of_freedom: int
+
+
+def level_of(sky: Sky) -> float:
+    """Cosine of the pole's altitude."""
+    return math.hypot(float(sky.pole[0]), float(sky.pole[1]))
+
+
+def blind(sky: Sky) -> Floats:
+    """Information (2, 2) that holds A and e where the data leave something open; see `determine.BLIND_ARCMIN`."""
+    return np.diag([(level_of(sky) / BLIND_ARCMIN) ** 2, BLIND_ARCMIN**-2.0])
+
+
+def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], sky: Sky) -> Fitted:
+    """Fit some sections with one axis, and judge what they determine and whether they agree."""
+    # Held lightly from the start: free, a single short section would send its undetermined error anywhere.
+    prior = blind(sky)
+    settled, state, whole = fit(parts, drives, sky, prior)
+    lever = _lever(settled, state, sky)
+    found = judged(cleared_of(whole), lever, sky)
+    if found.directions == 2:
+        state = _let_go(state, whole, prior)
+    rates = section_rates(settled, state, sky)
+    free = max(0, len(settled) - found.directions)
+    chance = p_value(rates.chi_square, free)
+    factor = scatter_factor(rates.chi_square, free) if chance is not None and chance < DOUBT else 1.0
+    held = whole.copy()
+    held[:2, :2] += prior
+    spread = np.sqrt(np.diag(np.linalg.inv(held)))[2:].reshape(-1, 2)
+    return Fitted(settled, state, cleared_of(whole), spread, found, lever, rates, factor, chance, free)
+
+
+def _let_go(state: State, whole: Floats, prior: Floats) -> State:
+    """Take back what holding A and e did: nothing is left open, so nothing needs to be held."""
+    pull = np.zeros(len(whole))
+    pull[:2] = prior @ np.array([state.azimuth, state.altitude])
+    return stepped(state, np.linalg.solve(whole, pull))
+
+
+def cleared_of(whole: Floats) -> Floats:
+    """Information (2, 2) on A and e after everything else has had its share."""
+    rest = whole[2:, 2:]
+    if not len(rest):
+        return whole
+    left: Floats = whole[:2, :2] - whole[:2, 2:] @ np.linalg.solve(rest, whole[2:, :2])
+    return (left + left.T) / 2
+
+
+def judged(information: Floats, lever: Floats, sky: Sky) -> Determination:
+    """Judge as `solve` does what information on A and e determines."""
+    level = np.array([level_of(sky), 1.0])
+    return judge(information / np.outer(level, level), lever)
+
+
+def _lever(parts: Sequence[Part], state: State, sky: Sky) -> Floats:
+    """Drift by each error on the sky against the fastest possible, in each step of the sections' grids."""
+    level = np.array([level_of(sky), 1.0])
+    levers = []
+    for part in parts:
+        _, by = curve(part, state, sky, part.grid_s)
+        levers.append(np.diff(by, axis=0) / level / (60 * np.diff(part.turn))[:, None])
+    return np.concatenate(levers)
+
+
+def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> Rates:
+    """Each section's own rate, guide rates and backlashes fitted along."""
+    count = len(parts)
+    size = count + 2 * len(state.drives)
+    matrix, vector = np.zeros((size, size)), np.zeros(size)
+    fitted, east = np.empty(count), np.empty(count)
+    for i, part in enumerate(parts):
+        model = linear(part, state, sky)
+        minutes = part.track.seconds[part.kept] / 60
+        model = replace(model, columns=np.column_stack([minutes, model.columns[:, 2:]]))
+        piece = share(part, model, True)
+        at = [i, *(place - 2 + count for place in places_of(part)[2:])]
+        matrix[np.ix_(at, at)] += piece.information
+        vector[at] += piece.slope
+        ends, _ = curve(part, state, sky, part.track.seconds[[0, -1]])
+        fitted[i] = (ends[1] - ends[0]) / (part.track.seconds[-1] - part.track.seconds[0]) * 60
+        axis = tilted_axis(state.azimuth * ARCMIN, state.altitude * ARCMIN, sky.pole, sky.hemisphere)
+        moved = displacement(axis, part.seen[:1], part.seen[-1:], part.turn[-1:])
+        east[i] = float(moved.east[0]) / ARCSEC / part.grid_s[-1] * 60
+    for number, drive in enumerate(state.drives):
+        at_rate = count + 2 * number
+        if math.isfinite(drive.sigma):
+            matrix[at_rate, at_rate] += drive.sigma**-2
+            vector[at_rate] += (1 - drive.rate) * drive.sigma**-2
+        matrix[at_rate + 1, at_rate + 1] += 1e-6
+    covariance = np.linalg.inv(matrix)
+    off = (covariance @ vector)[:count]
+    own = covariance[:count, :count]
+    return Rates(fitted, fitted + off, np.sqrt(np.diag(own)), east, float(off @ np.linalg.solve(own, off)))
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """An axis error with its information: of one fit, or of several joined.
+
+    Attributes
+    ----------
+    azimuth, altitude : float
+        A and e, arcmin.
+    information : array (2, 2)
+        From the data alone, sigmas widened where they had to be.
+    determination : Determination
+    lever : array (m, 2)
+        See `determine.judge`.
+    """
+
+    azimuth: float
+    altitude: float
+    information: Floats
+    determination: Determination
+    lever: Floats
+
+
+def estimate_of(found: Fitted) -> Estimate:
+    """Return the axis error of one fit."""
+    state = found.state
+    return Estimate(
+        state.azimuth, state.altitude, found.information / found.factor**2, found.determination, found.lever
+    )
+
+
+def solution_of(
+    estimate: Estimate,
+    site: Site,
+    sky: Sky,
+    pole: str,
+    summary: FitSummary,
+    drifts: Sequence[FittedDrift],
+    notes: Sequence[Note],
+) -> Solution:
+    """Put together what is determined, and nothing else.
+
+    Parameters
+    ----------
+    estimate : Estimate
+    site, sky, pole
+        Where; which pole the errors refer to, and its name.
+    summary : FitSummary
+    drifts : sequence of FittedDrift
+        The sections.
+    notes : sequence of Note
+    """
+    name, level = estimate.determination.determined, level_of(sky)
+    both = name == "both"
+    held = estimate.information if both else estimate.information + blind(sky)
+    covariance: Floats = np.linalg.inv(held)
+    sigma = np.sqrt(np.diag(covariance))
+    azimuth = estimate.azimuth if name in ("azimuth", "both") else None
+    altitude = estimate.altitude if name in ("altitude", "both") else None
+    offset, offset_sigma = _offset(estimate, covariance, sky)
+    said = list(notes)
+    if not both:
+        said.append(Note("add-pointing", pointing_to_add(estimate.determination.worst, site).text))
+    return Solution(
+        reference=f"{pole} pole",
+        determined=name,
+        azimuth_error_arcmin=azimuth,
+        azimuth_sigma_arcmin=None if azimuth is None else float(sigma[0]),
+        altitude_error_arcmin=altitude,
+        altitude_sigma_arcmin=None if altitude is None else float(sigma[1]),
+        correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
+        offset_arcmin=offset if both else None,
+        offset_sigma_arcmin=offset_sigma if both else None,
+        level=level,
+        pole_altitude_deg=math.degrees(math.asin(float(sky.pole[2]))),
+        site_latitude_deg=math.degrees(site.latitude_rad),
+        combination=_combination(estimate, covariance, level),
+        fit=summary,
+        drifts=tuple(drifts),
+        moves=moves_of(azimuth, altitude),
+        warnings=tuple(said),
+    )
+
+
+def moves_of(azimuth: float | None, altitude: float | None) -> tuple[Move, ...]:
+    """Return the moves that undo the errors; the two knobs do not disturb each other's angle."""
+    moves = []
+    if azimuth is not None:
+        moves.append(Move("azimuth", -azimuth, "west" if azimuth > 0 else "east"))
+    if altitude is not None:
+        moves.append(Move("altitude", -altitude, "down" if altitude > 0 else "up"))
+    return tuple(moves)
+
+
+def _offset(estimate: Estimate, covariance: Floats, sky: Sky) -> tuple[float, float]:
+    """Angle between axis and pole, and its sigma by linear propagation (JCGM 100:2008, eq. 13); arcmin."""
+    axis = tilted_axis(estimate.azimuth * ARCMIN, estimate.altitude * ARCMIN, sky.pole, sky.hemisphere)
+    angle = float(angle_between(axis.elevated, sky.pole))
+    if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
+        return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+    slopes = np.array([axis.d_azimuth @ sky.pole, axis.d_altitude @ sky.pole]) * -sky.hemisphere
+    gradient = slopes / math.sin(angle)
+    return angle / ARCMIN, float(np.sqrt(gradient @ covariance @ gradient))
+
+
+def _combination(
+    estimate: Estimate, covariance: Floats, level: float
+) -> tuple[float, float, float, float] | None:
+    """Where neither error is determined but one direction is: its weights, value and sigma."""
+    found = estimate.determination
+    if found.determined != "neither" or found.directions == 0:
+        return None
+    weights = found.best * (1 if found.best[int(np.argmax(np.abs(found.best)))] > 0 else -1)
+    on_sky = np.array([weights[0] * level, weights[1]])
+    value = float(on_sky @ np.array([estimate.azimuth, estimate.altitude]))
+    return float(weights[0]), float(weights[1]), value, float(np.sqrt(on_sky @ covariance @ on_sky))
