@@ -15,7 +15,6 @@ from poleward.checked import Check, TargetCheck
 from poleward.errors import InputError, Note, UsageError
 from poleward.exposure import Exposures, Field, Outfit, field_of
 from poleward.forecast import (
-    course,
     longest_exposure,
     rates,
     steady_rate,
@@ -159,7 +158,7 @@ def _target_check(
             "north_drift_arcsec_per_min": _largest(rate.north),
             "east_drift_arcsec_per_min": _largest(rate.east),
             "steady_rate_arcsec_per_s": steady_rate(field, error),
-            "course": course(field, outfit, error, np.linspace(0, field.length_s, 61)),
+            "rates": rate,
         }
     if outfit.camera is None:
         return TargetCheck(target, window, problem=problem or "no camera", **numbers)

@@ -10,7 +10,7 @@ from poleward.axis_record import AxisError
 from poleward.clock import iso
 from poleward.errors import Note
 from poleward.exposure import Outfit
-from poleward.forecast import Course
+from poleward.forecast import Rates
 from poleward.outlook import Outlook
 from poleward.targets import Target
 from poleward.window import Window
@@ -43,8 +43,8 @@ class TargetCheck:
         Largest offset, in any direction, that keeps the guided trail within the limit.
     steady_rate_arcsec_per_s : float or None
         Drive rate that leaves no east drift between the window's ends, with this axis.
-    course : Course or None
-        For the chart.
+    rates : Rates or None
+        All through the window, for the chart.
     """
 
     target: Target
@@ -63,14 +63,14 @@ class TargetCheck:
     longest_unguided_s: float | None = None
     tolerance_arcmin: float | None = None
     steady_rate_arcsec_per_s: float | None = None
-    course: Course | None = None
+    rates: Rates | None = None
 
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
         names = [
             name
             for name in self.__dataclass_fields__
-            if name not in ("target", "window", "course", "within", "problem")
+            if name not in ("target", "window", "rates", "within", "problem")
         ]
         start = self.window.start
         return {

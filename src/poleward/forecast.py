@@ -140,8 +140,9 @@ def _followed(axis: Axis, seen: Floats, outfit: Outfit, seconds: Floats) -> Cour
 
 @dataclass(frozen=True)
 class Rates:
-    """Momentary rates at some moments, arrays (T,): arcmin/h of rotation, arcsec/min of drift."""
+    """Momentary rates at some moments (seconds of the window), arrays (T,): arcmin/h of rotation, arcsec/min of drift."""
 
+    seconds: Floats
     rotation_guided: Floats
     rotation_unguided: Floats
     north: Floats
@@ -156,6 +157,7 @@ def rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> Rates:
     axis, seen = field.axis(*error), field.tracks.at(ends)
     pieces = [_followed(axis, seen[:, i], outfit, ends[i]) for i in range(STARTS)]
     return Rates(
+        begins + step / 2,
         np.array([piece.rotation_guided_arcmin[1] for piece in pieces]) * 3600 / step,
         np.array([piece.rotation_unguided_arcmin[1] for piece in pieces]) * 3600 / step,
         np.array([piece.north_arcsec[1] for piece in pieces]) * 60 / step,

@@ -14,7 +14,7 @@ import numpy as np
 
 from poleward.axis import STELLAR_RATE, Floats
 from poleward.sky import seen_from_hour_angle
-from poleward.timing import Bench, OpenSky, Reader, Rows, worst_sigma
+from poleward.timing import SUN_KEEP_OUT_DEG, Bench, Mask, OpenSky, Reader, Rows, worst_sigma
 
 SHORTEST_MIN, LONGEST_MIN = 1.0, 30.0
 """A timing's length: in less than a minute the star's slow wander does not average out; more than half an hour is not
@@ -30,6 +30,8 @@ KEPT, ROUNDS = 4, 6
 """Pairs that are looked at more closely, and how often the steps are halved: down to a minute of hour angle."""
 SHARES = np.linspace(0.2, 0.8, 7)
 THIRD_SHARES = (0.1, 0.2, 0.33, 0.5)
+WAY_STEPS = 13
+"""Places along a way that are looked at: in half a turn of the sky 15 deg apart, half the Sun's keep-out."""
 BISECTIONS = 13
 
 
@@ -82,6 +84,32 @@ class Task:
             good &= np.abs(dec) <= math.radians(FARTHEST_DEC_DEG) * (1 + 1e-9)
             good &= np.abs(hour_angle) <= math.radians(15 * FARTHEST_HOUR_H) * (1 + 1e-9)
         return rows.taken(np.flatnonzero(good))
+
+    def ways_clear(self, first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> Mask:
+        """Whether the ways between pointings (hour angle and dec, arrays (P,)) keep away from the Sun, bool (P,).
+
+        Two ways are looked at: straight over the sky, and as a mount goes, both axes at once until each is there.
+        """
+        count = len(first[0])
+        if self.sky.suns is None or not count:
+            return np.ones(count, bool)
+        share = np.linspace(0, 1, WAY_STEPS)
+        span = [b - a for a, b in zip(first, second, strict=True)]
+        far = np.maximum(np.abs(span[0]), np.abs(span[1]))[:, None] * share
+        moved = [
+            a[:, None] + np.sign(d)[:, None] * np.minimum(far, np.abs(d)[:, None])
+            for a, d in zip(first, span, strict=True)
+        ]
+        by_axes = seen_from_hour_angle(moved[0], moved[1], self.bench.site)
+        ends = [seen_from_hour_angle(h, d, self.bench.site)[:, None] for h, d in (first, second)]
+        straight = ends[0] * (1 - share[:, None]) + ends[1] * share[:, None]
+        straight = straight / np.linalg.norm(straight, axis=-1, keepdims=True)
+        clear = np.ones(count, bool)
+        for sun in self.sky.suns:
+            for way in (by_axes, straight):
+                apart = np.degrees(np.arccos(np.clip(way @ sun, -1, 1)))
+                clear &= np.all(apart > SUN_KEEP_OUT_DEG, axis=1)
+        return clear
 
 
 @dataclass(frozen=True)
@@ -139,6 +167,8 @@ def best_pairs(task: Task, first: Rows, second: Rows, count: int) -> tuple[list[
     i, j = (index.ravel() for index in np.indices((len(first.dec), len(second.dec))))
     if first is second:
         i, j = i[i < j], j[i < j]
+    clear = task.ways_clear((first.hour_angle[i], first.dec[i]), (second.hour_angle[j], second.dec[j]))
+    i, j = i[clear], j[clear]
     if not len(i):
         return [], math.inf
     slope = np.stack([first.slope[i], second.slope[j]], axis=1)
@@ -219,6 +249,8 @@ def with_third(task: Task, pair: Found, sky: Rows) -> Found | None:
         share = int(np.argmin(minutes[k]))
         h, d = np.append(pair.hour_angle, sky.hour_angle[k]), np.append(pair.dec, sky.dec[k])
         order = np.argsort(-h)
+        if not task.ways_clear((h[order][:-1], d[order][:-1]), (h[order][1:], d[order][1:])).all():
+            continue
         times = (minutes[k, share] * shares[share])[order]
         total = float(times.sum()) + task.mover.along(h[order], d[order])
         candidates.append(Found(h[order], d[order], times, total, total))

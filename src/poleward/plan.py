@@ -101,8 +101,9 @@ def plan(
         notes.append(
             Note(
                 "daylight",
-                "the Sun is up in this time: no pointing is proposed within 30 deg of it. Never point a telescope or "
-                "finder near the Sun without a filter made for it over the front; cap the finder",
+                "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
+                "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
+                "without a filter made for it over the front",
             )
         )
     task, found = _search(task, wishes, notes)
@@ -226,7 +227,8 @@ def _textbook(task: Task, at: datetime | None, wanted: float) -> Proposal | None
     options = []
     for h, d in _textbook_places(task):
         seen = seen_from_hour_angle(h, d, task.bench.site)
-        if not np.all(task.sky.shows(seen)):
+        way = task.ways_clear((h[:1], d[:1]), (h[1:], d[1:]))
+        if not (np.all(task.sky.shows(seen)) and way.all()):
             continue
         options.append(proposal_of(task, Found(h, d, np.full(2, LONGEST_MIN), 0.0, 0.0), at, wanted))
     return min(options, key=lambda one: (not one.reaches, one.total_minutes), default=None)

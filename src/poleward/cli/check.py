@@ -1,0 +1,93 @@
+"""``poleward check``: is this axis good enough tonight."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from poleward.cli import common, tonight
+from poleward.errors import UsageError
+
+if TYPE_CHECKING:
+    from poleward.axis_record import AxisError
+
+
+@click.command("check")
+@tonight.target_options
+@click.option(
+    "--axis",
+    metavar="AXIS",
+    help="Record file of solve or log, or 'azimuth=5arcmin, altitude=-3arcmin' (and azimuth_sigma, altitude_sigma).",
+)
+@click.option("--unguided", is_flag=True, help="Judge the trail of a mount that only tracks.")
+@click.option(
+    "--pole",
+    metavar="POLE",
+    help="Which pole a typed --axis is given against: apparent or true [apparent].",
+)
+@click.option(
+    "--drive-rate", metavar="RATE", help="sidereal, king, solar, or a rate such as '15.0369 arcsec/s'."
+)
+@common.site_options
+@common.output_options
+def command(**options: Any) -> int:
+    """Is this axis good enough tonight: drift, rotation, trail and longest exposure per target.
+
+    \b
+    Examples:
+      poleward check --targets tonight.csv --axis axis.json
+      poleward check --axis "azimuth=5arcmin, altitude=-3arcmin" \\
+        --target "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=300s"
+
+    A target without start and end is taken in the coming night, while it stands high enough.
+
+    Exit status 5: not all targets stay within the limit, or it is too uncertain to say.
+    """
+    from poleward.check import check
+    from poleward.report.check_text import check_text
+    from poleward.report.style import signs_for
+
+    files = options.pop("output"), options.pop("chart"), options.pop("force")
+    common.check_outputs(*files, (".json", ".ecsv"))
+    setup, site = common.take_site(options)
+    axis = _axis(options.pop("axis"), options.pop("pole"))
+    outfit = tonight.take_outfit(options, setup, guided=not options.pop("unguided"))
+    targets = tonight.take_targets(options, site)
+    at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
+    result = check(targets, site, axis, outfit, at=at, lowest_altitude_deg=lowest)
+    night = options["night"]
+    if options["as_json"]:
+        common.print_result(common.json_text(result.to_record()))
+    else:
+        text = f"{check_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
+        common.print_result(common.dimmed(text, night))
+
+    def ecsv() -> str:
+        from poleward.report.check_text import check_ecsv
+
+        return check_ecsv(result)
+
+    def figure() -> Any:
+        from poleward.report.check_chart import check_chart
+
+        return check_chart(result, site, night=night)
+
+    tonight.write_outcome(result.to_record(), ecsv, figure, files)
+    return 0 if result.all_within else 5
+
+
+def _axis(text: str | None, pole: str | None) -> AxisError:
+    from poleward.axis_record import axis_from_pairs, read_axis
+
+    if text is None:
+        raise UsageError(
+            "no axis is given",
+            "--axis axis.json (from poleward solve --output axis.json), or azimuth=.., altitude=..",
+        )
+    if "=" in text:
+        return axis_from_pairs(common.inline_pairs(text, "--axis"), pole or "apparent")
+    if pole is not None:
+        raise UsageError("--pole goes with a typed axis: a record says itself which pole it is against")
+    return read_axis(text)

@@ -1,0 +1,174 @@
+"""``poleward plan``: which pointings to time, and for how long."""
+
+from __future__ import annotations
+
+import math
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from poleward.cli import common, tonight
+from poleward.errors import InputError, UsageError
+
+if TYPE_CHECKING:
+    from poleward.timing import Blocked, Reader
+
+DEFAULT_ACCURACY_ARCMIN = 1.0
+"""Good for guided pictures of some minutes with most outfits (docs/field-rotation.md)."""
+DEFAULT_CADENCE = "2 s"
+"""Long enough for most guide cameras to see a star, short enough for thirty places a minute (common practice)."""
+SECTOR = ("from", "to", "up_to")
+
+
+@click.command("plan")
+@click.option(
+    "--accuracy",
+    metavar="ANGLE",
+    help="Standard uncertainty of the axis wanted, in any direction on the sky [what the targets need, else 1arcmin].",
+)
+@click.option(
+    "--reading-error", metavar="ANGLE", help="At the eyepiece: of one reading of the star's place [1 arcsec]."
+)
+@click.option(
+    "--seeing", metavar="ANGLE", help="With a camera: full width of a star's image, e.g. 2.5arcsec."
+)
+@click.option("--cadence", metavar="TIME", help="With a camera: time from frame to frame [2 s].")
+@click.option(
+    "--blocked",
+    multiple=True,
+    metavar="PAIRS",
+    help="Sector of the horizon: from=60deg, to=150deg, up_to=40deg (azimuths from north through east); repeatable.",
+)
+@click.option("--pointings", type=int, metavar="N", help="2 or 3 [the quicker; a third checks the others].")
+@click.option("--slew-rate", metavar="RATE", help="Of the telescope between pointings [2 deg/s].")
+@click.option("--settle", metavar="TIME", help="To find and centre the next star [60 s].")
+@click.option("--pole", default="apparent", metavar="POLE", help="apparent (as refraction shows it) or true.")
+@tonight.target_options
+@common.site_options
+@common.output_options
+def command(**options: Any) -> int:
+    """Before measuring: which pointings to time, and for how long, for the accuracy wanted.
+
+    \b
+    Examples:
+      poleward plan --latitude 47.1deg --accuracy 0.5arcmin
+      poleward plan --seeing 2.5arcsec --cadence 2s --targets tonight.csv \\
+        --blocked "from=60deg, to=150deg, up_to=40deg" --chart sky.png
+
+    With a longitude it keeps away from the Sun and names bright stars near the pointings.
+    """
+    from poleward.plan import Wishes, plan
+    from poleward.report.plan_text import plan_text
+    from poleward.report.style import signs_for
+
+    files = options.pop("output"), options.pop("chart"), options.pop("force")
+    common.check_outputs(*files, (".json", ".ecsv"))
+    setup, site = common.take_site(options)
+    at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
+    reader = _reader(options)
+    accuracy, why = _accuracy(options, setup, site, at, lowest)
+    wishes = Wishes(
+        accuracy, why, lowest, _blocked(options.pop("blocked")), options.pop("pointings"), _mover(options)
+    )
+    pole = options.pop("pole")
+    if pole not in ("apparent", "true"):
+        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
+    result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
+    night = options["night"]
+    if options["as_json"]:
+        common.print_result(common.json_text(result.to_record()))
+    else:
+        text = f"{plan_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
+        common.print_result(common.dimmed(text, night))
+
+    def ecsv() -> str:
+        from poleward.report.plan_text import plan_ecsv
+
+        return plan_ecsv(result)
+
+    def figure() -> Any:
+        from poleward.report.plan_chart import plan_chart
+
+        return plan_chart(result, night=night)
+
+    tonight.write_outcome(result.to_record(), ecsv, figure, files)
+    return 0
+
+
+def _reader(options: dict[str, Any]) -> Reader:
+    from poleward import quantity
+    from poleward.timing import Reader
+
+    eyepiece, seeing, cadence = (options.pop(name) for name in ("reading_error", "seeing", "cadence"))
+    if eyepiece is not None and (seeing is not None or cadence is not None):
+        raise UsageError(
+            "--reading-error is for the eyepiece, --seeing and --cadence for a camera", "give one kind"
+        )
+    if seeing is None:
+        if cadence is not None:
+            raise UsageError("--cadence goes with --seeing", "e.g. --seeing 2.5arcsec --cadence 2s")
+        return Reader(quantity.parse(eyepiece or "1 arcsec", quantity.SMALL_ANGLE, "--reading-error"))
+    return Reader.of_seeing(
+        quantity.parse(seeing, quantity.SMALL_ANGLE, "--seeing"),
+        quantity.parse(cadence or DEFAULT_CADENCE, quantity.DURATION, "--cadence"),
+    )
+
+
+def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: float) -> tuple[float, str]:
+    from poleward import quantity
+    from poleward.needed import needed_accuracy
+
+    stated = options.pop("accuracy")
+    outfit, targets = tonight.take_outfit(options, setup), tonight.take_targets(options, site)
+    if stated is not None:
+        return quantity.parse(stated, quantity.KNOB_ANGLE, "--accuracy"), "as asked for"
+    if targets:
+        if site.longitude_rad is None:
+            raise InputError(
+                "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
+            )
+        wanted, name = needed_accuracy(targets, site, outfit, at=at, lowest_altitude_deg=lowest)
+        return wanted, f"what {name} needs to pass 95 times in 100"
+    return DEFAULT_ACCURACY_ARCMIN, "the default; --accuracy or --targets say otherwise"
+
+
+def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
+    from poleward import quantity
+    from poleward.timing import Blocked
+
+    sectors = []
+    for number, text in enumerate(texts, 1):
+        where = f"--blocked {number}"
+        pairs = common.inline_pairs(text, where)
+        for name in pairs:
+            if name not in SECTOR:
+                raise InputError(f"unknown name '{name}'", quantity.nearest(name, SECTOR), where)
+        for name in SECTOR[:2]:
+            if name not in pairs:
+                raise InputError(f"{name} is missing", "write e.g. from=60deg, to=150deg, up_to=40deg", where)
+        degrees = {
+            name: math.degrees(quantity.parse(value, quantity.ANGLE, where, name))
+            for name, value in pairs.items()
+        }
+        up_to = degrees.get("up_to", 90.0)
+        if not 0 < up_to <= 90:
+            raise InputError(f"up_to is {up_to:g} deg, allowed is more than 0 and up to 90 deg", "", where)
+        sectors.append(Blocked(degrees["from"], degrees["to"], up_to))
+    return tuple(sectors)
+
+
+def _mover(options: dict[str, Any]) -> Any:
+    from poleward import quantity
+    from poleward.pairing import Mover
+    from poleward.quantity import Kind
+
+    rate, settle = options.pop("slew_rate"), options.pop("settle")
+    kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
+    speed = quantity.parse(rate or "2 deg/s", kind, "--slew-rate")
+    seconds = quantity.parse(settle or "60 s", quantity.DURATION, "--settle")
+    if speed <= 0:
+        raise InputError(f"{speed:g} deg/s is given, allowed is more than 0", "", "--slew-rate")
+    if seconds < 0:
+        raise InputError(f"{seconds:g} s is given, allowed is 0 or more", "", "--settle")
+    return Mover(speed, seconds)

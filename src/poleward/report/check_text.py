@@ -1,0 +1,241 @@
+"""The check as text: the verdict first, then a line per target, then rates, and which axis would suit best."""
+
+from __future__ import annotations
+
+from poleward.checked import Check, TargetCheck
+from poleward.report.style import Signs, decimals_for, paragraph
+from poleward.report.tables import record_ecsv
+from poleward.site import Site
+from poleward.window import clock_time
+
+SIDEREAL_RATE = 15.041067
+UNITS = {
+    "rotation_guided_arcmin_per_h": "arcmin / h",
+    "rotation_unguided_arcmin_per_h": "arcmin / h",
+    "north_drift_arcsec_per_min": "arcsec / min",
+    "east_drift_arcsec_per_min": "arcsec / min",
+    "trail_guided_pix": "pix",
+    "trail_unguided_pix": "pix",
+    "trail_inside_pix": "pix",
+    "longest_guided_s": "s",
+    "longest_unguided_s": "s",
+    "tolerance_arcmin": "arcmin",
+    "steady_rate_arcsec_per_s": "arcsec / s",
+    "window_s": "s",
+    "exposure_s": "s",
+}
+WORTH = 0.1
+"""A guide star inside the frame is worth a line when it shortens the trail by a tenth of the limit."""
+
+
+def check_text(result: Check, site: Site, signs: Signs) -> str:
+    """Return all that there is to say about a check.
+
+    Parameters
+    ----------
+    result : Check
+    site : Site
+        Whose clock is shown.
+    signs : Signs
+    """
+    blocks = [_verdict(result, signs), _targets(result, site), _rates(result)]
+    blocks += [_axes(result), _notes(result)]
+    return "\n\n".join(block for block in blocks if block)
+
+
+def seconds_text(seconds: float) -> str:
+    """Return a time as people say it: ``45 s``, ``2m05s``, ``1h10m``; rounded down, so that it keeps the promise."""
+    if seconds < 10:
+        return f"{int(seconds * 10) / 10:.1f} s"
+    whole = int(seconds + 1e-6)
+    if whole < 100:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60}m{whole % 60:02d}s"
+    return f"{whole // 3600}h{whole % 3600 // 60:02d}m"
+
+
+def axis_words(result: Check, signs: Signs) -> str:
+    """Return where the axis stands, in words."""
+    axis = result.axis
+    parts = []
+    for value, index, sides in (
+        (axis.azimuth_arcmin, 0, ("EAST", "WEST")),
+        (axis.altitude_arcmin, 1, ("HIGH", "LOW")),
+    ):
+        if value is None:
+            parts.append(f"{'altitude' if index else 'azimuth'} not known")
+            continue
+        sigma = None if axis.covariance is None else axis.covariance[index][index] ** 0.5
+        places = 1 if sigma is None else decimals_for(sigma)
+        doubt = "" if sigma is None else f" {signs.plus_minus} {sigma:.{places}f}"
+        parts.append(f"{abs(value):.{places}f}{doubt} arcmin {sides[0] if value > 0 else sides[1]}")
+    return f"{parts[0]} and {parts[1]} of the {axis.reference}"
+
+
+def _verdict(result: Check, signs: Signs) -> str:
+    count, passed = len(result.targets), sum(target.within is True for target in result.targets)
+    unsure = [target for target in result.targets if target.within is None]
+    failed = [target for target in result.targets if target.within is False]
+    if passed == count:
+        first = f"YES: all {count} targets stay" if count > 1 else "YES: the target stays"
+    elif not failed and not any(target.chance is not None and not target.problem for target in unsure):
+        first = (
+            f"NOT ALL: {passed} of {count} targets stay" if count > 1 else "NO VERDICT that the target stays"
+        )
+    elif failed:
+        first = f"NO: {passed} of {count} targets stay" if count > 1 else "NO: the target does not stay"
+    else:
+        first = (
+            f"NOT SURE: {passed} of {count} targets stay for certain"
+            if count > 1
+            else "NOT SURE that the target stays"
+        )
+    guided = "guided" if result.outfit.guided else "unguided"
+    line = f"{first} within {result.outfit.limit_pix:g} pixel{'s' if result.outfit.limit_pix != 1 else ''}, {guided}."
+    lines = [line, f"Axis: {axis_words(result, signs)}."]
+    if unsure and passed + len(unsure) == count and any(target.chance is not None for target in unsure):
+        lines.append("A surer axis error would settle it: see poleward plan.")
+    return "\n".join(lines)
+
+
+def _word(target: TargetCheck) -> str:
+    return ("-" if target.problem else "?") if target.within is None else "yes" if target.within else "NO"
+
+
+def _deciding(target: TargetCheck, result: Check) -> str:
+    """Return the one number that decides."""
+    if target.problem:
+        return target.problem
+    guided = result.outfit.guided
+    trail = target.trail_guided_pix if guided else target.trail_unguided_pix
+    longest = target.longest_guided_s if guided else target.longest_unguided_s
+    assert trail is not None
+    assert longest is not None
+    text = f"trails {trail:.2f} of {result.outfit.limit_pix:g} pix"
+    if target.within is None and target.chance is not None:
+        return f"{text}; {100 * target.chance:.0f} % chance to stay within"
+    return text if target.within else f"{text}: expose {seconds_text(longest)} at most"
+
+
+def _targets(result: Check, site: Site) -> str:
+    width = max(6, *(len(target.target.name) for target in result.targets))
+    lines = [f"  {'':<{width}}  {'':<3}  {'exposure':>8}  {'from':>11}  {'for':>6}  what decides"]
+    for target in result.targets:
+        start = target.window.start
+        begin = "" if start is None else clock_time(start, site)
+        length = "" if start is None else seconds_text(target.window.length_s)
+        lines.append(
+            f"  {target.target.name:<{width}}  {_word(target):<3}  {seconds_text(target.target.exposure_s):>8}"
+            f"  {begin:>11}  {length:>6}  {_deciding(target, result)}"
+        )
+    shown = [target for target in result.targets if target.tolerance_arcmin is not None]
+    if shown:
+        lines += ["", "At the frame's worst corner and the window's worst moment"]
+        head = f"  {'':<{width}}  {'trail [pix]':^18}  {'longest exposure':^18}  {'axis may be off,':>16}"
+        lines.append(head)
+        lines.append(
+            f"  {'':<{width}}  {'guided':>8}  {'unguided':>8}  {'guided':>8}  {'unguided':>8}  {'guided [arcmin]':>16}"
+        )
+        lines += [_numbers(target, width) for target in shown]
+        if any(_is_capped(target) for target in shown):
+            lines.append("  (> : as long as the window)")
+        lines += _inside(result)
+    return "\n".join(lines)
+
+
+def _is_capped(target: TargetCheck) -> bool:
+    return target.window.length_s in (target.longest_guided_s, target.longest_unguided_s)
+
+
+def _numbers(target: TargetCheck, width: int) -> str:
+    cells = [f"  {target.target.name:<{width}}"]
+    for value in (target.trail_guided_pix, target.trail_unguided_pix):
+        cells.append(f"{'-' if value is None else f'{value:.2f}':>8}")
+    for value in (target.longest_guided_s, target.longest_unguided_s):
+        capped = "> " if value == target.window.length_s else ""
+        cells.append(f"{'-' if value is None else capped + seconds_text(value):>8}")
+    tolerance = target.tolerance_arcmin
+    assert tolerance is not None
+    cells.append(f"{f'{tolerance:.1f}' if tolerance < 100 else f'{tolerance:.0f}':>16}")
+    return "  ".join(cells)
+
+
+def _inside(result: Check) -> list[str]:
+    """Say what a guide star inside the frame would gain."""
+    lines = []
+    for target in result.targets:
+        inside, aside = target.trail_inside_pix, target.trail_guided_pix
+        if inside is None or aside is None or aside - inside < WORTH * result.outfit.limit_pix:
+            continue
+        lines.append(
+            paragraph(
+                f"  {target.target.name}: with the guide star at the frame's centre the guided trail would be "
+                f"{inside:.2f} instead of {aside:.2f} pix.",
+                "    ",
+            )
+        )
+    return lines
+
+
+def _rates(result: Check) -> str:
+    shown = [target for target in result.targets if target.north_drift_arcsec_per_min is not None]
+    if not shown:
+        return ""
+    width = max(6, *(len(target.target.name) for target in result.targets))
+    lines = [
+        "Largest rates in the window, of a mount that only tracks unless guided",
+        f"  {'':<{width}}  {'rotation [arcmin/h]':^20}  {'drift [arcsec/min]':^18}  {'steady drive rate':>17}",
+        f"  {'':<{width}}  {'guided':>9}  {'unguided':>9}  {'north':>8}  {'east':>8}  {'[arcsec/s]':>17}",
+    ]
+    for target in shown:
+        values = (
+            target.rotation_guided_arcmin_per_h,
+            target.rotation_unguided_arcmin_per_h,
+            target.north_drift_arcsec_per_min,
+            target.east_drift_arcsec_per_min,
+            target.steady_rate_arcsec_per_s,
+        )
+        cells = [
+            f"{0.0 if value is None else value:>+{size}.2f}"
+            for value, size in zip(values[:4], (9, 9, 8, 8), strict=True)
+        ]
+        lines.append(f"  {target.target.name:<{width}}  {'  '.join(cells)}  {values[4] or 0.0:>17.4f}")
+    lines.append(
+        paragraph(
+            f"  The steady rate leaves no east drift between the window's ends, with this axis and this air; the stars' "
+            f"own is {SIDEREAL_RATE:.4f} and the drive runs at {result.outfit.rate_arcsec_per_s:.4f}.",
+            "  ",
+        )
+    )
+    return "\n".join(lines)
+
+
+def _axes(result: Check) -> str:
+    if not result.outlook.choices:
+        return ""
+    kind = "guided" if result.outfit.guided else "unguided"
+    lines = [
+        f"Which axis would suit these targets (errors against the {result.axis.reference}, arcmin)",
+        f"  {'':<13}  {'azimuth':>8}  {'altitude':>8}  worst trail, {kind}",
+    ]
+    for choice in result.outlook.choices:
+        lines.append(
+            f"  {choice.label:<13}  {choice.azimuth_arcmin:>+8.1f}  {choice.altitude_arcmin:>+8.1f}  "
+            f"{choice.worst_trail_pix:.2f} pix ({choice.worst_target})"
+        )
+    if result.outlook.together is None:
+        lines.append(
+            "  There is no axis with which all of them pass: shorten the exposures, or start them higher up."
+        )
+    return "\n".join(lines)
+
+
+def _notes(result: Check) -> str:
+    return "\n".join(paragraph(f"note: {note.text}", "      ") for note in result.warnings)
+
+
+def check_ecsv(result: Check) -> str:
+    """Return the text of an ECSV 1.0 table: one row per target, the rest as metadata."""
+    record = result.to_record()
+    return record_ecsv(record.pop("targets"), record, UNITS)
