@@ -1,8 +1,6 @@
-"""The noise model against dense matrices, and against values published for other noise models it contains."""
+"""The noise model against dense matrices and simulated noise; against published values in test_log_outside.py."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,8 +9,6 @@ from scipy.stats import multivariate_normal
 
 from poleward.guidelog import noise
 from poleward.guidelog.search import Rows, find_noise
-
-NIST = Path(__file__).parent / "data" / "nist"
 
 
 def dense(seconds, starts, ratio, time, weights):
@@ -109,56 +105,6 @@ def test_a_share_per_piece(rows):
     left = columns[:, 2] - columns[:, :2] @ answer[:2]
     expected = (y - full @ answer)[:60]
     assert noise.cleared(banded, left, spread, belief) == pytest.approx(expected, rel=1e-9, abs=1e-9)
-
-
-def nist_data(name, first, last):
-    lines = (NIST / name).read_text(encoding="ascii").splitlines()
-    return np.array([[float(cell) for cell in line.split()] for line in lines[first - 1 : last]])
-
-
-def test_lag_one_of_nist_lew():
-    """NIST StRD Lew: certified lag-1 autocorrelation -0.307304800605679 (V)."""
-    values = nist_data("Lew.dat", 40, 239)[:, 0]
-    assert len(values) == 200
-    assert noise.lag_one(values) == pytest.approx(-0.307304800605679, rel=1e-12)
-
-
-def longley():
-    """Employed ~ GNP + population, in the units of the published fit: GNP 1e3 millions, people in millions."""
-    table = nist_data("Longley.dat", 61, 76)
-    return table[:, 0] / 1e3, table[:, 2] / 1e3, table[:, 5] / 1e3
-
-
-def test_ar1_on_longley():
-    """AR(1) generalised least squares by REML, R nlme gls (Fox & Weisberg, appendix): phi 0.6441692 (S);
-    coefficients 101.858133, 0.072071, -0.548513, standard errors 14.1989, 0.010606, 0.154130 (M).
-
-    AR(1) in yearly rows is our correlated part alone, phi = exp(-1 year / tau): the white part is made a
-    ten-thousandth of it, which bounds the difference.
-    """
-    from scipy.optimize import minimize_scalar
-
-    employed, gnp, people = longley()
-    years = np.arange(16.0)
-    starts = np.array([0])
-    columns = np.column_stack([gnp, people, employed])
-    ratio = 1e7
-
-    def badness(phi):
-        matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
-        return -noise.normal_equations(matrix, columns).log_likelihood()
-
-    phi = minimize_scalar(badness, bounds=(0.05, 0.95), method="bounded", options={"xatol": 1e-9}).x
-    assert phi == pytest.approx(0.6441692, abs=2e-5)
-    matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
-    normal = noise.normal_equations(matrix, columns)
-    answer = np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2])
-    assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
-    left = employed - columns[:, :2] @ answer
-    level = (left - noise.cleared(matrix, left))[0]
-    assert level == pytest.approx(101.858133, abs=2e-4)
-    errors = np.sqrt(np.diag(np.linalg.inv(normal.matrix[:2, :2])) * normal.white_variance())
-    assert errors == pytest.approx([0.010606, 0.154130], abs=2e-6)
 
 
 def simulated(rng, seconds, white, correlated, time):

@@ -112,6 +112,8 @@ def track(section: Section) -> Track:
     """Pick the usable rows of a section and cut them into pieces."""
     seen = section.good & np.isfinite(section.north_arcsec) & np.isfinite(section.seconds)
     rows = np.flatnonzero(seen)
+    # Two rows at one time cannot both be right, and the noise needs time to pass; the first one stays.
+    rows = rows[np.diff(np.maximum.accumulate(section.seconds[rows]), prepend=-np.inf) > 0]
     seconds = section.seconds[rows]
     steps = np.diff(section.seconds)
     cadence = float(np.median(steps)) if len(steps) else 0.0

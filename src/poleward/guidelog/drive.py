@@ -119,25 +119,30 @@ def wrong_way(part: Part, drives: Sequence[Drive], sky: Sky) -> str:
     noise = Noise(max(robust_sigma(np.diff(part.track.north_arcsec[part.kept])) / 1.5, 1e-3), 1.0, 30.0)
     part = middle(replace(part, noise=noise), SIGN_ROWS)
     drive = drives[part.drive]
-    rates = [1.0] if math.isfinite(drive.sigma) else list(RATE_GRID)
+    rates = (1.0, 0.87, 1.15) if math.isfinite(drive.sigma) else RATE_GRID
     seconds = part.track.seconds[part.kept]
-    matrices = [
-        covariance(seconds, part.starts, ratio, time)
-        for ratio in START_RATIOS[:2]
-        for time in START_TIMES_S[1:3]
-    ]
+    points = [(ratio, time) for ratio in START_RATIOS for time in START_TIMES_S[:3]]
+    matrices = [covariance(seconds, part.starts, *point) for point in points]
 
-    def best(sign: float) -> float:
+    def likelihood(rate: float, backlash: float) -> float:
+        tried = tuple(replace(drive, rate=rate, backlash_ms=backlash) for _ in drives)
+        rows = rows_for_noise(part, linear(part, State(0.0, 0.0, tried), sky, by_backlash=False))
+        return max(rows.weighed(matrix).log_likelihood() for matrix in matrices)
+
+    def best(sign: float, enough: float) -> float:
         found = -math.inf
-        for rate in rates if sign else [0.0]:
-            for backlash in (0.0, 150.0, 400.0) if sign else (0.0,):
-                tried = tuple(replace(drive, rate=sign * rate, backlash_ms=backlash) for _ in drives)
-                rows = rows_for_noise(part, linear(part, State(0.0, 0.0, tried), sky, by_backlash=False))
-                values = [rows.weighed(matrix).log_likelihood() for matrix in matrices]
-                found = max(found, float(np.nanmax(values)))
+        for rate in rates:
+            for backlash in BACKLASH_GRID_MS:
+                found = max(found, likelihood(sign * rate, backlash))
+                if found > enough:
+                    return found
         return found
 
-    right, turned, still = best(1.0), best(-1.0), best(0.0)
+    still = likelihood(0.0, 0.0)
+    right = best(1.0, still)
+    if right > still - SIGN_MARGIN:
+        return ""
+    turned = best(-1.0, math.inf)
     if turned > max(right, still) + SIGN_MARGIN:
         return (
             "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "
