@@ -80,6 +80,14 @@ def test_what_is_refused(change, message):
     assert message in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("1m30s", 90), ("1h05m", 3900), ("45s", 45), ("2 min", 120), ("12m", 720), ("90", 90)]
+)
+def test_durations_as_people_say_them(text, seconds):
+    (target,) = targets_from_rows([{**GOOD, "exposure": text}])
+    assert target.exposure_s == seconds
+
+
 def test_an_empty_table_and_an_unknown_column(tmp_path):
     with pytest.raises(InputError, match="the table has a header and no rows"):
         read_targets(table(tmp_path, "name,ra,dec,exposure\n"))

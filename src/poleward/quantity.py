@@ -17,6 +17,8 @@ from poleward.errors import InputError
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _SEXAGESIMAL = re.compile(r"[+-]?\d+[: ]\d+([: ]\d+(\.\d*)?)?$")
 _TIME_OF_ARC = re.compile(r"([+-]?)(\d+\.?\d*\s*(?:min|m|s)(?![a-z]).*)")
+_CLOCKED = re.compile(r"(?=\d)(?:(\d+)h)?(?:(\d+)m)?(?:(\d+(?:\.\d*)?)s)?")
+"""A duration as plan prints it and people say it: 1h05m, 4m30s."""
 _SIGNS = str.maketrans(
     {"\N{MINUS SIGN}": "-", "\N{PRIME}": "'", "\N{DOUBLE PRIME}": '"', "\N{DEGREE SIGN}": "d"}
 )
@@ -129,6 +131,9 @@ def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
         return float(text), (unit or kind.bare)
     except ValueError:
         pass
+    if kind is DURATION and (clocked := _CLOCKED.fullmatch(text)):
+        hours, minutes, seconds = (float(part or 0) for part in clocked.groups())
+        return 3600 * hours + 60 * minutes + seconds, "s"
     number = _NUMBER.match(text)
     worded = number is not None and text[number.end() :].strip() in (
         "deg",

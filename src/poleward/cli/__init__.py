@@ -16,6 +16,8 @@ from poleward.errors import PolewardError
 COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
     "layout": "Draft how a guide log is written, from its own structure.",
+    "plan": "Before measuring: which pointings to time, and for how long.",
+    "check": "Is this axis good enough for tonight's targets.",
     "demo": "The main job on bundled example data.",
 }
 """Name and one line of help; each lives in a file of its own name and is imported only when it runs."""

@@ -1,0 +1,215 @@
+"""``poleward check`` as a user meets it: text, record, table, chart, errors, exit status."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+
+import jsonschema
+import numpy as np
+import pytest
+from conftest import run_fresh, run_here
+
+SCHEMA = json.loads((files("poleward") / "data" / "record.schema.json").read_text(encoding="utf-8"))
+PLACE = ("--latitude", "47.1deg", "--longitude", "8.4deg", "--elevation", "560m", "--tz", "Europe/Zurich")
+CAMERA = ("--camera", "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176")
+AXIS = ("--axis", "azimuth=5arcmin, altitude=-3arcmin")
+TARGET = "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=300s, start=2025-01-15T20:00, end=2025-01-16T00:30"
+SPIRAL = (
+    "name=spiral, ra=09h55m33s, dec=+69d04m, exposure=10min, start=2025-01-15T22:00, end=2025-01-16T05:00, "
+    "guide_star_offset_north=1deg"
+)
+
+pytestmark = pytest.mark.usefixtures("workdir")
+
+
+def run(*more: str):
+    return run_here("check", *PLACE, *CAMERA, *more)
+
+
+def test_the_verdict_comes_first():
+    ran = run(*AXIS, "--target", TARGET)
+    assert (ran.status, ran.err) == (0, "")
+    lines = ran.out.splitlines()
+    assert lines[0] == "YES: the target stays within 1 pixel, guided."
+    assert lines[1] == "Axis: 5.0 arcmin EAST and 3.0 arcmin LOW of the apparent pole."
+    assert "trails 0.18 of 1 pix" in ran.out
+    assert "true pole" in ran.out
+    assert ran.out.isascii()
+
+
+def test_a_target_outside_the_limit_is_status_five():
+    ran = run("--axis", "azimuth=20arcmin, altitude=9arcmin", "--target", TARGET, "--target", SPIRAL)
+    assert ran.status == 5
+    assert ran.out.startswith("NO: 1 of 2 targets stay within 1 pixel, guided.")
+    assert "spiral  NO " in ran.out
+    assert "with the guide star at the frame's centre the guided trail would be" in ran.out
+
+
+def test_too_uncertain_is_status_five():
+    ran = run(
+        "--axis", "azimuth=5arcmin, altitude=-3arcmin, azimuth_sigma=2arcmin, altitude_sigma=2arcmin",
+        "--target", SPIRAL,
+    )  # fmt: skip
+    assert ran.status == 5
+    assert ran.out.startswith("NOT SURE that the target stays within 1 pixel, guided.")
+    assert "% chance to stay within" in ran.out
+
+
+def test_one_that_never_rises_leaves_the_others_answered():
+    ran = run(*AXIS, "--target", TARGET, "--target", "name=deep south, ra=13h, dec=-60d, exposure=60s", "--at",
+              "2025-01-15T17:00Z")  # fmt: skip
+    assert ran.status == 5
+    assert ran.out.startswith("NOT ALL: 1 of 2 targets stay within 1 pixel, guided.")
+    assert "it never stands above 20 deg in the coming night: at most -17 deg" in ran.out
+
+
+def test_unguided_and_a_looser_limit():
+    assert run(*AXIS, "--target", TARGET, "--unguided").status == 5
+    ran = run(*AXIS, "--target", TARGET, "--unguided", "--limit", "9 pix")
+    assert ran.status == 0
+    assert ran.out.startswith("YES: the target stays within 9 pixels, unguided.")
+
+
+def test_without_a_camera_rotation_is_still_told():
+    ran = run_here("check", *PLACE, *AXIS, "--target", TARGET)
+    assert ran.status == 5
+    assert "without [camera] in the setup" in ran.out
+    assert "rotation [arcmin/h]" in ran.out
+
+
+def test_the_record_fits_its_schema(tmp_path):
+    ran = run(*AXIS, "--target", TARGET, "--target", SPIRAL, "--json", "--output", "check.json")
+    record = json.loads(ran.out)
+    jsonschema.Draft202012Validator(SCHEMA).validate(record)
+    assert json.loads((tmp_path / "check.json").read_text(encoding="utf-8")) == record
+    assert record["targets"][0]["within"] is True
+
+
+def test_the_axis_comes_from_a_record_of_solve(tmp_path):
+    drifts = ("--drift", "hour_angle=-0h10m, dec=+3d, duration=5min, north=-4.2arcsec, north_sigma=0.3arcsec",
+              "--drift", "hour_angle=-5h, dec=+20d, duration=5min, north=-3.1arcsec, north_sigma=0.3arcsec")  # fmt: skip
+    assert run_here("solve", *PLACE, *drifts, "--output", "axis.json").status == 0
+    axis = json.loads((tmp_path / "axis.json").read_text(encoding="utf-8"))["axis"]
+    record = json.loads(run("--axis", "axis.json", "--target", TARGET, "--json").out)
+    assert record["axis"]["azimuth_error_arcmin"] == axis["azimuth_error_arcmin"]
+    assert record["axis"]["altitude_sigma_arcmin"] == pytest.approx(axis["altitude_sigma_arcmin"])
+    assert record["targets"][0]["chance"] is not None
+
+
+def test_the_true_pole_is_another_reference():
+    """An axis on the true pole is, against the apparent pole, low by its refraction: the same pictures."""
+    true = json.loads(
+        run("--axis", "azimuth=0arcmin, altitude=0arcmin", "--pole", "true", "--target", SPIRAL, "--json").out
+    )
+    low = true["axes"][0]["altitude_error_arcmin"] - true["axes"][1]["altitude_error_arcmin"]
+    apparent = json.loads(
+        run("--axis", f"azimuth=0arcmin, altitude={low}arcmin", "--target", SPIRAL, "--json").out
+    )
+    assert true["targets"][0]["trail_guided_pix"] == pytest.approx(
+        apparent["targets"][0]["trail_guided_pix"], rel=1e-3
+    )
+
+
+def test_ecsv_and_targets_from_a_file(tmp_path):
+    from astropy.table import Table
+
+    (tmp_path / "t.csv").write_text(
+        "name,ra,dec,start,end,exposure\nnebula,05h35m17s,-5d23m,2025-01-15T20:00,2025-01-16T00:30,300\n"
+        "never,13h,-60d,2025-01-15T20:00,2025-01-16T00:30,60\n",
+        encoding="utf-8",
+    )
+    assert run(*AXIS, "--targets", "t.csv", "--output", "check.ecsv").status == 5
+    table = Table.read(tmp_path / "check.ecsv")
+    assert list(table["name"]) == ["nebula", "never"]
+    assert str(table["trail_guided"].unit) == "pix"
+    assert np.ma.is_masked(table["trail_guided"][1])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        (("--target", TARGET), 2, "no axis is given"),
+        ((*AXIS,), 3, "there is no target to check"),
+        (
+            (*AXIS, "--target", TARGET, "--limit", "0 pix"),
+            3,
+            "--limit: 0 pixels is given, allowed is more than 0",
+        ),
+        ((*AXIS, "--target", TARGET, "--targets", "t.csv"), 2, "a targets table and --target are both given"),
+        ((*AXIS, "--target", "name=a, ra=1.2, dec=3, exposure=60"), 3, "could be hours or degrees"),
+        (("--axis", "none.json", "--target", TARGET), 3, "none.json: there is no such file"),
+        (("--axis", "none.json", "--pole", "true", "--target", TARGET), 2, "--pole goes with a typed axis"),
+        ((*AXIS, "--target", TARGET, "--camera", "focal_length=600mm"), 3, "--camera: pixel_size is missing"),
+        ((*AXIS, "--target", TARGET, "--chart", "a.gif"), 2, "has an unknown ending"),
+        ((*AXIS, "--target", TARGET, "--lowest-altitude", "95deg"), 3, "--lowest-altitude: 95 deg is given"),
+        (
+            (*AXIS, "--target", TARGET, "--at", "2025-13-01T00:00Z"),
+            3,
+            "--at: '2025-13-01T00:00Z' is not a time",
+        ),
+    ],
+)
+def test_errors(arguments, status, said):
+    ran = run(*arguments)
+    assert ran.status == status
+    assert ran.out == ""
+    assert said in ran.err
+    assert "Traceback" not in ran.err
+
+
+def test_no_longitude():
+    ran = run_here(
+        "check", "--latitude", "47.1deg", *CAMERA, *AXIS, "--target", "name=a, ra=5h, dec=3d, exposure=60s"
+    )
+    assert ran.status == 3
+    assert "targets need the site's longitude" in ran.err
+
+
+@pytest.mark.parametrize("night", [False, True])
+def test_the_chart_shows_limits_and_region(tmp_path, night):
+    """The picture's data first: the limit on rotation is limit over arm; every artist's colour fits the night."""
+    from datetime import UTC, datetime
+
+    from matplotlib.colors import to_rgb
+
+    from poleward.axis_record import axis_from_pairs
+    from poleward.camera import Camera
+    from poleward.check import check
+    from poleward.exposure import Outfit
+    from poleward.report.chart import figure_bytes
+    from poleward.report.check_chart import check_chart
+    from poleward.site import Site
+    from poleward.targets import targets_from_rows
+
+    site = Site("-35 deg", "150 deg", "100 m")
+    rows = [
+        {"name": "near", "ra": "05h35m", "dec": "-5d", "exposure": "300 s", "start": "2025-01-15T11:00Z",
+         "end": "2025-01-15T14:00Z"},
+        {"name": "aside", "ra": "07h", "dec": "-50d", "exposure": "300 s", "guide_star_offset_east": "1 deg",
+         "start": "2025-01-15T11:00Z", "end": "2025-01-15T14:00Z"},
+    ]  # fmt: skip
+    outfit = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)
+    axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "2arcmin"})
+    result = check(targets_from_rows(rows), site, axis, outfit, at=datetime(2025, 1, 15, 10, tzinfo=UTC))
+    figure = check_chart(result, site, night=night)
+    rotation, drift, chart = figure.axes
+    corner = np.hypot(6248, 4176) / 2
+    limits = [line.get_ydata()[0] for line in rotation.get_lines() if len(line.get_xdata()) == 2][1:]
+    assert limits[1] == pytest.approx(np.degrees(1 / corner) * 60, rel=1e-6)
+    assert limits[3] == pytest.approx(np.degrees(1 / (corner + np.radians(1) * outfit.pixels)) * 60, rel=1e-6)
+    assert drift.get_lines()[-1].get_ydata()[0] == pytest.approx(206265 * 3.76e-6 / 0.6, rel=1e-4)
+    left, right = chart.get_xlim()
+    assert left > right  # looking south, east is on the left
+    if night:
+        for axes in figure.axes:
+            for line in axes.get_lines():
+                red, green, blue = to_rgb(line.get_color())
+                assert red > 2 * max(green, blue)
+    assert figure_bytes(figure, "x.png").startswith(b"\x89PNG")
+
+
+def test_night_prints_in_dim_red_only_on_a_terminal():
+    ran = run_fresh("check", *PLACE, *CAMERA, *AXIS, "--target", TARGET, "--night", "--chart", "night.svg")
+    assert ran.status == 0
+    assert "\x1b" not in ran.out

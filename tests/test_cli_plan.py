@@ -1,0 +1,133 @@
+"""``poleward plan`` as a user meets it: text, record, table, chart, errors."""
+
+from __future__ import annotations
+
+import json
+import math
+from importlib.resources import files
+
+import jsonschema
+import numpy as np
+import pytest
+from conftest import run_here
+
+SCHEMA = json.loads((files("poleward") / "data" / "record.schema.json").read_text(encoding="utf-8"))
+PLACE = ("--latitude", "47.1deg", "--longitude", "8.4deg", "--elevation", "560m", "--tz", "Europe/Zurich")
+EVENING = ("--at", "2025-01-15T17:30Z")
+
+pytestmark = pytest.mark.usefixtures("workdir")
+
+
+def run(*more: str):
+    return run_here("plan", *PLACE, *EVENING, *more)
+
+
+def test_the_pointings_come_first():
+    ran = run("--accuracy", "0.5arcmin", "--seeing", "2.5arcsec", "--cadence", "2s")
+    assert (ran.status, ran.err) == (0, "")
+    assert ran.out.splitlines()[0] == "Two timings, 7m39s in all, tell the axis to 0.5 arcmin."
+    assert "  1.    18:30 CET " in ran.out
+    assert "Deneb is " in ran.out
+    assert "The common choice, meridian near the celestial equator and low in the east or west: 9m" in ran.out
+    assert ran.out.isascii()
+
+
+def test_the_record_fits_its_schema():
+    ran = run("--accuracy", "0.5arcmin", "--json")
+    record = json.loads(ran.out)
+    jsonschema.Draft202012Validator(SCHEMA).validate(record)
+    level = math.cos(math.radians(47.1))
+    assert record["expected"]["azimuth_sigma_arcmin"] * level <= 0.51
+    assert record["expected"]["altitude_sigma_arcmin"] <= 0.5
+    assert record["total_minutes"] <= record["textbook"]["total_minutes"]
+
+
+def test_a_third_pointing_and_the_table(tmp_path):
+    from astropy.table import Table
+
+    assert run("--pointings", "3", "--seeing", "2arcsec", "--output", "plan.ecsv").status == 0
+    table = Table.read(tmp_path / "plan.ecsv")
+    assert len(table) == 3
+    assert str(table["altitude"].unit) == "deg"
+
+
+def test_what_the_targets_need():
+    target = (
+        "name=spiral, ra=09h55m33s, dec=+69d04m, exposure=10min, start=2025-01-15T22:00, end=2025-01-16T05:00, "
+        "guide_star_offset_north=1deg"
+    )
+    camera = ("--camera", "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176")
+    ran = run(*camera, "--target", target)
+    assert ran.status == 0
+    assert "what spiral needs to pass 95 times in 100" in ran.out
+    assert run("--target", target).status == 3
+    assert run("--target", target, "--accuracy", "1arcmin").status == 0
+
+
+def test_latitude_alone_is_enough():
+    ran = run_here("plan", "--latitude", "-35deg")
+    assert ran.status == 0
+    assert "without a longitude and a time no stars are named" in ran.out
+    assert "the default; --accuracy or --targets say otherwise" in ran.out
+
+
+def test_by_day_it_warns():
+    ran = run_here("plan", *PLACE, "--at", "2025-06-15T10:00Z")
+    assert ran.status == 0
+    assert "cap telescope and finder while it slews" in " ".join(ran.out.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        (("--accuracy", "0.5"), 3, "could be arcmin or degrees"),
+        (("--accuracy", "0 arcmin"), 2, "accuracy: 0 arcmin, allowed is more than 0"),
+        (("--reading-error", "1arcsec", "--seeing", "2arcsec"), 2, "give one kind"),
+        (("--cadence", "2s"), 2, "--cadence goes with --seeing"),
+        (("--blocked", "from=60deg"), 3, "--blocked 1: to is missing"),
+        (("--blocked", "from=60deg, to=70deg, upto=3deg"), 3, "did you mean up_to?"),
+        (("--blocked", "from=0deg, to=360deg, up_to=85deg"), 3, "no two pointings are left"),
+        (("--lowest-altitude", "5deg"), 2, "lowest altitude: 5 deg, allowed is 10 to 90 deg"),
+        (("--pointings", "4"), 2, "pointings: 4, allowed is 2 or 3"),
+        (("--pole", "north"), 2, "pole: 'north', allowed is apparent or true"),
+        (("--slew-rate", "0 deg/s"), 3, "--slew-rate: 0 deg/s is given"),
+        (("--settle", "-5 s"), 3, "--settle: -5 s is given"),
+    ],
+)
+def test_errors(arguments, status, said):
+    ran = run(*arguments)
+    assert ran.status == status
+    assert ran.out == ""
+    assert said in ran.err
+
+
+@pytest.mark.parametrize("night", [False, True])
+def test_the_chart_shows_the_sky(night):
+    """Pointings stand where the plan says; zenith distance is the radius; at night all is red."""
+    from datetime import UTC, datetime
+
+    from matplotlib.colors import to_rgb
+
+    from poleward.plan import Wishes, plan
+    from poleward.report.chart import figure_bytes
+    from poleward.report.plan_chart import plan_chart
+    from poleward.site import Site
+    from poleward.timing import Blocked, Reader
+
+    site = Site("47.1 deg", "8.4 deg", "560 m")
+    result = plan(
+        site, Reader.of_seeing(2.5, 2.0), Wishes(0.5, blocked=(Blocked(60, 150, 40),)),
+        at=datetime(2025, 1, 15, 17, 30, tzinfo=UTC),
+    )  # fmt: skip
+    figure = plan_chart(result, night=night)
+    (axes,) = figure.axes
+    dots = [line for line in axes.get_lines() if line.get_markersize() == 21]
+    for dot, pointing in zip(dots, result.proposal.pointings, strict=True):
+        assert np.degrees(dot.get_xdata()[0]) == pytest.approx(pointing.azimuth_deg)
+        assert dot.get_ydata()[0] == pytest.approx(90 - pointing.altitude_deg)
+    assert axes.get_theta_direction() == 1  # with north up, east is on the left, as overhead
+    if night:
+        for line in axes.get_lines():
+            red, green, blue = to_rgb(line.get_color())
+            assert red > 2 * max(green, blue)
+    assert figure_bytes(figure, "x.svg").lstrip().startswith(b"<?xml")
