@@ -5,7 +5,8 @@ Shared by the tests of recovery and of coverage and by docs/experiments.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any
@@ -164,3 +165,101 @@ def night(
         bent_pole,
         float(np.hypot(x.to_value("arcsec"), y.to_value("arcsec"))),
     )
+
+
+POINTINGS = {
+    2: [(-4, 10), (-0.3, 3)],
+    3: [(-4, 10), (-0.3, 3), (3.5, 20)],
+    4: [(-4, 10), (-0.3, 3), (0.5, 5), (3.5, 20)],
+    5: [(-4, 10), (-2, 0), (-0.3, 3), (0.5, 5), (3.5, 20)],
+    8: [(-5, 30), (-4, 10), (-2, 0), (-0.3, 3), (0.5, 5), (2, 40), (3.5, 20), (4.5, 25)],
+}
+"""What a night's work may look like: stars above 27 deg on both sides of the meridian, at latitude 47."""
+
+SIGMA_ARCSEC = 1.5
+"""Of a five-minute drift: two readings of an arcsecond each."""
+AXIS_DEG = (0.3, -0.2)
+"""Azimuth and altitude error that the simulated sets are made for."""
+
+
+def five_minutes(count: int) -> Night:
+    return night(truth.Place(47.0), POINTINGS[count], 300.0)
+
+
+def noisy_sets(
+    watched: Night,
+    sets: int,
+    seed: int,
+    *,
+    east: bool = False,
+    stated: float = SIGMA_ARCSEC,
+    blunder: float = 0.0,
+) -> Iterator[tuple[Drifts, int]]:
+    """Sets of timings with normal errors; one timing of each set, whose number is given back, off by `blunder`."""
+    exact = watched.drifts(*AXIS_DEG)
+    base = watched.table(exact, "hour_angle", sigma=stated, east=east)
+    named = [replace(drift, label=f"star {i + 1}") for i, drift in enumerate(base)]
+    generator = np.random.default_rng(seed)
+    for _ in range(sets):
+        moved = exact + SIGMA_ARCSEC * generator.normal(size=exact.shape)
+        bad = int(generator.integers(len(named)))
+        moved[bad, 0] += blunder * generator.choice([-1.0, 1.0])
+        yield (
+            Drifts(
+                replace(drift, north_arcsec=float(n), east_arcsec=float(e) if east else None)
+                for drift, (n, e) in zip(named, moved, strict=True)
+            ),
+            bad,
+        )
+
+
+def cramer_rao_arcmin(watched: Night, *, east: bool = False) -> np.ndarray:
+    """Smallest standard deviations that any unbiased estimate of A and e can have, from astropy's drifts alone.
+
+    Numerical differences of the truth over 0.6', far below the scale on which drifts bend, and far above rounding. With
+    east drifts the rate of the drive is unknown too.
+    """
+    step = 0.005
+    a, e = AXIS_DEG
+    columns = [
+        watched.drifts(a + step, e) - watched.drifts(a - step, e),
+        watched.drifts(a, e + step) - watched.drifts(a, e - step),
+    ]
+    scaled = [column / (120 * step) for column in columns]
+    if east:
+        scaled.append(
+            (watched.drifts(a, e, rate=SIDEREAL + 0.01) - watched.drifts(a, e, rate=SIDEREAL - 0.01)) / 0.02
+        )
+        slope = np.stack([np.concatenate([column[:, 0], column[:, 1]]) for column in scaled], axis=1)
+    else:
+        slope = np.stack([column[:, 0] for column in scaled], axis=1)
+    return np.sqrt(np.diag(np.linalg.inv(slope.T @ slope / SIGMA_ARCSEC**2)))[:2]
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Errors of solutions over their sigmas, and the errors themselves, arcmin; (sets, 2) for A and e."""
+
+    pulls: np.ndarray
+    errors: np.ndarray
+
+    def cover(self, sigmas: float) -> np.ndarray:
+        """Share of intervals of so many sigmas that hold the truth, for A and e."""
+        return np.mean(np.abs(self.pulls) < sigmas, axis=0)
+
+    @property
+    def rms(self) -> np.ndarray:
+        return np.sqrt(np.mean(self.errors**2, axis=0))
+
+
+def tally(solutions: Sequence[Any]) -> Tally:
+    got = np.array([[s.azimuth_error_arcmin, s.altitude_error_arcmin] for s in solutions])
+    sigma = np.array([[s.azimuth_sigma_arcmin, s.altitude_sigma_arcmin] for s in solutions])
+    errors = got - 60 * np.array(AXIS_DEG)
+    return Tally(errors / sigma, errors)
+
+
+def blamed(solution: Any) -> list[int]:
+    """Numbers of the timings that a solution names as not fitting."""
+    texts = [note.text for note in solution.warnings if note.code == "blunder"]
+    return [int(number) - 1 for text in texts for number in re.findall(r"star (\d+)", text)]
