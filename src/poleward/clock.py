@@ -11,6 +11,9 @@ from typing import Any
 
 from poleward.errors import InputError, UsageError
 
+FIRST_YEAR, LAST_YEAR = 1900, 2100
+"""Between these years the Earth's place in its orbit, and so aberration, is known to ERFA (epv00)."""
+
 
 def zone_of(name: str, where: str = "--tz") -> tzinfo:
     """Return the zone named ``UTC``, ``local``, an IANA name or an offset such as ``+01:00``.
@@ -67,8 +70,19 @@ def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
     Raises
     ------
     InputError
-        Not a time, no zone, or a local time that happens twice or never.
+        Not a time, no zone, a local time that happens twice or never, or a year out of range.
     """
+    moment = _moment(value, where, zone)
+    if not FIRST_YEAR <= moment.year < LAST_YEAR:
+        raise InputError(
+            f"'{value}' is out of range, allowed are the years {FIRST_YEAR} to {LAST_YEAR}",
+            "check the year",
+            where,
+        )
+    return moment
+
+
+def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
     if hasattr(value, "to_datetime"):
         return value.utc.to_datetime(timezone=UTC)  # type: ignore[no-any-return]
     if isinstance(value, datetime):
@@ -84,7 +98,8 @@ def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
         if "T" not in text and ":" not in text:
             raise InputError(f"'{text}' has no time of day", "write e.g. 2026-11-25T20:14:00Z", where)
     if moment.tzinfo is not None:
-        return moment.astimezone(UTC)
+        edge = not datetime.min.year < moment.year < datetime.max.year
+        return moment.replace(tzinfo=UTC) if edge else moment.astimezone(UTC)
     if zone is None:
         raise InputError(
             f"'{value}' has neither an offset nor a known zone",
@@ -92,6 +107,8 @@ def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
             "--tz Europe/Zurich, or timezone in [site] of the setup",
             where,
         )
+    if not datetime.min.year < moment.year < datetime.max.year:
+        return moment.replace(tzinfo=UTC)  # refused by its year; a zone would overflow
     early, late = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
     if early.astimezone(zone).replace(tzinfo=None) != moment:
         raise InputError(

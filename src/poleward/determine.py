@@ -20,7 +20,7 @@ LEAST_LEVER = 0.05
 
 The lever is the drift that an error makes against the fastest it can make anywhere: the sine of an hour angle, say.
 Two stars either side of the meridian, the altitude error between them, have this lever when 23 minutes of hour angle
-apart. A telescope whose hour angle is known to a degree then misleads by a third of the axis error itself
+apart. A telescope whose hour angles are wrong by a degree then misleads by a quarter to a half of the axis error itself
 (docs/experiments/conditioning.py), however small the sigmas are.
 """
 

@@ -44,6 +44,10 @@ LONGEST_S = 12 * 3600.0
 """No star is watched for longer; a longer timing is a wrong unit."""
 
 
+SMALLEST_SIGMA = 1e-6
+"""Arcsec, or pixels: far below and (its inverse) far above any reading; beyond, squares would overflow."""
+
+
 @dataclass(frozen=True)
 class Drift:
     """One timing.
@@ -190,6 +194,8 @@ def _positive(cells: _RowReader, name: str) -> float | None:
     value = cells.value(name)
     if value is not None and value <= 0:
         cells.fail(name, f"{name} is {value:g}, allowed is more than 0", "leave it empty if it is not known")
+    if value is not None and not SMALLEST_SIGMA <= value <= 1 / SMALLEST_SIGMA:
+        cells.fail(name, f"{name} is {value:g}, allowed is {SMALLEST_SIGMA:g} to {1 / SMALLEST_SIGMA:g}")
     return value
 
 

@@ -13,6 +13,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 
+def printable(text: str) -> str:
+    """Return text on one line, with control characters from a user's file spelled out."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
 class PolewardError(Exception):
     """A mistake the user can mend, told in one line and, where it helps, a hint.
 
@@ -27,9 +32,9 @@ class PolewardError(Exception):
     exit_status = 70
 
     def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message)
-        self.message = message
-        self.hint = hint
+        super().__init__(printable(message))
+        self.message = printable(message)
+        self.hint = printable(hint)
 
 
 class UsageError(PolewardError):
@@ -54,8 +59,9 @@ class InputError(PolewardError):
     exit_status = 3
 
     def __init__(self, message: str, hint: str = "", where: str = "") -> None:
-        super().__init__(f"{where}: {message}" if where else message, hint)
-        self.where = where
+        super().__init__(message, hint)
+        self.where = printable(where)
+        self.args = (f"{self.where}: {self.message}" if where else self.message,)
 
 
 @dataclass(frozen=True)

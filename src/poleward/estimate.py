@@ -16,8 +16,8 @@ from poleward.model import DriftModel
 
 DOUBT = 0.01
 """A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
-EXPLAINED = 0.05
-"""Leaving out one timing explains the disagreement when the others then reach this p-value."""
+EXPLAINED = DOUBT
+"""Leaving out one timing explains the disagreement when the others then pass the same test."""
 STARTS_DEG = (0.5, 1.5, 4.0)
 """Radii on the sky of the starting points, so that an axis degrees off, beside a star near the pole, is found."""
 
@@ -32,14 +32,14 @@ class Estimate:
 
     @property
     def degrees_of_freedom(self) -> int:
-        """Values that kept their weight, less the directions and nuisance parameters fitted."""
+        """Values that were not set aside, less the directions and nuisance parameters fitted."""
         free = self.determination.directions + self.fit.values.size - 2
-        return int(np.sum(self.fit.weights >= 0.3)) - free
+        return int(np.sum(self.fit.weights > 0)) - free
 
     @property
     def chi_square(self) -> float:
-        """Of the values that kept their weight: below 0.3 (4.5 sigma) a robust fit has set them aside."""
-        return float(np.sum(self.fit.residuals[self.fit.weights >= 0.3] ** 2))
+        """Of the values that were not set aside by a robust fit."""
+        return float(np.sum(self.fit.residuals[self.fit.weights > 0] ** 2))
 
     def covariance(self, factor: float) -> Floats:
         """Covariance of all parameters with every sigma of the data widened by a factor."""
@@ -57,7 +57,7 @@ def estimate_axis(model: DriftModel, robust: bool) -> Estimate:
             for begin in _starts(model)
         ]
         fit = min(fits, key=lambda candidate: float(np.sum(candidate.weights * candidate.residuals**2)))
-        determination = _judged(model, fit.jacobian)
+        determination = _judged(model, fit.jacobian * np.sqrt(fit.weights)[:, None])
         if determination.directions == 2:
             return Estimate(determination, fit, np.zeros((0, len(start))))
     prior = np.zeros((2, len(start)))
@@ -117,9 +117,8 @@ def doubts(
     for timing in used:
         weight = min((float(estimate.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
         if weight < 0.5:
-            notes.append(
-                Note("low-weight", f"{names[timing]} does not fit: its weight was lowered to {weight:.2f}")
-            )
+            how = f"its weight was lowered to {weight:.2f}" if weight else "it was set aside"
+            notes.append(Note("low-weight", f"{names[timing]} does not fit: {how}"))
     if from_scatter:
         if chance is None:
             raise InputError(
