@@ -149,7 +149,7 @@ def _target_check(
     fits = exposure <= window.length_s
     if not fits:
         problem = f"the exposure of {exposure:g} s is longer than the window of {window.length_s:g} s"
-    numbers: dict[str, Any] = {}
+    numbers: dict[str, Any] = {"pole_rate_arcsec_per_s": steady_rate(field, (0.0, 0.0))}
     if error is not None:
         rate = rates(field, outfit, error)
         numbers |= {

@@ -43,6 +43,8 @@ class TargetCheck:
         Largest offset, in any direction, that keeps the guided trail within the limit.
     steady_rate_arcsec_per_s : float or None
         Drive rate that leaves no east drift between the window's ends, with this axis.
+    pole_rate_arcsec_per_s : float or None
+        The same with the axis on the reference pole: what refraction alone does to the rate.
     rates : Rates or None
         All through the window, for the chart.
     """
@@ -63,6 +65,7 @@ class TargetCheck:
     longest_unguided_s: float | None = None
     tolerance_arcmin: float | None = None
     steady_rate_arcsec_per_s: float | None = None
+    pole_rate_arcsec_per_s: float | None = None
     rates: Rates | None = None
 
     def to_record(self) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from poleward.checked import Check, TargetCheck
+from poleward.exposure import WIDEST_ARCMIN
 from poleward.report.style import Signs, decimals_for, paragraph
 from poleward.report.tables import record_ecsv
 from poleward.site import Site
@@ -21,6 +22,7 @@ UNITS = {
     "longest_unguided_s": "s",
     "tolerance_arcmin": "arcmin",
     "steady_rate_arcsec_per_s": "arcsec / s",
+    "pole_rate_arcsec_per_s": "arcsec / s",
     "window_s": "s",
     "exposure_s": "s",
 }
@@ -44,11 +46,11 @@ def check_text(result: Check, site: Site, signs: Signs) -> str:
 
 
 def seconds_text(seconds: float) -> str:
-    """Return a time as people say it: ``45 s``, ``2m05s``, ``1h10m``; rounded down, so that it keeps the promise."""
+    """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
     if seconds < 10:
         return f"{int(seconds * 10) / 10:.1f} s"
     whole = int(seconds + 1e-6)
-    if whole < 100:
+    if whole <= 60:
         return f"{whole} s"
     if whole < 3600:
         return f"{whole // 60}m{whole % 60:02d}s"
@@ -69,7 +71,10 @@ def axis_words(result: Check, signs: Signs) -> str:
         sigma = None if axis.covariance is None else axis.covariance[index][index] ** 0.5
         places = 1 if sigma is None else decimals_for(sigma)
         doubt = "" if sigma is None else f" {signs.plus_minus} {sigma:.{places}f}"
-        parts.append(f"{abs(value):.{places}f}{doubt} arcmin {sides[0] if value > 0 else sides[1]}")
+        side = sides[0] if value > 0 else sides[1]
+        if sigma is None and round(value, places) == 0:
+            side = "off in altitude" if index else "off in azimuth"
+        parts.append(f"{abs(value):.{places}f}{doubt} arcmin {side}")
     return f"{parts[0]} and {parts[1]} of the {axis.reference}"
 
 
@@ -157,7 +162,8 @@ def _numbers(target: TargetCheck, width: int) -> str:
         cells.append(f"{'-' if value is None else capped + seconds_text(value):>8}")
     tolerance = target.tolerance_arcmin
     assert tolerance is not None
-    cells.append(f"{f'{tolerance:.1f}' if tolerance < 100 else f'{tolerance:.0f}':>16}")
+    shown = f"{tolerance:.1f}" if tolerance < 100 else f"{tolerance:.0f}"
+    cells.append(f"{f'> {shown}' if tolerance >= WIDEST_ARCMIN else shown:>16}")
     return "  ".join(cells)
 
 
@@ -185,8 +191,8 @@ def _rates(result: Check) -> str:
     width = max(6, *(len(target.target.name) for target in result.targets))
     lines = [
         "Largest rates in the window, of a mount that only tracks unless guided",
-        f"  {'':<{width}}  {'rotation [arcmin/h]':^20}  {'drift [arcsec/min]':^18}  {'steady drive rate':>17}",
-        f"  {'':<{width}}  {'guided':>9}  {'unguided':>9}  {'north':>8}  {'east':>8}  {'[arcsec/s]':>17}",
+        f"  {'':<{width}}  {'rotation [arcmin/h]':^20}  {'drift [arcsec/min]':^18}  {'steady drive rate [arcsec/s]':>28}",
+        f"  {'':<{width}}  {'guided':>9}  {'unguided':>9}  {'north':>8}  {'east':>8}  {'this axis':>13}  {'on the pole':>13}",
     ]
     for target in shown:
         values = (
@@ -194,21 +200,30 @@ def _rates(result: Check) -> str:
             target.rotation_unguided_arcmin_per_h,
             target.north_drift_arcsec_per_min,
             target.east_drift_arcsec_per_min,
-            target.steady_rate_arcsec_per_s,
         )
         cells = [
-            f"{0.0 if value is None else value:>+{size}.2f}"
-            for value, size in zip(values[:4], (9, 9, 8, 8), strict=True)
+            f"{signed(value or 0.0, 2):>{size}}" for value, size in zip(values, (9, 9, 8, 8), strict=True)
         ]
-        lines.append(f"  {target.target.name:<{width}}  {'  '.join(cells)}  {values[4] or 0.0:>17.4f}")
+        cells += [
+            f"{rate or 0.0:>13.4f}"
+            for rate in (target.steady_rate_arcsec_per_s, target.pole_rate_arcsec_per_s)
+        ]
+        lines.append(f"  {target.target.name:<{width}}  {'  '.join(cells)}")
     lines.append(
         paragraph(
-            f"  The steady rate leaves no east drift between the window's ends, with this axis and this air; the stars' "
-            f"own is {SIDEREAL_RATE:.4f} and the drive runs at {result.outfit.rate_arcsec_per_s:.4f}.",
+            f"  A steady rate leaves no east drift between the window's ends, in this air; on the {result.axis.reference} "
+            f"it is refraction's doing alone. The stars' own is {SIDEREAL_RATE:.4f}, the drive runs at "
+            f"{result.outfit.rate_arcsec_per_s:.4f}.",
             "  ",
         )
     )
     return "\n".join(lines)
+
+
+def signed(value: float, places: int) -> str:
+    """Return a number with its sign, and nothing as ``0.00``."""
+    rounded = round(value, places)
+    return f"{rounded:+.{places}f}" if rounded else f"{0:.{places}f}"
 
 
 def _axes(result: Check) -> str:
@@ -221,7 +236,7 @@ def _axes(result: Check) -> str:
     ]
     for choice in result.outlook.choices:
         lines.append(
-            f"  {choice.label:<13}  {choice.azimuth_arcmin:>+8.1f}  {choice.altitude_arcmin:>+8.1f}  "
+            f"  {choice.label:<13}  {signed(choice.azimuth_arcmin, 1):>8}  {signed(choice.altitude_arcmin, 1):>8}  "
             f"{choice.worst_trail_pix:.2f} pix ({choice.worst_target})"
         )
     if result.outlook.together is None:

@@ -110,7 +110,7 @@ def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
     ]
     for one in book.pointings:
         lines.append(
-            f"      {one.hour_angle_h:>+6.2f} h  dec {one.dec_deg:>+5.1f}  altitude {one.altitude_deg:>3.0f}"
+            f"      {one.hour_angle_h + 0.0:>+6.2f} h  dec {one.dec_deg + 0.0:>+5.1f}  altitude {one.altitude_deg:>3.0f}"
             f"  {minutes_text(one.minutes):>7}  {one.label}"
         )
     lines.append(f"      {_expected(book, signs)}")
