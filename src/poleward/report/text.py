@@ -24,9 +24,9 @@ def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0)
     reading_arcsec : float
         The reading error that was assumed, for the line that says so.
     """
-    blocks = [_verdict(solution, signs)]
+    blocks = [verdict(solution, signs)]
     if solution.moves:
-        blocks.append(_what_to_turn(solution))
+        blocks.append(what_to_turn(solution))
     blocks.append(_timings(solution))
     blocks.append(_agreement(solution, signs, reading_arcsec))
     notes = [note for note in solution.warnings if note.code != "add-pointing"]
@@ -35,10 +35,11 @@ def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0)
     return "\n\n".join(blocks)
 
 
-def _verdict(solution: Solution, signs: Signs) -> str:
+def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
+    """Return where the axis stands, or what is known of it; `measured` names what the solution is made of."""
     pole = solution.reference
     if solution.determined != "both":
-        return _half_verdict(solution, signs)
+        return _half_verdict(solution, signs, measured)
     assert solution.offset_arcmin is not None
     assert solution.offset_sigma_arcmin is not None
     lines = []
@@ -57,11 +58,11 @@ def _verdict(solution: Solution, signs: Signs) -> str:
     return "\n".join(lines)
 
 
-def _half_verdict(solution: Solution, signs: Signs) -> str:
+def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
     words = {
         "azimuth": ("Only the azimuth error is determined:", "altitude"),
         "altitude": ("Only the altitude error is determined:", "azimuth"),
-        "neither": ("These timings determine neither error of the axis.", ""),
+        "neither": (f"These {measured} determine neither error of the axis.", ""),
     }
     first, missing = words[solution.determined]
     lines = [first]
@@ -96,7 +97,8 @@ def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs:
     ).replace("too far LOW", "too LOW")
 
 
-def _what_to_turn(solution: Solution) -> str:
+def what_to_turn(solution: Solution) -> str:
+    """Return the moves that undo the errors, with the cautions."""
     sigmas = {"azimuth": solution.azimuth_sigma_arcmin, "altitude": solution.altitude_sigma_arcmin}
     lines = ["What to turn"]
     for move in solution.moves:
