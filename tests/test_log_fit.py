@@ -287,6 +287,19 @@ def test_lost_stars_gaps_jumps_and_gusts_do_not_bend_the_answer():
     assert result.sections[0].rows - result.sections[0].rows_used >= 30
 
 
+def test_a_star_that_sinks_too_low_is_used_while_it_stood_high():
+    """From 17 to 8 deg: rows below 10 deg are left out, and said so; asked for, they are used."""
+    place, dec, hour = PLACE, 5.0, 4.6
+    two, sinking = watched(place, 8.0, 5.0, [(0.2, 5.0), (hour, dec)])
+    result = solve_log([two, sinking], SITE)
+    codes = [note.code for note in result.solution.warnings]
+    assert codes[:1] == ["low-rows"]
+    assert "low-altitude" in codes
+    whole = solve_log([two, sinking], SITE, allow_low=True)
+    assert 0 < result.sections[1].rows_used < whole.sections[1].rows_used
+    assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3
+
+
 def guided_pair(seed=3):
     guider = Guider(backlash_ms=100, move_every_s=600)
     points = [(-3.5, 10.0), (0.2, 5.0), (3.0, 25.0)]
@@ -325,14 +338,15 @@ def test_sections_that_cannot_be_used_say_why_and_the_others_go_on():
     one, two = watched(PLACE, 8.0, 5.0, [(-3.5, 10.0), (0.2, 5.0)])
     few = replace(one, good=np.arange(len(one.seconds)) < 12, label="few")
     sunk = replace(one, pointing=Pointing(hour_angle=math.pi, dec=0.0), label="sunk")
-    low = replace(one, pointing=Pointing(hour_angle=math.radians(80), dec=0.0), label="low")
+    low = replace(one, pointing=Pointing(hour_angle=math.radians(72), dec=0.0), label="low")
+    low = replace(low, good=one.seconds > 1500)
     short = replace(one, label="short", seconds=one.seconds / 40)
     result = solve_log([few, one, sunk, low, short, two], SITE)
     assert {each.label: each.reason for each in result.sections if each.reason} == {
         "few": "12 rows with a star, needed are 40",
-        "sunk": "the star is 42.9 deg below the horizon: check hour angle, dec, latitude and time",
-        "low": "the star stands at -3.4 deg, allowed is 10 deg or more",
-        "short": "90 s long, needed are 120 s",
+        "sunk": "the star is 42.8 deg below the horizon: check hour angle, dec, latitude and time",
+        "low": "the star stands at 2.3 deg, allowed is 10 deg or more",
+        "short": "89 s long, needed are 120 s",
     }
     assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3
     with pytest.raises(InputError, match="no section can be used: 12 rows with a star, needed are 40"):

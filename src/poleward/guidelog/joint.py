@@ -43,6 +43,8 @@ class Share:
         Derivatives by the parameters.
     information : array (k, k)
         Minus the second derivatives, the noise followed along.
+    plain : tuple of array (k,), array (k, k)
+        Slope and information with the noise held: safe from afar, where the others are not to be trusted.
     noise_step, noise_follows : array (2,), (2, k)
         How (log ratio, log time) should change by themselves, and with each parameter.
     noise : Noise
@@ -52,6 +54,7 @@ class Share:
     value: float
     slope: Floats
     information: Floats
+    plain: tuple[Floats, Floats]
     noise_step: Floats
     noise_follows: Floats
     noise: Noise
@@ -119,6 +122,7 @@ def share(part: Part, model: Linear, restricted: bool) -> Share:
         value,
         slope + cross @ own,
         _less(alone, cross @ follows),
+        (slope, alone),
         own[:2],
         follows[:2],
         Noise(white, white * math.exp(centre[0] / 2), math.exp(centre[1])),
@@ -215,7 +219,7 @@ class _Stand:
 
     def stepped(self, step: Floats, length: float, sky: Sky, restricted: bool) -> _Stand:
         parts = [
-            _noise_stepped(part, length * piece.noise_step + piece.noise_follows @ step[places_of(part)])
+            noise_stepped(part, length * piece.noise_step + piece.noise_follows @ step[places_of(part)])
             for part, piece in zip(self.parts, self.shares, strict=True)
         ]
         return _Stand.at(parts, stepped(self.state, step), sky, restricted)
@@ -250,13 +254,19 @@ def _gather(parts: Sequence[Part], shares: Sequence[Share], state: State) -> tup
         at = places_of(part)
         matrix[np.ix_(at, at)] += piece.information
         vector[at] += piece.slope
-    for number, drive in enumerate(state.drives):
-        if math.isfinite(drive.sigma):
-            matrix[2 + 2 * number, 2 + 2 * number] += drive.sigma**-2
-            vector[2 + 2 * number] += (1 - drive.rate) * drive.sigma**-2
-        # Where the play is never used its size cannot be told; this keeps the matrix regular and nothing more.
-        matrix[3 + 2 * number, 3 + 2 * number] += 1e-6
+    add_beliefs(matrix, vector, state, 2)
     return matrix, vector
+
+
+def add_beliefs(matrix: Floats, vector: Floats, state: State, first: int) -> None:
+    """Add in place what is known of the drives beforehand; their parameters begin at row `first`."""
+    for number, drive in enumerate(state.drives):
+        rate = first + 2 * number
+        if math.isfinite(drive.sigma):
+            matrix[rate, rate] += drive.sigma**-2
+            vector[rate] += (1 - drive.rate) * drive.sigma**-2
+        # Where the play is never used its size cannot be told; this keeps the matrix regular and nothing more.
+        matrix[rate + 1, rate + 1] += 1e-6
 
 
 def stepped(state: State, step: Floats) -> State:
@@ -270,7 +280,8 @@ def stepped(state: State, step: Floats) -> State:
     return State(state.azimuth + float(step[0]), state.altitude + float(step[1]), tuple(drives))
 
 
-def _noise_stepped(part: Part, step: Floats) -> Part:
+def noise_stepped(part: Part, step: Floats) -> Part:
+    """Return a section whose noise has made a step in log ratio and log time."""
     seconds = part.track.seconds
     longest = LONGEST_SHARE * float(seconds[-1] - seconds[0])
     step = np.clip(step, -LONGEST_STEP, LONGEST_STEP)

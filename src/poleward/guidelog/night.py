@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from poleward.axis import azimuth_altitude
+from poleward.axis import Floats, azimuth_altitude
 from poleward.errors import InputError, Note, UsageError
 from poleward.guidelog.answer import Fitted, estimate_of, fit_sections, solution_of
 from poleward.guidelog.correct import Track, track
@@ -30,6 +30,8 @@ LEAST_S = 120.0
 """A shorter section says nothing: an axis 10 arcmin off moves a star 5 arcsec in it, and so does the wind."""
 FAR_RATE = 0.3
 """A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one."""
+LOW_SLACK_DEG = 0.05
+"""The last row of a section cut at the limit stands on it, give or take a row."""
 EACH = ("all", "night", "file", "section")
 
 
@@ -112,6 +114,13 @@ def _solve_group(
     if not fine:
         return LogGroup(name, _first(sections), None, None, _results(tracks, reasons, {}))
     parts, drives, sight = prepare([tracks[i] for i in fine], site, rate)
+    sunk: list[Note] = []
+    if not allow_low:
+        for place, i in enumerate(fine):
+            tracks[i], note = _above(tracks[i], sight, place, parts[place].grid_s)
+            sunk += note
+        if sunk:
+            parts, drives, sight = prepare([tracks[i] for i in fine], site, rate)
     sky = Sky(sight.apparent_pole if pole == "apparent" else sight.pole, site.hemisphere)
     for place, i in enumerate(fine):
         reasons[i] = _too_low(sight, place, allow_low) or wrong_way(parts[place], drives, sky)
@@ -129,6 +138,7 @@ def _solve_group(
     results = _results(tracks, reasons, shown)
     notes = [
         *sight.notes,
+        *sunk,
         *altitude_notes(sight, site, [sections[fine[place]].label for place in kept], kept),
     ]
     notes += _fit_notes(found, results)
@@ -153,8 +163,24 @@ def _too_little(each: Track) -> str:
     return ""
 
 
+def _above(each: Track, sight: Sight, place: int, grid_s: Floats) -> tuple[Track, list[Note]]:
+    """Leave out the rows in which a star that stood high enough has come down too far."""
+    height = np.degrees(azimuth_altitude(sight.seen[place])[1])
+    if height.min() < 0 or height.min() >= TOO_LOW_DEG:
+        return each, []
+    low = np.interp(each.section.seconds, grid_s, height) < TOO_LOW_DEG
+    count = int(np.sum(low[each.rows]))
+    if count > len(each.rows) - LEAST_ROWS:
+        return each, []
+    label = each.section.label
+    return track(replace(each.section, good=each.section.good & ~low)), [
+        Note("low-rows", f"{label}: {count} rows below {TOO_LOW_DEG:.0f} deg are not used")
+    ]
+
+
 def _too_low(sight: Sight, place: int, allow_low: bool) -> str:
     lowest = math.degrees(float(np.min(azimuth_altitude(sight.seen[place])[1])))
+    lowest += LOW_SLACK_DEG * (not allow_low and lowest >= 0)
     if lowest < 0:
         return f"the star is {-lowest:.1f} deg below the horizon: check hour angle, dec, latitude and time"
     if lowest < TOO_LOW_DEG and not allow_low:
