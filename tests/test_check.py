@@ -14,7 +14,7 @@ from poleward.check import check
 from poleward.errors import InputError, UsageError
 from poleward.exposure import Exposures, Outfit, field_of
 from poleward.outlook import outlook, pole_lift
-from poleward.site import Site
+from poleward.site import Air, Site
 from poleward.sun import sun_seen
 from poleward.targets import targets_from_rows
 from poleward.window import window_of
@@ -261,7 +261,7 @@ def test_no_axis_suits_when_refraction_alone_trails():
 
 def test_refracted_pole():
     """58.2 arcsec cot(latitude) is within 0.35 arcsec for 40 deg and more (outside-checks C), at 1010 hPa and 10 deg."""
-    site = Site("50 deg", air=__import__("poleward").Air("1010 hPa", "10 deg_C", 0.0))
+    site = Site("50 deg", air=Air("1010 hPa", "10 deg_C", 0.0))
     assert pole_lift(site) * 60 == pytest.approx(48.67, abs=0.05)
 
 

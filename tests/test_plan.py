@@ -13,13 +13,14 @@ import truth
 from astropy.coordinates import AltAz, SkyCoord, get_sun
 from astropy.time import Time
 
-import poleward
+from poleward.drifts import Drifts
 from poleward.errors import InputError, UsageError
 from poleward.needed import needed_accuracy
 from poleward.pairing import Mover
 from poleward.plan import Wishes, plan
 from poleward.planned import Plan
 from poleward.site import Air, Site
+from poleward.solve import solve
 from poleward.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
 
 NIGHT = datetime(2025, 1, 15, 19, tzinfo=UTC)
@@ -77,7 +78,7 @@ def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, w
                 for places, pointing in zip(seen, proposal.pointings, strict=True):
                     north, _ = truth.camera_drift(places, 60 * pointing.minutes, axis)
                     rows.append(read(north, pointing, reader, rng))
-                found = poleward.solve(poleward.Drifts.from_rows(rows), site_of(latitude))
+                found = solve(Drifts.from_rows(rows), site_of(latitude))
                 errors.append((found.azimuth_error_arcmin - azimuth, found.altitude_error_arcmin - altitude))
     rms = np.sqrt(np.mean(np.square(errors), axis=0))
     assert rms[0] == pytest.approx(proposal.azimuth_sigma_arcmin, rel=0.10)
@@ -248,6 +249,17 @@ def test_the_sun_is_kept_away_from(hour):
                 # The star moves on by a degree at most in its minutes; the keep-out is thirty.
                 apart = math.degrees(math.acos(float(there.dot(sun.cartesian / sun.cartesian.norm()))))
                 assert apart > SUN_KEEP_OUT_DEG - 2
+        # The straight way from the first to the second, at the time of the move.
+        ends = [
+            SkyCoord(AltAz(p.azimuth_deg * u.deg, p.altitude_deg * u.deg)).cartesian.xyz.value
+            for p in found.proposal.pointings[:2]
+        ]
+        sun = get_sun(Time(found.proposal.pointings[1].start))
+        toward = sun.transform_to(place.altaz(Time(found.proposal.pointings[1].start))).cartesian.xyz.value
+        for share in np.linspace(0, 1, 50):
+            way = ends[0] * (1 - share) + ends[1] * share
+            cosine = way @ toward / np.linalg.norm(way) / np.linalg.norm(toward)
+            assert math.degrees(math.acos(cosine)) > SUN_KEEP_OUT_DEG - 2
 
 
 def test_a_bright_star_is_named_where_it_stands():

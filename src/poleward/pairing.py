@@ -29,7 +29,8 @@ HEIGHT = 0.002
 KEPT, ROUNDS = 4, 6
 """Pairs that are looked at more closely, and how often the steps are halved: down to a minute of hour angle."""
 SHARES = np.linspace(0.2, 0.8, 7)
-THIRD_SHARES = (0.1, 0.2, 0.33, 0.5)
+THIRD_SHARES = (0.25, 0.33, 0.5)
+"""A third timing that got less would weigh too little to show that one of the others is wrong."""
 WAY_STEPS = 13
 """Places along a way that are looked at: in half a turn of the sky 15 deg apart, half the Sun's keep-out."""
 BISECTIONS = 13

@@ -84,7 +84,9 @@ def _courses(rotation: Any, drift: Any, result: Check, site: Site, palette: Pale
             f"limit, {result.outfit.limit_pix:g} pix", (0.99, limit), xycoords=("axes fraction", "data"),
             xytext=(0, 2), textcoords="offset points", ha="right", va="bottom", color=palette.ink, fontsize=8,
         )  # fmt: skip
-    drift.set_ylim(bottom=0)
+    drift.set_ylim(0, 1.12 * drift.get_ylim()[1])
+    top = max(abs(edge) for edge in rotation.get_ylim())
+    rotation.set_ylim(-1.1 * top, 1.4 * top)  # room for the names above the limits
     zone = zone_of(site.timezone) if site.timezone else UTC
     for axes in (rotation, drift):
         axes.xaxis_date(tz=zone)
@@ -95,7 +97,7 @@ def _courses(rotation: Any, drift: Any, result: Check, site: Site, palette: Pale
     drift.set_title("Unguided", fontsize=10, color=palette.ink)
     drift.set_xlabel(f"clock time ({site.timezone or 'UTC'})", color=palette.ink)
     if rotation.get_legend_handles_labels()[0]:
-        legend = rotation.legend(frameon=False, fontsize=9, ncols=3, loc="best", handlelength=3.5)
+        legend = rotation.legend(frameon=False, fontsize=9, ncols=3, loc="upper right", handlelength=3.5)
         for entry in legend.get_texts():
             entry.set_color(palette.ink)
 

@@ -116,6 +116,7 @@ def _path(proposal: Proposal) -> tuple[Any, Any]:
 
 def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
     best = result.proposal
+    named: set[str] = set()
     axes.plot(*_path(best), color=palette.axis, linewidth=1, alpha=0.7, zorder=3)
     for number, one in enumerate(best.pointings, 1):
         place = math.radians(one.azimuth_deg), 90 - one.altitude_deg
@@ -137,7 +138,8 @@ def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
             minutes_text(one.minutes), place, xytext=(0, -17), textcoords="offset points", ha="center", va="top",
             color=palette.axis, fontsize=10, weight="bold", zorder=6,
         )  # fmt: skip
-        if one.star is not None:
+        if one.star is not None and one.star.name not in named:
+            named.add(one.star.name)
             star = math.radians(one.star.azimuth_deg), 90 - one.star.altitude_deg
             axes.plot(*star, marker="*", markersize=11, color=palette.ink, linestyle="none", zorder=4)
             # The name stands on the side away from the pointing, as drawn: x grows toward the west.

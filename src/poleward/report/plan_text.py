@@ -96,11 +96,11 @@ def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
         ]
     longer = book.total_minutes - result.proposal.total_minutes
     if book.reaches:
-        verdict = (
-            f"{minutes_text(book.total_minutes)}, {minutes_text(longer)} longer"
-            if longer > 0.05
-            else "as quick"
-        )
+        verdict = minutes_text(book.total_minutes)
+        if longer > 0.05:
+            verdict += f", {minutes_text(longer)} longer"
+        elif longer < -0.05:
+            verdict += f", {minutes_text(-longer)} shorter, but two timings do not check each other"
     else:
         verdict = f"gives {book.sigma_arcmin:.2g} arcmin at best: the low star leaves too much to the air"
     lines = [
