@@ -81,7 +81,8 @@ def test_what_is_refused(change, message):
 
 
 @pytest.mark.parametrize(
-    ("text", "seconds"), [("1m30s", 90), ("1h05m", 3900), ("45s", 45), ("2 min", 120), ("12m", 720), ("90", 90)]
+    ("text", "seconds"),
+    [("1m30s", 90), ("1h05m", 3900), ("45s", 45), ("2 min", 120), ("12m", 720), ("90", 90)],
 )
 def test_durations_as_people_say_them(text, seconds):
     (target,) = targets_from_rows([{**GOOD, "exposure": text}])
