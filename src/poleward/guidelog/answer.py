@@ -20,7 +20,7 @@ from poleward.site import Site
 from poleward.solution import FitSummary, FittedDrift, Move, Solution
 
 RATE_ROUNDS = 5
-"""Steps for the sections' own rates: rates and noise in turn, which leaves a tenth of a sigma after the third."""
+"""Steps for the sections' own rates, at most: rates and noise in turn, which leaves a tenth of a sigma after the third."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def _let_go(state: State, whole: Floats, prior: Floats) -> State:
     """Take back what holding A and e did: nothing is left open, so nothing needs to be held."""
     pull = np.zeros(len(whole))
     pull[:2] = prior @ np.array([state.azimuth, state.altitude])
-    return stepped(state, np.linalg.solve(whole, pull))
+    return stepped(state, np.asarray(np.linalg.solve(whole, pull), np.float64))
 
 
 def cleared_of(whole: Floats) -> Floats:
@@ -148,7 +148,8 @@ def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> Rates:
     size = count + 2 * len(state.drives)
     own, now, there = np.zeros(count), list(parts), state
     heights: list[float] = []
-    best, covariance = own, np.eye(count)
+    best: Floats = own
+    covariance: Floats = np.eye(count)
     for _ in range(RATE_ROUNDS):
         height = -0.5 * sum(((1 - drive.rate) / drive.sigma) ** 2 for drive in there.drives)
         held, whole, vector = np.zeros((size, size)), np.zeros((size, size)), np.zeros(size)
@@ -169,9 +170,11 @@ def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> Rates:
         add_beliefs(held, vector, there, count)
         add_beliefs(whole, np.zeros(size), there, count)
         if not heights or height >= max(heights):
-            best, covariance = own, np.linalg.inv(whole)[:count, :count]
+            best, covariance = own, np.asarray(np.linalg.inv(whole)[:count, :count], np.float64)
         heights.append(height)
         step = np.linalg.solve(held, vector)
+        if np.all(np.abs(step[:count]) < 0.05 * np.sqrt(np.diag(covariance))):
+            break
         own = own + step[:count]
         there = stepped(there, np.concatenate([np.zeros(2), step[count:]]))
     # Twice the gain in log-likelihood, which is a chi-square (S. S. Wilks 1938, Ann. Math. Stat. 9, 60).
@@ -247,7 +250,7 @@ def solution_of(
     name, level = estimate.determination.determined, level_of(sky)
     both = name == "both"
     held = estimate.information if both else estimate.information + blind(sky)
-    covariance: Floats = np.linalg.inv(held)
+    covariance = np.asarray(np.linalg.inv(held), np.float64)
     sigma = np.sqrt(np.diag(covariance))
     azimuth = estimate.azimuth if name in ("azimuth", "both") else None
     altitude = estimate.altitude if name in ("altitude", "both") else None

@@ -20,7 +20,7 @@ GAP_ROWS = 10.0
 """A gap of this many cadences begins a new level.
 
 A guider that drops ten exposures on end has been doing something else, and may have moved the telescope without
-writing it down. A level costs little: with pieces of ten minutes sigma grows by a third (docs/noise-model.md).
+writing it down. A level costs little: one every ten minutes raises sigma by a tenth (docs/noise-model.md).
 """
 WINDOW = 7
 """Rows on either side whose medians are compared to find a jump: more than half may be glitches."""

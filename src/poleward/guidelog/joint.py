@@ -3,7 +3,7 @@
 A guider's pulses answer to the noise of the rows before them. The likelihood stays what it is (each row's density,
 given all rows before it, does not depend on how the guider makes its pulses), but guide rate and noise are no longer
 independent: a larger rate and a stronger, shorter memory explain the same rows. Fitting one with the other held
-claims a guide rate, and with it an axis error, up to twice too certain (docs/noise-model.md); so the steps are
+claims a guide rate, and with it an axis error, more certain than it is (docs/noise-model.md); so the steps are
 taken in all of them at once, and the information on A and e is what is left after the noise has had its share.
 """
 
