@@ -15,6 +15,7 @@ from poleward.errors import PolewardError
 
 COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
+    "log": "Guide logs to the axis error that is hidden in them.",
     "layout": "Draft how a guide log is written, from its own structure.",
     "plan": "Before measuring: which pointings to time, and for how long.",
     "check": "Is this axis good enough for tonight's targets.",

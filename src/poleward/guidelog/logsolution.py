@@ -13,7 +13,7 @@ from poleward.axis import Floats
 from poleward.errors import Note
 from poleward.estimate import DOUBT
 from poleward.fit import p_value, scatter_factor
-from poleward.guidelog.answer import Estimate, blind, judged, solution_of
+from poleward.guidelog.answer import Estimate, Fitted, blind, judged, solution_of
 from poleward.guidelog.correct import Track
 from poleward.guidelog.guiding import Guiding
 from poleward.guidelog.noise import Noise
@@ -154,6 +154,8 @@ class LogGroup:
     estimate : Estimate or None
     sections : tuple of SectionResult
     sky : Sky or None
+    found : Fitted or None
+        The fit itself, for charts.
     """
 
     name: str
@@ -162,6 +164,7 @@ class LogGroup:
     estimate: Estimate | None
     sections: tuple[SectionResult, ...]
     sky: Sky | None = None
+    found: Fitted | None = None
 
 
 @dataclass(frozen=True)

@@ -72,17 +72,34 @@ def solve_log(
     UsageError
         An option outside what is allowed.
     """
+    check_options(pole, each)
+    rate = drive_rate_of(drive_rate)
+    done = [
+        solve_group(name, group, site, pole, rate, allow_low)
+        for name, group in groups_of(sections, site, each).items()
+    ]
+    return answer_of(done, site)
+
+
+def check_options(pole: str, each: str) -> None:
+    """Refuse a `pole` or an `each` that does not exist."""
     if pole not in ("apparent", "true"):
         raise UsageError(f"pole: '{pole}', allowed is apparent or true")
     if each not in EACH:
         raise UsageError(f"each: '{each}', allowed is {', '.join(EACH[:-1])} or {EACH[-1]}")
-    rate = drive_rate_of(drive_rate)
+
+
+def groups_of(sections: Sequence[Section], site: Site, each: str) -> dict[str, list[Section]]:
+    """Return what is fitted together, by name, in the order of the first section of each."""
     groups: dict[str, list[Section]] = {}
     for section in sections:
         groups.setdefault(_group_name(section, site, each), []).append(section)
-    done = [_solve_group(name, group, site, pole, rate, allow_low) for name, group in groups.items()]
-    solved = [group for group in done if group.solution is not None]
-    if not solved:
+    return groups
+
+
+def answer_of(done: Sequence[LogGroup], site: Site) -> LogSolution:
+    """Put solved groups together; see `solve_log`."""
+    if not any(group.solution is not None for group in done):
         reasons = [result.reason for group in done for result in group.sections]
         raise InputError(
             f"no section can be used: {reasons[0]}" if reasons else "there is no section to use",
@@ -105,9 +122,10 @@ def _group_name(section: Section, site: Site, each: str) -> str:
     return f"{section.file} {section.label}"
 
 
-def _solve_group(
+def solve_group(
     name: str, sections: Sequence[Section], site: Site, pole: str, rate: float, allow_low: bool
 ) -> LogGroup:
+    """Fit what belongs together; `rate` is the drive's, arcsec/s. See `solve_log`."""
     tracks = [track(section) for section in sections]
     reasons: list[str] = [_too_little(each) for each in tracks]
     fine = [i for i, reason in enumerate(reasons) if not reason]
@@ -144,7 +162,7 @@ def _solve_group(
     notes += _fit_notes(found, results)
     drifts = [_drift(found, place, sight, kept[place], tracks[i]) for place, i in enumerate(used)]
     solution = solution_of(estimate_of(found), site, sky, pole, _summary(found), drifts, notes)
-    return LogGroup(name, _first(sections), solution, estimate_of(found), results, sky)
+    return LogGroup(name, _first(sections), solution, estimate_of(found), results, sky, found)
 
 
 def _first(sections: Sequence[Section]) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from typing import Any
 
 from poleward.solution import Solution
@@ -19,6 +20,8 @@ UNITS = {
     "east_fitted_arcsec": "arcsec",
     "east_sigma_arcsec": "arcsec",
 }
+
+UNIT_SUFFIX = re.compile(r"_[a-zA-Z]+(_per_[a-z]+)?$")
 
 
 def solution_ecsv(solution: Solution) -> str:
@@ -48,7 +51,7 @@ def record_ecsv(rows: list[dict[str, Any]], meta: dict[str, Any], units: dict[st
         )
         filler: Any = "" if text else False if all(isinstance(value, bool) for value in values) else 0.0
         unit = units.get(key)
-        table[key.rsplit("_", 1)[0] if unit else key] = MaskedColumn(
+        table[UNIT_SUFFIX.sub("", key) if unit else key] = MaskedColumn(
             [filler if value is None else value for value in values],
             mask=[value is None for value in values],
             unit=unit,

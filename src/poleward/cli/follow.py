@@ -1,0 +1,182 @@
+"""`poleward log --follow`: a log that is still being written, solved again as it grows."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from poleward.cli import common
+from poleward.errors import InputError, Note
+
+if TYPE_CHECKING:
+    from poleward.guidelog.form import Layout
+    from poleward.guidelog.logsolution import LogSolution
+    from poleward.guidelog.runs import Wanted
+    from poleward.guidelog.section import Section
+    from poleward.guidelog.tail import Growth
+    from poleward.site import Site
+
+NEW_SHARE = 0.05
+"""Rows that must have come, as a share of those known, before it is solved again.
+
+The sigma of a drift falls with the power 1.5 of its length: 5 % more rows take 7 % off it, which is the first change
+that can be seen in two digits. And the work stays in proportion: all solves of a night together cost twenty times
+the last one, instead of one per row.
+"""
+LEAST_NEW = 10
+"""But not fewer rows than this: half a minute at the usual pace."""
+RESTS = 5
+"""Looks without a new row after which the log rests, and what came last is solved however little it is."""
+
+Told = Callable[[str], None]
+
+
+@dataclass
+class _Watch:
+    """What is known of the log so far."""
+
+    path: str
+    site: Site
+    wanted: Wanted
+    line: Told
+    seen: int = 0
+    solved: int = 0
+    sections: int = 0
+    rested: int = 0
+    last: tuple[LogSolution, Sequence[Section]] | None = None
+    told: set[str] = field(default_factory=set)
+
+    def due(self, growth: Growth) -> bool:
+        """Whether enough has come for a new solve."""
+        if growth.restarted:
+            self.seen, self.solved, self.sections, self.last = 0, 0, 0, None
+            common.tell(f"{self.path}: this log was begun anew, what it held before is forgotten")
+        self.seen = growth.log.rows
+        self.rested = 0 if growth.new_rows else self.rested + 1
+        fresh = self.seen - self.solved
+        if fresh <= 0 or not len(growth.log):
+            return False
+        enough = fresh >= max(LEAST_NEW, NEW_SHARE * self.solved) or len(growth.log) > self.sections
+        return enough or self.rested == RESTS
+
+    def solve(self, growth: Growth) -> None:
+        """Solve what there is, and say so in one line."""
+        from poleward.guidelog.night import solve_log
+
+        wanted, log = self.wanted, growth.log
+        self.solved, self.sections = self.seen, len(log)
+        try:
+            found = solve_log(
+                log,
+                self.site,
+                pole=wanted.pole,
+                drive_rate=wanted.drive_rate,
+                each=wanted.each,
+                allow_low=wanted.allow_low,
+            )
+        except InputError as error:
+            self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  not enough yet: {error.message}")
+            return
+        solution = replace(found.solution, warnings=(*log.notes, *log.refused, *found.solution.warnings))
+        self.last = replace(found, solution=solution), log.sections
+        self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  {summary(found)}")
+        for note in solution.warnings:
+            self.once(note)
+
+    def once(self, note: Note) -> None:
+        """Name the next pointing, each time that it is another one."""
+        if note.code == "add-pointing" and note.text not in self.told:
+            self.told.add(note.text)
+            self.line(f"  to learn the rest, {note.text}")
+
+    def reached(self, goal_arcmin: float | None) -> bool:
+        """Whether both errors are as certain as was asked for."""
+        if goal_arcmin is None or self.last is None:
+            return False
+        solution = self.last[0].solution
+        sigmas = (solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin)
+        return all(sigma is not None and sigma <= goal_arcmin for sigma in sigmas)
+
+
+def follow(
+    path: str,
+    layout: Layout,
+    site: Site,
+    wanted: Wanted,
+    goal_arcmin: float | None,
+    pause_s: float,
+    line: Told,
+) -> tuple[tuple[LogSolution, Sequence[Section]] | None, bool]:
+    """Look at a log again and again, until both errors are certain enough or somebody interrupts.
+
+    Parameters
+    ----------
+    path : str
+    layout : Layout
+    site : Site
+    wanted : Wanted
+    goal_arcmin : float or None
+        Both sigmas wanted; None: go on until interrupted.
+    pause_s : float
+        Between looks.
+    line : callable
+        Takes one line for each new answer.
+
+    Returns
+    -------
+    last : (LogSolution, sections) or None
+        The last answer; None when there was none.
+    interrupted : bool
+
+    Raises
+    ------
+    InputError
+        The log is gone, or is no text.
+    """
+    from poleward.guidelog.tail import LogTail
+
+    tail = LogTail(path, layout, timezone=site.timezone)
+    watch = _Watch(path, site, wanted, line)
+    try:
+        while True:
+            growth = tail.look()
+            if watch.due(growth):
+                watch.solve(growth)
+                if watch.reached(goal_arcmin):
+                    line("both errors are as certain as was asked for\n")
+                    return watch.last, False
+            time.sleep(pause_s)
+    except KeyboardInterrupt:
+        line("\ninterrupted; what is known so far:\n" if watch.last else "\ninterrupted before any answer")
+        return watch.last, True
+
+
+def _clock(sections: Sequence[Section], site: Site) -> str:
+    """When the last row was written, by the log's own clock; without one, how long the section has gone on."""
+    from poleward.clock import zone_of
+
+    section = sections[-1]
+    seconds = float(section.seconds[-1]) if len(section.seconds) else 0.0
+    if section.start is None:
+        return f"{section.label} +{seconds / 60:.1f} min"
+    moment: datetime = section.start + timedelta(seconds=seconds)
+    return f"{moment.astimezone(zone_of(site.timezone)) if site.timezone else moment:%H:%M:%S}"
+
+
+def summary(result: LogSolution) -> str:
+    """Return both errors in one line, ASCII."""
+    from poleward.report.style import decimals_for
+
+    solution = result.solution
+    parts = []
+    for name in ("azimuth", "altitude"):
+        value, sigma = getattr(solution, f"{name}_error_arcmin"), getattr(solution, f"{name}_sigma_arcmin")
+        if value is None:
+            parts.append(f"{name} not determined")
+        else:
+            places = decimals_for(sigma)
+            parts.append(f"{name} {value:+.{places}f} +/- {sigma:.{places}f}")
+    return f"{parts[0]}  {parts[1]} arcmin (east and up positive)"
