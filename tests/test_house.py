@@ -34,7 +34,7 @@ LADDER = [
     "model",
     "estimate",
     "solution",
-    "solve",
+    "solver",
     "knobs",
     "setup",
     "guidelog",
@@ -166,3 +166,9 @@ def test_files_stay_small() -> None:
 def test_every_command_is_in_the_docs(command: str) -> None:
     pages = [path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")]
     assert any(f"poleward {command}" in page for page in pages)
+
+
+def test_no_module_hides_a_public_name() -> None:
+    """Importing poleward.NAME puts the module on the package, where it would hide a function of that name."""
+    modules = {path.stem for path in PACKAGE.iterdir()}
+    assert not modules & set(PUBLIC)

@@ -17,7 +17,7 @@ from poleward.axis import STELLAR_RATE, angle_between, displacement, tilted_axis
 from poleward.drift_rows import COLUMNS, Drift
 from poleward.model import drift_model
 from poleward.sky import Pointing, look
-from poleward.solve import RATES
+from poleward.solver import RATES
 
 ARCMIN = math.radians(1 / 60)
 ARCSEC = math.radians(1 / 3600)

@@ -20,7 +20,7 @@ from poleward.pairing import Mover
 from poleward.plan import Wishes, plan
 from poleward.planned import Plan
 from poleward.site import Air, Site
-from poleward.solve import solve
+from poleward.solver import solve
 from poleward.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
 
 NIGHT = datetime(2025, 1, 15, 19, tzinfo=UTC)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from poleward.site import Air as Air
     from poleward.site import Site as Site
     from poleward.solution import Solution as Solution
-    from poleward.solve import solve as solve
+    from poleward.solver import solve as solve
 
 _HOMES = {
     "Air": "site",
@@ -30,7 +30,7 @@ _HOMES = {
     "Solution": "solution",
     "UsageError": "errors",
     "read_drifts": "drifts",
-    "solve": "solve",
+    "solve": "solver",
 }
 
 __all__ = list(_HOMES)

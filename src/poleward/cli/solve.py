@@ -89,7 +89,7 @@ def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site
 def solved(timings: Drifts, setup: Setup, site: Site, watch: str | None, options: dict[str, Any]) -> Solution:
     """Solve, and add what the knobs must do."""
     from poleward.knobs import with_star, with_turns
-    from poleward.solve import solve
+    from poleward.solver import solve
 
     rate = options.pop("drive_rate") or setup.drive_rate
     solution = with_turns(solve(timings, site, drive_rate=rate, **options), setup.knobs)

@@ -70,7 +70,7 @@ def take_outfit(options: dict[str, Any], setup: Setup, guided: bool = True) -> O
     """Take camera, limit and drive rate out of a command's options, the setup's where they are not given."""
     from poleward import quantity
     from poleward.exposure import Outfit
-    from poleward.solve import drive_rate_of
+    from poleward.solver import drive_rate_of
 
     text, limit = options.pop("camera"), options.pop("limit")
     camera = setup.camera if text is None else _camera(common.inline_pairs(text, "--camera"))

@@ -22,7 +22,7 @@ from poleward.guidelog.section import Section
 from poleward.site import Site
 from poleward.sky import TOO_LOW_DEG, Sight, altitude_notes
 from poleward.solution import FitSummary, FittedDrift
-from poleward.solve import drive_rate_of
+from poleward.solver import drive_rate_of
 
 LEAST_ROWS = 40
 """Rows with a star that a section needs: three numbers for the noise and three for the drift, with some to spare."""
