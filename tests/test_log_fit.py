@@ -341,12 +341,16 @@ def test_sections_that_cannot_be_used_say_why_and_the_others_go_on():
     low = replace(one, pointing=Pointing(hour_angle=math.radians(72), dec=0.0), label="low")
     low = replace(low, good=one.seconds > 1500)
     short = replace(one, label="short", seconds=one.seconds / 40)
-    result = solve_log([few, one, sunk, low, short, two], SITE)
+    still = replace(one, label="still", north_arcsec=np.ones(len(one.seconds)))
+    torn = replace(one, label="torn", moved=np.ones(len(one.seconds), bool))
+    result = solve_log([few, one, sunk, low, short, still, torn, two], SITE)
     assert {each.label: each.reason for each in result.sections if each.reason} == {
         "few": "12 rows with a star, needed are 40",
         "sunk": "the star is 42.8 deg below the horizon: check hour angle, dec, latitude and time",
         "low": "the star stands at 2.3 deg, allowed is 10 deg or more",
         "short": "89 s long, needed are 120 s",
+        "still": "the star's place never changes: these are not measurements",
+        "torn": "1200 rows with a star in 1200 pieces, which leaves nothing to measure a drift by",
     }
     assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3
     with pytest.raises(InputError, match="no section can be used: 12 rows with a star, needed are 40"):
@@ -413,6 +417,8 @@ def test_guiding_tells_about_itself():
     assert section.guiding.north_lag_one == pytest.approx(-0.45, abs=0.05)
     assert section.guiding.drift_share < 0.05
     assert [note.code for note in section.notes] == ["fast-cadence", "overshoot", "overshoot"]
+    (bare,) = solve_log([replace(still[0], north_pulse_ms=None)], SITE).sections
+    assert bare.notes[0].code == "no-north-pulses"
     fast = watched(PLACE, 60.0, 0.0, [(0.0, 10.0)], guider=Guider(), cadence_s=3.0)
     (section,) = solve_log(fast, SITE).sections
     assert section.guiding.drift_share > 0.4

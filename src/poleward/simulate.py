@@ -334,8 +334,7 @@ def _guided(
     After a deliberate move the gears rest on either side: nobody logged how the move was made.
     """
     command, carried = 0.0, -rng.uniform() * backlash_ms  # of the motor, and of the telescope behind the play
-    lock = rng.normal(scale=2.0) - free[0] + 0.0
-    placed = lock  # where the star is put, besides tracking and pulses
+    placed = rng.normal(scale=2.0) - free[0]  # where the star is put, besides tracking and pulses
     target = free[0] + placed
     places, pulses = np.empty(len(free)), np.empty(len(free))
     for i, (path, off) in enumerate(zip(free.tolist(), noise.tolist(), strict=True)):

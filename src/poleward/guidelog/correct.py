@@ -116,6 +116,7 @@ def track(section: Section) -> Track:
     rows = rows[np.diff(np.maximum.accumulate(section.seconds[rows]), prepend=-np.inf) > 0]
     seconds = section.seconds[rows]
     steps = np.diff(section.seconds)
+    steps = steps[steps > 0]
     cadence = float(np.median(steps)) if len(steps) else 0.0
     # A move in a row whose star was lost counts from the next row that has one.
     moves = np.cumsum(section.moved)[rows]

@@ -116,10 +116,10 @@ def wrong_way(part: Part, drives: Sequence[Drive], sky: Sky) -> str:
     """
     if part.drive is None:
         return ""
+    drive = drives[part.drive]
     part = replace(part, kept=~glitches(part.track.north_arcsec))
     noise = Noise(max(robust_sigma(np.diff(part.track.north_arcsec[part.kept])) / 1.5, 1e-3), 1.0, 30.0)
     part = middle(replace(part, noise=noise), SIGN_ROWS)
-    drive = drives[part.drive]
     rates = (1.0, 0.87, 1.15) if math.isfinite(drive.sigma) else RATE_GRID
     seconds = part.track.seconds[part.kept]
     points = [(ratio, time) for ratio in START_RATIOS for time in START_TIMES_S[:3]]

@@ -82,6 +82,14 @@ def _pulses(pulse: Floats | None) -> Floats | None:
 def guiding_notes(section: Section, track: Track, guiding: Guiding) -> list[Note]:
     """What a user might want to change, for one section."""
     notes = []
+    if section.north_pulse_ms is None and section.east_pulse_ms is not None:
+        notes.append(
+            Note(
+                "no-north-pulses",
+                f"{section.label}: it has pulses in east and no column of pulses in north: it is taken as not guided in "
+                "declination; if it was, the answer is too small",
+            )
+        )
     pulsed = guiding.north_lag_one is not None or guiding.east_lag_one is not None
     if pulsed and track.cadence_s < FAST_S:
         notes.append(

@@ -111,9 +111,9 @@ def share(part: Part, model: Linear, restricted: bool) -> Share:
     cross = np.empty((count, 3))
     cross[:, :2] = np.stack([up[i][2] - down[i][2] for i in range(2)], axis=1) / (2 * STEP) / white2
     cross[:, 2] = -2 * slope
-    follows = np.linalg.solve(bend, cross.T)
+    follows = np.asarray(np.linalg.solve(bend, cross.T), np.float64)
     alone = here[3] / white2
-    own = np.linalg.solve(bend, noise_slope)
+    own = np.asarray(np.linalg.solve(bend, noise_slope), np.float64)
     value = -0.5 * (free * math.log(white2) + free + here[0]) - 0.5 * float(
         np.sum(believed**2 * BELIEF[1] ** 2)
     )
@@ -183,7 +183,7 @@ def settle(
         held, pull = here.information.copy(), here.slope.copy()
         held[:2, :2] += prior
         pull[:2] -= prior @ np.array([here.state.azimuth, here.state.altitude])
-        step: Floats = np.linalg.solve(held, pull)
+        step = np.asarray(np.linalg.solve(held, pull), np.float64)
         sigma = np.sqrt(np.diag(np.linalg.inv(held)))
         if np.all(np.abs(step[:2]) < 0.03 * sigma[:2]):
             break

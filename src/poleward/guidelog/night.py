@@ -175,6 +175,11 @@ def _too_little(each: Track) -> str:
     count = len(each.rows)
     if count < LEAST_ROWS:
         return f"{count} rows with a star, needed are {LEAST_ROWS}"
+    levels = int(each.piece[-1]) + 1
+    if count - levels < LEAST_ROWS:
+        return f"{count} rows with a star in {levels} pieces, which leaves nothing to measure a drift by"
+    if np.ptp(each.north_arcsec) == 0:
+        return "the star's place never changes: these are not measurements"
     duration = float(each.seconds[-1] - each.seconds[0])
     if duration < LEAST_S:
         return f"{duration:.0f} s long, needed are {LEAST_S:.0f} s"

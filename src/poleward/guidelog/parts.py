@@ -217,4 +217,4 @@ def _drive_key(track: Track) -> tuple[float, float]:
     sigma = track.section.north_guide_rate_sigma_arcsec_per_s
     if not rate:
         return 1.0, math.inf
-    return rate, STATED_SIGMA if sigma is None else sigma / abs(rate)
+    return rate, STATED_SIGMA if sigma is None else max(sigma / abs(rate), 1e-6)
