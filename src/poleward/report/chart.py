@@ -71,15 +71,16 @@ def axis_chart(solution: Solution, *, night: bool = False) -> Any:
     return figure
 
 
-def draw_axis(axes: Any, solution: Solution, palette: Palette) -> None:
+def draw_axis(axes: Any, solution: Solution, palette: Palette, least_reach: float = 0.0) -> None:
     """Draw a solution as you see it standing behind the mount and looking at the pole.
 
     East is on the right in the north and on the left in the south. The scales are angles that the knobs turn;
-    the shape is stretched so that equal lengths are equal angles on the sky.
+    the shape is stretched so that equal lengths are equal angles on the sky. Half the picture's height is at least
+    `least_reach`, arcmin.
     """
     dressed(axes, palette)
     azimuth, altitude = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
-    reach = _reach(solution)
+    reach = max(_reach(solution), least_reach)
     # Ring labels go up or down, wherever the altitude arrow does not.
     _rings(axes, reach, solution.level, 1 if (altitude or 0.0) < 0 else -1, palette)
     axes.plot(

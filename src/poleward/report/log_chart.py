@@ -1,0 +1,243 @@
+"""The log's chart: each section's track with the fit, or, of many, the answers against time; and the axis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any
+
+import numpy as np
+
+from poleward.guidelog.logsolution import LogGroup, LogSolution, SectionResult
+from poleward.guidelog.trace import Trace, traces_of
+from poleward.report import style
+from poleward.report.chart import DAY, NIGHT, Palette, draw_axis, dressed, ellipse_points, new_figure
+
+MOST_TRACKS = 6
+"""More tracks than this are no longer read one by one."""
+MOST_POINTS = 1500
+"""Of a track: more dots than pixels across hide each other."""
+MOST_ELLIPSES = 30
+"""More of them than this are a smear: then points alone."""
+
+
+@dataclass(frozen=True)
+class Inks:
+    """Colours of a track; at night told apart by marker and line."""
+
+    logged: str
+    undone: str
+    fit: str
+    lost: str
+
+
+DAY_INKS = Inks(style.ORANGE, style.SKY_BLUE, style.BLACK, style.VERMILION)
+NIGHT_INKS = Inks("#6E1414", "#B01818", "#E03030", "#D02020")
+
+
+def log_chart(result: LogSolution, *, night: bool = False) -> Any:
+    """Return a figure: the tracks of up to six sections, or the answers against time; beside them the axis."""
+    palette, inks = (NIGHT, NIGHT_INKS) if night else (DAY, DAY_INKS)
+    traces = [trace for group in result.groups for trace in traces_of(group)]
+    used = [section for section in result.sections if not section.reason]
+    if len(used) <= MOST_TRACKS and len(traces) == len(used):
+        return _with_tracks(result, traces, palette, inks)
+    return _with_answers(result, used, palette)
+
+
+def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette, inks: Inks) -> Any:
+    columns = 1 if len(traces) <= 3 else 2
+    rows = math.ceil(len(traces) / columns)
+    figure = new_figure(palette, 6.4 + 5.4 * columns, max(6.5, 3.4 * rows + 0.6))
+    left, right = figure.subfigures(1, 2, width_ratios=[5.4 * columns, 6.4])
+    for part in (left, right):
+        part.set_facecolor(palette.paper)
+    cells = left.subfigures(rows, columns, squeeze=False).ravel()
+    several = len({trace.file for trace in traces}) > 1
+    for cell, trace in zip(cells, traces, strict=False):
+        cell.set_facecolor(palette.paper)
+        _track(cell, trace, f"{trace.file} {trace.label}" if several else trace.label, palette, inks)
+    found = {}
+    for cell in cells[: len(traces)]:
+        for axes in cell.axes:
+            found.update(dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True)))
+    legend = left.legend(
+        list(found.values()), list(found), loc="outside lower center", frameon=False, ncols=2, fontsize=9
+    )
+    for entry in legend.get_texts():
+        entry.set_color(palette.ink)
+    axes = right.add_subplot()
+    draw_axis(axes, result.solution, palette, _reach(result))
+    _points(axes, result, palette)
+    return figure
+
+
+def _track(figure: Any, trace: Trace, title: str, palette: Palette, inks: Inks) -> None:
+    """One section: its track above, what the fit leaves below."""
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=[2.4, 1])
+    for axes in (upper, lower):
+        dressed(axes, palette)
+        axes.axhline(0, color=palette.faint, linewidth=0.8, zorder=1)
+    minutes = trace.seconds / 60
+    step = max(1, math.ceil(len(minutes) / MOST_POINTS))
+    few = np.arange(0, len(minutes), step)
+    kept = few[trace.kept[few]]
+    lost = np.flatnonzero(~trace.kept)
+    dots = {"linestyle": "none", "rasterized": True}
+    if trace.guided:
+        upper.plot(
+            minutes[kept], trace.logged_arcsec[kept], color=inks.logged, marker="x", markersize=2.5,
+            label="the star as logged, guided", zorder=2, **dots,
+        )  # fmt: skip
+    name = "corrections undone" if trace.guided else "the star as logged"
+    upper.plot(
+        minutes[kept], trace.undone_arcsec[kept], color=inks.undone, marker=".", markersize=4,
+        label=f"{name}, levels joined", zorder=3, **dots,
+    )  # fmt: skip
+    upper.plot(
+        minutes, trace.fitted_arcsec, color=inks.fit, linewidth=1.6, label="by the fitted axis", zorder=4
+    )
+    lower.plot(
+        minutes[kept], trace.residual_arcsec[kept], color=inks.undone, marker=".", markersize=3, **dots
+    )
+    reach = 5 * float(np.std(trace.residual_arcsec[trace.kept]))
+    # Rows set aside are shown at the rim where they are further off.
+    named = {"label": "rows set aside"} if len(lost) else {}
+    lower.plot(
+        minutes[lost], np.clip(trace.residual_arcsec[lost], -0.95 * reach, 0.95 * reach), color=inks.lost,
+        marker="+", markersize=6, **dots, **named,
+    )  # fmt: skip
+    for first in trace.starts[1:]:
+        lower.axvline(minutes[first], color=palette.faint, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+    lower.set_ylim(-reach, reach)
+    upper.set_title(title, fontsize=10, color=palette.ink)
+    upper.set_ylabel("north [arcsec]", color=palette.ink)
+    lower.set_ylabel("left over", color=palette.ink)
+    lower.set_xlabel("minutes", color=palette.ink)
+
+
+def _answers(result: LogSolution) -> list[LogGroup]:
+    """Groups that know both errors, where there are several groups."""
+    if len(result.groups) < 2:
+        return []
+    return [
+        group for group in result.groups if group.solution is not None and group.solution.determined == "both"
+    ]
+
+
+def _reach(result: LogSolution) -> float:
+    """Half height of the axis chart so that all answers are in it, arcmin on the sky."""
+    sizes = [0.0]
+    for group in _answers(result):
+        solution = group.solution
+        assert solution is not None
+        sizes.append(abs(solution.azimuth_error_arcmin or 0.0) * solution.level)
+        sizes.append(abs(solution.altitude_error_arcmin or 0.0))
+    return 1.2 * max(sizes)
+
+
+def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
+    """Each group's own answer in the axis chart."""
+    groups = _answers(result)
+    for number, group in enumerate(groups):
+        solution = group.solution
+        assert solution is not None
+        spot = np.array([solution.azimuth_error_arcmin, solution.altitude_error_arcmin])
+        axes.plot(
+            *spot, marker="s", markersize=3.5, markerfacecolor=palette.paper, markeredgecolor=palette.ink,
+            linestyle="none", zorder=4, label=None if number else "each group's own answer",
+        )  # fmt: skip
+        if len(groups) <= MOST_ELLIPSES:
+            outline = ellipse_points(solution.covariance_arcmin2, 1.0) + spot
+            axes.plot(*outline.T, color=palette.ink, linewidth=0.6, alpha=0.6, zorder=3)
+    legend = axes.get_legend()
+    if groups and legend is not None:
+        legend.remove()
+        legend = axes.legend(
+            loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, ncols=2, fontsize=9
+        )
+        for entry in legend.get_texts():
+            entry.set_color(palette.ink)
+
+
+def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: Palette) -> Any:
+    figure = new_figure(palette, 13.0, 6.5)
+    left, right = figure.subfigures(1, 2, width_ratios=[6.6, 6.4])
+    for part in (left, right):
+        part.set_facecolor(palette.paper)
+    groups = [group for group in result.groups if group.solution is not None]
+    if len(groups) > 1:
+        upper, lower = left.subplots(2, 1, sharex=True)
+        _against_time(upper, result, groups, "azimuth", palette)
+        _against_time(lower, result, groups, "altitude", palette)
+    else:
+        _rates(left.add_subplot(), used, palette)
+    axes = right.add_subplot()
+    draw_axis(axes, result.solution, palette, _reach(result))
+    _points(axes, result, palette)
+    return figure
+
+
+def _against_time(
+    axes: Any, result: LogSolution, groups: Sequence[LogGroup], name: str, palette: Palette
+) -> None:
+    """One error of each group, with the mean."""
+    dressed(axes, palette)
+    colour = palette.azimuth if name == "azimuth" else palette.altitude
+    dated = all(group.start is not None for group in groups)
+    places, values, sigmas = [], [], []
+    for number, group in enumerate(groups, 1):
+        value = getattr(group.solution, f"{name}_error_arcmin")
+        if value is None:
+            continue
+        places.append(group.start.astimezone(UTC) if dated and group.start is not None else number)
+        values.append(value)
+        sigmas.append(getattr(group.solution, f"{name}_sigma_arcmin"))
+    axes.errorbar(
+        places, values, yerr=sigmas, color=colour, marker="s" if name == "azimuth" else "o", markersize=4,
+        linestyle="none", linewidth=1, label="each group, 1 sigma",
+    )  # fmt: skip
+    mean, sigma = (getattr(result.solution, f"{name}_{what}_arcmin") for what in ("error", "sigma"))
+    if mean is not None:
+        axes.axhline(mean, color=palette.ink, linewidth=1.4, label="weighted mean, 2 sigma")
+        axes.axhspan(mean - 2 * sigma, mean + 2 * sigma, color=palette.ink, alpha=0.12, linewidth=0)
+    side = "low < > high" if name == "altitude" else "west < > east"
+    axes.set_ylabel(f"{name} error [arcmin]   {side}", color=palette.ink)
+    if name == "altitude":
+        axes.set_xlabel("time, UTC" if dated else "group", color=palette.ink)
+    if dated and places:
+        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+        locator = AutoDateLocator(maxticks=7)
+        axes.xaxis.set_major_locator(locator)
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        axes.xaxis.get_offset_text().set_color(palette.ink)
+    _legend(axes, palette)
+
+
+def _rates(axes: Any, used: Sequence[SectionResult], palette: Palette) -> None:
+    """Drift of each section beside what the fitted axis makes of it."""
+    dressed(axes, palette)
+    numbers = np.arange(1, len(used) + 1)
+    axes.axhline(0, color=palette.faint, linewidth=0.8)
+    axes.plot(
+        numbers, [section.north_rate_fitted_arcsec_per_min for section in used], color=palette.ink, marker="_",
+        markersize=10, linestyle="none", label="by the fitted axis",
+    )  # fmt: skip
+    axes.errorbar(
+        numbers, [section.north_rate_arcsec_per_min for section in used],
+        yerr=[section.north_rate_sigma_arcsec_per_min for section in used], color=palette.axis, marker="o",
+        markersize=4, linestyle="none", linewidth=1, label="corrections undone, 1 sigma",
+    )  # fmt: skip
+    axes.set_xlabel("section", color=palette.ink)
+    axes.set_ylabel("drift north [arcsec/min]", color=palette.ink)
+    axes.set_title("Drift of each section", fontsize=11, color=palette.ink)
+    _legend(axes, palette)
+
+
+def _legend(axes: Any, palette: Palette) -> None:
+    legend = axes.legend(frameon=False, fontsize=8, loc="lower right", bbox_to_anchor=(1, 0.98), ncols=2)
+    for entry in legend.get_texts():
+        entry.set_color(palette.ink)
