@@ -134,13 +134,15 @@ def _reach(result: LogSolution) -> float:
         solution = group.solution
         assert solution is not None
         sizes.append(abs(solution.azimuth_error_arcmin or 0.0) * solution.level)
-        sizes.append(abs(solution.altitude_error_arcmin or 0.0))
+        sizes.append(abs(solution.altitude_error_arcmin or 0.0) + (solution.altitude_sigma_arcmin or 0.0))
     return 1.2 * max(sizes)
 
 
 def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
     """Each group's own answer in the axis chart."""
     groups = _answers(result)
+    away = 1 if (result.solution.altitude_error_arcmin or 0.0) >= 0 else -1
+    rims = []
     for number, group in enumerate(groups):
         solution = group.solution
         assert solution is not None
@@ -149,9 +151,13 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
             *spot, marker="s", markersize=3.5, markerfacecolor=palette.paper, markeredgecolor=palette.ink,
             linestyle="none", zorder=4, label=None if number else "each group's own answer",
         )  # fmt: skip
+        rims.append(spot[1] + away * (solution.altitude_sigma_arcmin or 0.0))
         if len(groups) <= MOST_ELLIPSES:
             outline = ellipse_points(solution.covariance_arcmin2, 1.0) + spot
             axes.plot(*outline.T, color=palette.ink, linewidth=0.6, alpha=0.6, zorder=3)
+    for text in axes.texts if groups else ():
+        if text.get_text() == "the axis":  # its name stands beyond all the answers
+            text.xy = (text.xy[0], max(rims) if away > 0 else min(rims))
     legend = axes.get_legend()
     if groups and legend is not None:
         legend.remove()
@@ -233,7 +239,6 @@ def _rates(axes: Any, used: Sequence[SectionResult], palette: Palette) -> None:
     )  # fmt: skip
     axes.set_xlabel("section", color=palette.ink)
     axes.set_ylabel("drift north [arcsec/min]", color=palette.ink)
-    axes.set_title("Drift of each section", fontsize=11, color=palette.ink)
     _legend(axes, palette)
 
 
