@@ -66,12 +66,21 @@ PUBLIC = [
     "Drifts",
     "GuideCamera",
     "InputError",
+    "Layout",
+    "LogFile",
+    "LogGroup",
+    "LogSolution",
     "PolewardError",
+    "Section",
+    "SectionResult",
     "Site",
     "Solution",
     "UsageError",
     "read_drifts",
+    "read_layout",
+    "read_log",
     "solve",
+    "solve_log",
 ]
 
 

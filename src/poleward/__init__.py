@@ -15,6 +15,15 @@ if TYPE_CHECKING:
     from poleward.errors import InputError as InputError
     from poleward.errors import PolewardError as PolewardError
     from poleward.errors import UsageError as UsageError
+    from poleward.guidelog.form import Layout as Layout
+    from poleward.guidelog.layout import read_layout as read_layout
+    from poleward.guidelog.logsolution import LogGroup as LogGroup
+    from poleward.guidelog.logsolution import LogSolution as LogSolution
+    from poleward.guidelog.logsolution import SectionResult as SectionResult
+    from poleward.guidelog.night import solve_log as solve_log
+    from poleward.guidelog.reader import LogFile as LogFile
+    from poleward.guidelog.reader import read_log as read_log
+    from poleward.guidelog.section import Section as Section
     from poleward.site import Air as Air
     from poleward.site import Site as Site
     from poleward.solution import Solution as Solution
@@ -25,12 +34,21 @@ _HOMES = {
     "Drifts": "drifts",
     "GuideCamera": "camera",
     "InputError": "errors",
+    "Layout": "guidelog.form",
+    "LogFile": "guidelog.reader",
+    "LogGroup": "guidelog.logsolution",
+    "LogSolution": "guidelog.logsolution",
     "PolewardError": "errors",
+    "Section": "guidelog.section",
+    "SectionResult": "guidelog.logsolution",
     "Site": "site",
     "Solution": "solution",
     "UsageError": "errors",
     "read_drifts": "drifts",
+    "read_layout": "guidelog.layout",
+    "read_log": "guidelog.reader",
     "solve": "solver",
+    "solve_log": "guidelog.night",
 }
 
 __all__ = list(_HOMES)

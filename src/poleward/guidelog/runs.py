@@ -20,7 +20,7 @@ from poleward.guidelog.night import answer_of, check_options, groups_of, solve_g
 from poleward.guidelog.reader import LogFile, read_log
 from poleward.guidelog.section import Section
 from poleward.site import Site
-from poleward.solve import drive_rate_of
+from poleward.solver import drive_rate_of
 
 Made = TypeVar("Made")
 
