@@ -1,10 +1,11 @@
 """Do the claimed sigmas of `poleward log` keep their word? Simulated nights with known truth, pulls and bias.
 
-    python docs/experiments/log_nights.py [NIGHTS] [FIRST]
+    python docs/experiments/log_nights.py [NIGHTS] [FIRST] [ra]
 
 Prints one line per night and the tables of docs/noise-model.md. The mix: drift-only and guided, backlash 0 to 600 ms,
 guide rate wrong by 5 % either way, deliberate moves every 10 min, seeing 0.5-1.5 arcsec, correlated noise
-0.3-1 arcsec over 10-120 s, cadence 1-5 s with irregularities, 1 % glitches, both hemispheres, 1 to 6 sections.
+0.3-1 arcsec over 10-120 s, cadence 1-5 s with irregularities, 1 % glitches, both hemispheres, 1 to 6 sections. Half of
+the sections tell their pointing by hour angle, half by right ascension and time; with `ra` all do the latter.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ def pointing(rng: np.random.Generator, latitude: float, side: float, hours: floa
             return hour, dec
 
 
-def draw(number: int) -> Drawn:
+def draw(number: int, *, only_ra: bool = False) -> Drawn:
     """Return night `number` of the mix; always the same one."""
     rng = np.random.default_rng([20260, number])
     kind = ("watched", "guided")[number % 2]
@@ -89,7 +90,7 @@ def draw(number: int) -> Drawn:
                 dec_deg=dec,
                 cadence_s=rng.uniform(1, 5),
                 guider=guider,
-                by_ra=bool(rng.integers(0, 2)),
+                by_ra=bool(rng.integers(0, 2)) or only_ra,
             )
         )
     scatter = Scatter(
@@ -118,9 +119,9 @@ class Outcome:
     used: float
 
 
-def try_night(number: int) -> Outcome:
+def try_night(number: int, only_ra: bool) -> Outcome:
     """Fit one night as `solve_log` does, and once more in the ways that will not do."""
-    drawn = draw(number)
+    drawn = draw(number, only_ra=only_ra)
     truth = np.array([drawn.azimuth, drawn.altitude])
     before = time.process_time()
     solution = solve_log(drawn.sections, drawn.site).solution
@@ -177,10 +178,10 @@ def pull(state, whole, truth):
     return (np.array([state.azimuth, state.altitude]) - truth) / sigma
 
 
-def main(nights: int, first: int) -> None:
+def main(nights: int, first: int, only_ra: bool) -> None:
     outcomes = []
     for number in range(first, first + nights):
-        done = try_night(number)
+        done = try_night(number, only_ra)
         outcomes.append(done)
         d = done.drawn
         print(
@@ -224,4 +225,8 @@ def main(nights: int, first: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 240, int(sys.argv[2]) if len(sys.argv) > 2 else 0)
+    main(
+        int(sys.argv[1]) if len(sys.argv) > 1 else 240,
+        int(sys.argv[2]) if len(sys.argv) > 2 else 0,
+        "ra" in sys.argv,
+    )

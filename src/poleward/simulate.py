@@ -16,63 +16,17 @@ import numpy as np
 
 from poleward.axis import Floats
 from poleward.earth import rotation_data
+from poleward.guidelog.guider import Guider, Scatter, guided, lasting_noise
 from poleward.guidelog.section import Section
 from poleward.site import Site
 from poleward.sky import Pointing
+
+__all__ = ["Guider", "Scatter", "Stretch", "night"]
 
 GRID_S = 60.0
 """Between the moments at which astropy is asked; a cubic spline through them is good to 1e-4 arcsec."""
 STELLAR_DAY_S = 86164.098903691
 """Of UT1 (IAU 2000; outside-checks F)."""
-
-
-@dataclass(frozen=True)
-class Scatter:
-    """What disturbs the star's place.
-
-    Attributes
-    ----------
-    white_arcsec : float
-        New in every row.
-    correlated_arcsec, time_s : float
-        Lasts for a while: standard deviation and the time after which the correlation is 1/e.
-    glitch_share, glitch_arcsec : float
-        Share of rows that are plainly wrong, and the standard deviation of by how much.
-    """
-
-    white_arcsec: float = 0.8
-    correlated_arcsec: float = 0.5
-    time_s: float = 30.0
-    glitch_share: float = 0.0
-    glitch_arcsec: float = 10.0
-
-
-@dataclass(frozen=True)
-class Guider:
-    """A simple guider: a share of the error is sent back as a pulse, unless it is too small.
-
-    Attributes
-    ----------
-    stated_rate, true_rate : float
-        Guide rate, arcsec/s: what the guider thinks and what the mount does.
-    backlash_ms : float
-        Pulse swallowed on each reversal in declination.
-    aggressiveness : float
-        Share of the error that is corrected.
-    least_arcsec, longest_ms : float
-        Smallest error that is corrected; longest pulse.
-    move_every_s, move_arcsec : float
-        The star is placed anew on purpose at such intervals, by so much (standard deviation); 0 s: never.
-    """
-
-    stated_rate: float = 7.5
-    true_rate: float = 7.5
-    backlash_ms: float = 200.0
-    aggressiveness: float = 0.6
-    least_arcsec: float = 0.3
-    longest_ms: float = 1000.0
-    move_every_s: float = 0.0
-    move_arcsec: float = 6.0
 
 
 @dataclass(frozen=True)
@@ -262,18 +216,6 @@ def _times(stretch: Stretch, rng: np.random.Generator) -> Floats:
     return seconds
 
 
-def _memory(seconds: Floats, scatter: Scatter, rng: np.random.Generator) -> Floats:
-    """Return the correlated part of the noise (an Ornstein-Uhlenbeck process sampled exactly)."""
-    kept = np.exp(-np.diff(seconds) / scatter.time_s)
-    fresh = np.sqrt(1 - kept**2)
-    news = rng.normal(size=len(seconds))
-    state, states = news[0], [news[0]]
-    for k, f, new in zip(kept, fresh, news[1:], strict=True):
-        state = k * state + f * new
-        states.append(state)
-    return scatter.correlated_arcsec * np.array(states)
-
-
 def _logged(
     number: int,
     begin: datetime,
@@ -294,13 +236,13 @@ def _logged(
     # A worm wheel's error, to make the east axis as bad as it is: 8 arcsec over 8 minutes.
     worm = 8 * np.sin(2 * math.pi * seconds / 480 + rng.uniform(0, 2 * math.pi))
     for free, slack in ((paths[0], True), (paths[1] + worm, False)):
-        noise = scatter.white_arcsec * rng.normal(size=count) + _memory(seconds, scatter, rng)
+        noise = scatter.white_arcsec * rng.normal(size=count) + lasting_noise(seconds, scatter, rng)
         wild = rng.random(count) < scatter.glitch_share
         noise[wild] += scatter.glitch_arcsec * rng.normal(size=int(np.sum(wild)))
         if guider is None:
             places.append(free + noise + rng.normal(scale=2.0))
             continue
-        place, pulse = _guided(free, noise, moved, guider, guider.backlash_ms if slack else 0.0, rng)
+        place, pulse = guided(free, noise, moved, guider, guider.backlash_ms if slack else 0.0, rng)
         places.append(place)
         pulses.append(pulse)
     return Section(
@@ -319,38 +261,3 @@ def _logged(
         north_guide_rate_arcsec_per_s=guider.stated_rate if guider else None,
         east_guide_rate_arcsec_per_s=guider.stated_rate if guider else None,
     )
-
-
-def _guided(
-    free: Floats,
-    noise: Floats,
-    moved: Floats | Any,
-    guider: Guider,
-    backlash_ms: float,
-    rng: np.random.Generator,
-) -> tuple[Floats, Floats]:
-    """Follow the guider row by row: (places arcsec, pulses ms).
-
-    After a deliberate move the gears rest on either side: nobody logged how the move was made.
-    """
-    command, carried = 0.0, -rng.uniform() * backlash_ms  # of the motor, and of the telescope behind the play
-    placed = rng.normal(scale=2.0) - free[0]  # where the star is put, besides tracking and pulses
-    target = free[0] + placed
-    places, pulses = np.empty(len(free)), np.empty(len(free))
-    for i, (path, off) in enumerate(zip(free.tolist(), noise.tolist(), strict=True)):
-        if moved[i]:
-            shift = rng.normal(scale=guider.move_arcsec)
-            placed, target = placed + shift, target + shift
-            here = carried
-            carried = command - backlash_ms * float(rng.integers(0, 2))
-            placed += guider.true_rate * (carried - here) / 1000
-        place = path + placed - guider.true_rate * carried / 1000 + off
-        error = place - target
-        pulse = 0.0
-        if abs(error) > guider.least_arcsec:
-            pulse = 1000 * guider.aggressiveness * error / guider.stated_rate
-            pulse = float(round(min(max(pulse, -guider.longest_ms), guider.longest_ms)))
-        places[i], pulses[i] = place, pulse
-        command += pulse
-        carried = min(max(carried, command - backlash_ms), command)
-    return places, pulses
