@@ -15,7 +15,7 @@ and everything a generalised least-squares fit needs costs a few passes over the
 piece by piece, so many pieces cost no more than one.
 
 The size of the noise is found by restricted maximum likelihood (REML; Patterson & Thompson 1971, Biometrika 58,
-545): plain maximum likelihood takes slow noise for drift and claims too much, see docs/noise-model.md.
+545): plain maximum likelihood takes some slow noise for drift and is a little too sure, see docs/noise-model.md.
 """
 
 from __future__ import annotations
