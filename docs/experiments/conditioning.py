@@ -2,7 +2,7 @@
 
     python docs/experiments/conditioning.py
 
-The reason behind LEAST_LEVER, BLIND_ARCMIN and CLEAR_FRACTION in poleward.determine. Under a minute; its tables
+The reason behind LEAST_LEVER, BLIND_ARCMIN and CLEAR_FRACTION in poleward.determine. A minute or two; its tables
 stand in docs/accuracy.md. Drifts are made with astropy and scipy (tests/nights.py, tests/truth.py).
 """
 
@@ -68,7 +68,7 @@ def two_stars() -> None:
 def one_star() -> None:
     """One star off the meridian, axes drawn at random with 60' on the sky in each direction."""
     generator = np.random.default_rng(7)
-    axes = generator.normal(size=(100, 2)) * determine.BLIND_ARCMIN / 60
+    axes = generator.normal(size=(400, 2)) * determine.BLIND_ARCMIN / 60
     print(
         "\n| from the meridian, minutes | solve says | stated sigma, arcmin on the sky | rms error | within 1 sigma |"
     )

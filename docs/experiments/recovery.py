@@ -28,7 +28,7 @@ MINUTES = (1, 5, 30, 120)
 
 
 def grid() -> None:
-    found = []
+    found, left_open = [], []
     for latitude in LATITUDES:
         place = Place(latitude)
         site, sign = site_of(place), math.copysign(1, latitude)
@@ -43,25 +43,31 @@ def grid() -> None:
                     for kind in ("ra", "hour_angle", "azimuth"):
                         solution = solve(watched.table(drifts, kind), site)
                         if solution.determined != "both":
-                            found.append(
-                                (math.inf, 0.0, 0.0, kind, latitude, decs, minutes, azimuth, altitude)
-                            )
+                            left_open.append((latitude, azimuth, altitude, solution.determined))
                             continue
                         off_a = 60 * (solution.azimuth_error_arcmin - 60 * azimuth)
                         off_e = 60 * (solution.altitude_error_arcmin - 60 * altitude)
-                        on_sky = math.hypot(off_a * math.cos(math.radians(latitude + altitude)), off_e)
+                        on_sky = math.hypot(off_a * math.cos(math.radians(abs(latitude) + altitude)), off_e)
                         found.append((on_sky, off_a, off_e, kind, latitude, decs, minutes, azimuth, altitude))
-    print(f"{len(found)} solves")
-    print("\n| pointing by | cases | on the sky, arcsec | azimuth angle | altitude | where |")
-    print("| --- | --- | --- | --- | --- | --- |")
+    print(f"\n{len(found) + len(left_open)} solves, {len(left_open)} of them not determined in both errors:")
+    for case in sorted(set(left_open)):
+        print("latitude {:g}, axis {:+.2f} / {:+.2f} deg: {}".format(*case), f"({left_open.count(case)})")
+    print("\n| pointing by | latitudes | solves | on the sky, arcsec | azimuth angle | altitude | where |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     for kind in ("ra", "hour_angle", "azimuth"):
-        cases = sorted((case for case in found if case[3] == kind), key=lambda case: -case[0])
-        for sky, off_a, off_e, _, latitude, decs, minutes, azimuth, altitude in cases[:4]:
-            where = (
-                f"latitude {latitude:g}, decs {', '.join(map(str, decs))}, {minutes} min, axis "
-                f"{azimuth:+.2f} / {altitude:+.2f} deg"
-            )
-            print(f"| {kind} | {len(cases)} | {sky:.5f} | {off_a:+.5f} | {off_e:+.5f} | {where} |")
+        for span, polar in (("-70 to +70", False), ("-89 and +89", True)):
+            cases = [case for case in found if case[3] == kind and (abs(case[4]) > 80) == polar]
+            cases.sort(key=lambda case: -case[0])
+            for sky, off_a, off_e, _, latitude, decs, minutes, azimuth, altitude in cases[
+                : 1 if polar else 2
+            ]:
+                where = (
+                    f"latitude {latitude:g}, decs {', '.join(map(str, decs))}, {minutes} min, axis "
+                    f"{azimuth:+.2f} / {altitude:+.2f} deg"
+                )
+                print(
+                    f"| {kind} | {span} | {len(cases)} | {sky:.5f} | {off_a:+.5f} | {off_e:+.5f} | {where} |"
+                )
 
 
 def refraction() -> None:
