@@ -280,6 +280,14 @@ def _summary(found: Fitted) -> FitSummary:
 
 def _fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
     notes = [Note("section-unused", f"{each.label}: {each.reason}") for each in results if each.reason]
+    if any(part.drive is None for part in found.parts):
+        notes.append(
+            Note(
+                "only-watched",
+                "there are no corrections north in the log, so the stars are taken as only watched; had the mount been "
+                "guided in declination all the same, the answer would be far too small",
+            )
+        )
     for drive, sigma in zip(found.state.drives, found.drive_sigma, strict=True):
         if math.isfinite(drive.sigma) and abs(drive.rate - 1) > max(FAR_RATE, 3 * drive.sigma):
             notes.append(
