@@ -202,7 +202,7 @@ def test_one_long_watch_gives_both_by_its_bend():
     assert np.abs(pulls(found, 6.0, -4.0)).max() < 3
     assert found.azimuth_sigma_arcmin < 0.1  # docs/noise-model.md: what one section can tell
     assert found.fit.degrees_of_freedom == 0
-    assert [note.code for note in found.warnings] == ["no-check"]
+    assert [note.code for note in found.warnings] == ["only-watched", "no-check"]
 
 
 def test_guided_night_of_the_kind_that_misled_least_squares():
@@ -313,7 +313,7 @@ def test_pulses_of_the_wrong_sign_are_not_believed():
         "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "
         "and `reversed`"
     )
-    assert [note.code for note in result.solution.warnings] == ["section-unused", "no-check"]
+    assert [note.code for note in result.solution.warnings] == ["section-unused", "only-watched", "no-check"]
     assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3
 
 
