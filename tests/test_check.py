@@ -144,6 +144,29 @@ def test_a_limit_of_nothing():
         checked(NEBULA, outfit=Outfit(OUTFIT.camera, 0.0, OUTFIT.rate_arcsec_per_s))
 
 
+def test_a_limit_that_nothing_keeps():
+    row = checked(NEBULA, outfit=Outfit(OUTFIT.camera, 1e-9, OUTFIT.rate_arcsec_per_s)).targets[0]
+    assert row.within is False
+    assert row.longest_guided_s == row.longest_unguided_s == 0.0
+
+
+def test_an_axis_off_the_poles_is_named_only_where_it_is_worth_it():
+    """A second's exposure trails by nothing with any axis: the pole will do."""
+    row = {**NEBULA, "exposure": "1 s"}
+    *poles, best = checked(row).outlook.choices
+    assert (best.azimuth_arcmin, best.altitude_arcmin) in [
+        (p.azimuth_arcmin, p.altitude_arcmin) for p in poles
+    ]
+
+
+def test_near_the_equator_the_poles_own_refraction_is_doubted():
+    low = Site("0.2 deg", "8.4 deg", timezone="UTC")
+    row = {**NEBULA, "dec": "+4d"}
+    assert "low-pole" in [note.code for note in checked(row, site=low).warnings]
+    true = axis_from_pairs({"azimuth": "5arcmin", "altitude": "-3arcmin"}, "true")
+    assert check(targets_from_rows([row]), low, true, OUTFIT, at=NIGHT).warnings == ()
+
+
 def test_no_longitude_and_no_target():
     with pytest.raises(InputError, match="targets need the site's longitude"):
         checked(NEBULA, site=Site("47.1 deg"))
@@ -189,6 +212,14 @@ def test_a_record_from_elsewhere():
             "axis.reference is 'pole', allowed is 'apparent pole' or 'true pole'",
         ),
         (
+            {"axis": {"reference": "true pole", "azimuth_error_arcmin": math.nan}},
+            "axis.azimuth_error_arcmin is nan, allowed is up to 1200 arcmin (20 deg)",
+        ),
+        (
+            {"axis": {"reference": "true pole", "azimuth_error_arcmin": 1.0, "altitude_error_arcmin": 1e30}},
+            "axis.altitude_error_arcmin is 1e+30, allowed is up to 1200 arcmin (20 deg)",
+        ),
+        (
             {"axis": {"reference": "true pole", "azimuth_error_arcmin": "5"}},
             "axis.azimuth_error_arcmin is '5', allowed is a number or null",
         ),
@@ -206,6 +237,10 @@ def test_records_that_hold_no_axis(record, message):
         ({"azimuth": "5arcmin"}, "--axis: altitude is missing"),
         ({"azimuth": "5", "altitude": "3arcmin"}, "could be arcmin or degrees"),
         ({"azimut": "5arcmin"}, "--axis: unknown name 'azimut'"),
+        (
+            {"azimuth": "80deg", "altitude": "3arcmin"},
+            "--axis: azimuth is 4800, allowed is up to 1200 arcmin",
+        ),
         (
             {"azimuth": "5arcmin", "altitude": "3arcmin", "azimuth_sigma": "1arcmin"},
             "azimuth_sigma and altitude_sigma go together",

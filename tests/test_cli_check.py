@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
+from pathlib import Path
 
 import jsonschema
 import numpy as np
@@ -52,7 +53,7 @@ def test_too_uncertain_is_status_five():
         "--target", SPIRAL,
     )  # fmt: skip
     assert ran.status == 5
-    assert ran.out.startswith("NOT SURE that the target stays within 1 pixel, guided.")
+    assert ran.out.startswith("NOT SURE whether the target stays within 1 pixel, guided.")
     assert "% chance to stay within" in ran.out
 
 
@@ -131,6 +132,24 @@ def test_ecsv_and_targets_from_a_file(tmp_path):
     [
         (("--target", TARGET), 2, "no axis is given"),
         ((*AXIS,), 3, "there is no target to check"),
+        (("--axis", "-", "--targets", "-"), 2, "standard input cannot be both --axis and --targets"),
+        (
+            ("--axis", "deep.json", "--target", TARGET),
+            3,
+            "deep.json: this is not a record: it is nested too deeply",
+        ),
+        (
+            (
+                *AXIS,
+                "--target",
+                TARGET,
+                "--camera",
+                "focal_length=1m, pixel_size=4um, width=\u00b23, height=9",
+            ),
+            3,
+            "--camera: width is '\u00b23', allowed is a whole number of pixels",
+        ),
+        ((*AXIS, "--target", TARGET, "--limit", "nan"), 3, "write a value such as 1 pix"),
         (
             (*AXIS, "--target", TARGET, "--limit", "0 pix"),
             3,
@@ -151,11 +170,26 @@ def test_ecsv_and_targets_from_a_file(tmp_path):
     ],
 )
 def test_errors(arguments, status, said):
+    Path("deep.json").write_text("[" * 100_000, encoding="utf-8")
     ran = run(*arguments)
     assert ran.status == status
     assert ran.out == ""
     assert said in ran.err
     assert "Traceback" not in ran.err
+
+
+def test_half_a_solution_is_said_in_words(tmp_path):
+    axis = {"reference": "apparent pole", "azimuth_error_arcmin": 5.0, "altitude_error_arcmin": None}
+    (tmp_path / "half.json").write_text(json.dumps({"record": "solution", "axis": axis}), encoding="utf-8")
+    ran = run("--axis", "half.json", "--target", TARGET)
+    assert ran.status == 5
+    assert "Axis: 5.0 arcmin EAST of the apparent pole, altitude not known." in ran.out
+
+
+def test_the_last_day_of_the_last_year():
+    """The coming night runs past the last date that ERFA vouches for: no warning of its own (warnings are errors here)."""
+    ran = run(*AXIS, "--target", "name=a, ra=5h, dec=40d, exposure=60s", "--at", "2099-12-31T20:00Z")
+    assert (ran.status, ran.err) == (0, "")
 
 
 def test_no_longitude():
@@ -193,6 +227,8 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
     axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "2arcmin"})
     result = check(targets_from_rows(rows), site, axis, outfit, at=datetime(2025, 1, 15, 10, tzinfo=UTC))
     figure = check_chart(result, site, night=night)
+    names = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert names == ["near", "aside"]
     rotation, drift, chart = figure.axes
     corner = np.hypot(6248, 4176) / 2
     limits = [line.get_ydata()[0] for line in rotation.get_lines() if len(line.get_xdata()) == 2][1:]
@@ -207,6 +243,24 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
                 red, green, blue = to_rgb(line.get_color())
                 assert red > 2 * max(green, blue)
     assert figure_bytes(figure, "x.png").startswith(b"\x89PNG")
+
+
+def test_names_that_a_chart_could_stumble_over(tmp_path):
+    """A formula that is none, a name that matplotlib would hide, a script that its font lacks, a long one, thirteen."""
+    names = ["$\\nonsense$", "_low", "\u661f", "long " * 20, *(f"T{i}" for i in range(9))]
+    targets = [f"name={name}, ra=5h, dec={40 + i}d, exposure=60s" for i, name in enumerate(names)]
+    rows = [argument for target in targets for argument in ("--target", target)]
+    ran = run(*AXIS, *rows, "--at", "2025-01-15T17:00Z", "--chart", "names.png")
+    assert (ran.status, ran.err) == (0, "")
+    assert (tmp_path / "names.png").stat().st_size > 10_000
+
+
+def test_no_two_targets_look_the_same():
+    from poleward.report.chart import DAY, NIGHT
+    from poleward.report.check_chart import look_of
+
+    for palette in (DAY, NIGHT):
+        assert len({str(look_of(number, palette)) for number in range(24)}) == 24
 
 
 def test_night_prints_in_dim_red_only_on_a_terminal():

@@ -90,8 +90,13 @@ def test_by_day_it_warns():
         (("--lowest-altitude", "5deg"), 2, "lowest altitude: 5 deg, allowed is 10 to 90 deg"),
         (("--pointings", "4"), 2, "pointings: 4, allowed is 2 or 3"),
         (("--pole", "north"), 2, "pole: 'north', allowed is apparent or true"),
-        (("--slew-rate", "0 deg/s"), 3, "--slew-rate: 0 deg/s is given"),
-        (("--settle", "-5 s"), 3, "--settle: -5 s is given"),
+        (("--slew-rate", "0 deg/s"), 3, "--slew-rate: 0 deg/s is given, allowed is 0.01 deg/s or more"),
+        (("--slew-rate", "1e-9 deg/s"), 3, "--slew-rate: 1e-09 deg/s is given"),
+        (("--settle", "-5 s"), 3, "--settle: -5 s is given, allowed is 0 to 3600 s"),
+        (("--settle", "1000 h"), 3, "--settle: 3.6e+06 s is given"),
+        (("--seeing", "-2arcsec"), 3, "--seeing: -2 arcsec is given, allowed is more than 0 and up to 60"),
+        (("--reading-error", "1000arcsec"), 3, "--reading-error: 1000 arcsec is given"),
+        (("--accuracy", "10deg"), 2, "accuracy: 600 arcmin, allowed is more than 0 and up to 60 arcmin"),
     ],
 )
 def test_errors(arguments, status, said):

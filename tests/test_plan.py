@@ -293,13 +293,28 @@ def test_out_of_reach_is_said():
     assert not found.proposal.reaches
     assert [note.code for note in found.warnings] == ["no-sky", "out-of-reach"]
     assert found.proposal.sigma_arcmin > 0.05
+    # The textbook beside it is for the same, relaxed, accuracy.
+    assert found.textbook is not None
+    assert found.textbook.reaches == (found.textbook.sigma_arcmin <= found.proposal.sigma_arcmin * 1.01)
+
+
+def test_near_the_equator_the_poles_own_refraction_is_doubted():
+    assert "low-pole" in [note.code for note in plan(site_of(0.2), CAMERA, Wishes(1.0)).warnings]
+    assert "low-pole" not in [
+        note.code for note in plan(site_of(0.2), CAMERA, Wishes(1.0), pole="true").warnings
+    ]
 
 
 @pytest.mark.parametrize(
     ("reader", "wishes", "message"),
     [
         (CAMERA, Wishes(0.0), "accuracy: 0 arcmin, allowed is more than 0"),
-        (Reader(0.0), Wishes(0.5), "reading error or seeing: 0 arcsec, allowed is more than 0"),
+        (CAMERA, Wishes(600.0), "accuracy: 600 arcmin, allowed is more than 0 and up to 60 arcmin"),
+        (
+            Reader(0.0),
+            Wishes(0.5),
+            "scatter of a reading: 0 arcsec, allowed is more than 0 and up to 60 arcsec",
+        ),
         (Reader(1.0, 0.0), Wishes(0.5), "cadence: 0 s, allowed is more than 0 and up to 60 s"),
         (CAMERA, Wishes(0.5, lowest_altitude_deg=5), "lowest altitude: 5 deg, allowed is 10 to 90 deg"),
         (CAMERA, Wishes(0.5, pointings=4), "pointings: 4, allowed is 2 or 3"),

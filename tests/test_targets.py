@@ -89,6 +89,11 @@ def test_durations_as_people_say_them(text, seconds):
     assert target.exposure_s == seconds
 
 
+def test_names_that_come_again_are_numbered():
+    targets = targets_from_rows([GOOD, {**GOOD, "name": "other"}, GOOD])
+    assert [target.name for target in targets] == [GOOD["name"], "other", f"{GOOD['name']} (2)"]
+
+
 def test_an_empty_table_and_an_unknown_column(tmp_path):
     with pytest.raises(InputError, match="the table has a header and no rows"):
         read_targets(table(tmp_path, "name,ra,dec,exposure\n"))

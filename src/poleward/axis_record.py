@@ -7,13 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from poleward import quantity
 from poleward.errors import InputError, UsageError
-from poleward.quantity import nearest, parse
+from poleward.quantity import Kind, nearest, parse
 from poleward.tables import decoded, read_bytes
 
+ERROR = Kind("arcmin", None, "-3 arcmin", "", "could be arcmin or degrees")
 NAMES = ("azimuth", "altitude", "azimuth_sigma", "altitude_sigma")
 REFERENCES = ("apparent pole", "true pole")
+FARTHEST_ARCMIN = 20 * 60.0
+"""An error or an uncertainty beyond 20 deg is a wrong unit or a damaged record; `solve` finds no axis farther off."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
     for name in ("azimuth", "altitude"):
         if name not in pairs:
             raise InputError(f"{name} is missing", "write e.g. azimuth=5arcmin, altitude=-3arcmin", where)
-    values = {name: parse(text, quantity.KNOB_ANGLE, where, name) for name, text in pairs.items()}
+    values = {name: _believable(parse(text, ERROR, where, name), where, name) for name, text in pairs.items()}
     for name in NAMES[2:]:
         if values.get(name, 0.0) < 0:
             raise InputError(
@@ -110,8 +112,11 @@ def read_axis(path: str) -> AxisError:
         It cannot be read or holds no axis.
     """
     name = "standard input" if path == "-" else path
+    text = decoded(read_bytes(path), name)
     try:
-        record = json.loads(decoded(read_bytes(path), name))
+        record = json.loads(text)
+    except RecursionError:
+        raise InputError("this is not a record: it is nested too deeply", "", name) from None
     except json.JSONDecodeError as error:
         raise InputError(
             f"this is not JSON: {error.msg}",
@@ -160,4 +165,14 @@ def _number(axis: Mapping[str, Any], name: str, where: str) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise InputError(f"axis.{name} is {value!r}, allowed is a number or null", "", where)
-    return float(value)
+    return _believable(float(value), where, f"axis.{name}")
+
+
+def _believable(arcmin: float, where: str, name: str) -> float:
+    if not abs(arcmin) <= FARTHEST_ARCMIN:  # catches not-a-number, too
+        raise InputError(
+            f"{name} is {arcmin:g}, allowed is up to {FARTHEST_ARCMIN:g} arcmin (20 deg)",
+            "check its unit and the record",
+            where,
+        )
+    return arcmin

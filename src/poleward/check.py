@@ -23,7 +23,7 @@ from poleward.forecast import (
 )
 from poleward.outlook import outlook
 from poleward.site import Site
-from poleward.sky import look
+from poleward.sky import altitude_notes, look
 from poleward.targets import Target
 from poleward.window import Window, window_of
 
@@ -93,7 +93,10 @@ def check(
             exposures.append((target.name, Exposures(field, target.exposure_s, outfit, outfit.guided)))
     notes += _warnings(axis, outfit, site)
     sight = look([], np.zeros((0, 1)), site)
-    pole = sight.apparent_pole if axis.pole == "apparent" else sight.pole
+    pole = sight.pole
+    if axis.pole == "apparent":
+        pole = sight.apparent_pole
+        notes += altitude_notes(sight, site, [], [])
     return Check(
         axis,
         outfit,

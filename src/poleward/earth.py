@@ -87,6 +87,8 @@ def rotation_data(first: datetime, last: datetime) -> Iterator[None]:
         # Said by `rotation_notes` in one line instead.
         warnings.filterwarnings("ignore", message=".*dubious year.*")
         warnings.filterwarnings("ignore", message=".*leap-second.*")
+        # A window may run some hours past the last date that is taken; ERFA's Earth is good for longer than it says.
+        warnings.filterwarnings("ignore", message='.*"epv00" yielded.*')
         yield
 
 
@@ -124,7 +126,9 @@ def sun_places(moments: Sequence[datetime]) -> tuple[Floats, Floats]:
     """
     import erfa
 
-    earth, _ = erfa.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message='.*"epv00" yielded.*')  # see `rotation_data`
+        earth, _ = erfa.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
     ra, dec = erfa.c2s(-earth["p"])
     return ra % (2 * np.pi), dec
 

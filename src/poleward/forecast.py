@@ -50,17 +50,21 @@ def trail(
 def longest_exposure(field: Field, outfit: Outfit, error: tuple[float, float], *, guided: bool) -> float:
     """Longest exposure, seconds, whose trail stays within the limit; the window's length if that long does.
 
-    A longer exposure contains a shorter one, so the trail grows with it and there is one answer.
+    A longer exposure contains a shorter one, so the trail grows with it and there is one answer. Zero where not even
+    a billionth of the window stays within.
     """
     from scipy.optimize import brentq
 
     def beyond(exposure_s: float) -> float:
         return trail(field, exposure_s, outfit, error, guided=guided) - outfit.limit_pix
 
+    shortest = field.length_s * 1e-9
     if beyond(field.length_s) <= 0:
         return field.length_s
+    if beyond(shortest) > 0:
+        return 0.0
     # A thousandth of the answer is a tenth of the 1 % that is promised.
-    return float(brentq(beyond, field.length_s * 1e-9, field.length_s, xtol=1e-3, rtol=1e-3))
+    return float(brentq(beyond, shortest, field.length_s, xtol=1e-4, rtol=1e-3))
 
 
 def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:

@@ -9,6 +9,7 @@ from datetime import datetime
 from poleward.errors import InputError
 from poleward.exposure import Outfit, field_of
 from poleward.forecast import tolerance
+from poleward.plan import COARSEST_ARCMIN
 from poleward.site import Site
 from poleward.targets import Target
 from poleward.window import window_of
@@ -24,6 +25,8 @@ def needed_accuracy(
 
     An axis put where a measurement says it should be is off by that measurement's error: the smallest tolerance must
     hold 95 % of it, sqrt(-2 ln 0.05) = 2.45 standard uncertainties (of a round normal distribution in two dimensions).
+
+    Targets that bear more get the coarsest accuracy that `plan` takes.
 
     Raises
     ------
@@ -50,4 +53,4 @@ def needed_accuracy(
             "shorten its exposure, or state --accuracy",
             target.where,
         )
-    return smallest / RAYLEIGH_95, target.name
+    return min(smallest / RAYLEIGH_95, COARSEST_ARCMIN), target.name

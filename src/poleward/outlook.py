@@ -22,6 +22,9 @@ from poleward.sky import look
 LOOKS_ARCMIN = (60.0, 15.0, 4.0)
 """Half widths of the looks, each with the trails followed anew from the best axis of the one before: an axis a degree
 off, which a low target may ask for, is too far for first order from the pole (tests/test_check.py)."""
+WORTH = 0.01
+"""An axis off the poles is named only where it shortens the worst trail by a hundredth of the limit: less is not seen,
+and where trails hardly depend on the axis the best one lies anywhere."""
 ZOOM, ROUNDS = 0.35, 9
 """A look narrows to this part about the best of 11 by 11 axes: to a hundredth of an arcminute in the first look. It must
 keep more than the neighbours of the best, 0.2."""
@@ -84,13 +87,15 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
     level = exposures[0][1].field.level
     limit = exposures[0][1].outfit.limit_pix
     together = [one for _, one in exposures]
-    best = _best(together, level)
     up = pole_lift(site)
-    places = [
+    poles = [
         ("true pole", 0.0, -up if pole == "apparent" else 0.0),
         ("apparent pole", 0.0, 0.0 if pole == "apparent" else up),
-        ("best tonight", *best),
     ]
+    best = _best(together, level)
+    _, *near = min(poles, key=lambda one: _worst(together, (one[1], one[2])))
+    shown = best if _worst(together, best) < _worst(together, (near[0], near[1])) - WORTH * limit else near
+    places = [*poles, ("best tonight", *shown)]
     choices = []
     for label, azimuth, altitude in places:
         trails = [one.trail(azimuth, altitude) for _, one in exposures]

@@ -24,7 +24,7 @@ from poleward.pairing import (
 from poleward.planned import Plan, Proposal
 from poleward.propose import proposal_of
 from poleward.site import Site
-from poleward.sky import TOO_LOW_DEG, look, seen_from_hour_angle
+from poleward.sky import TOO_LOW_DEG, altitude_notes, look, seen_from_hour_angle
 from poleward.sun import DAYLIGHT_DEG, sun_seen
 from poleward.timing import Bench, Blocked, OpenSky, Reader
 
@@ -32,6 +32,8 @@ TEXTBOOK_LOW_DEG = 20.0
 """How low the textbook's eastern star stands (common practice, no source: 15 to 30 deg)."""
 RELAXED = 1.1
 """Where the accuracy is out of reach, the plan aims at this much above the finest: the last tenth costs most of the time."""
+COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
+"""Accuracy wanted and scatter of a reading: more than this is a wrong unit."""
 AHEAD_MIN = (0.0, 30.0, 60.0, 90.0)
 """When the Sun is looked at during the work."""
 
@@ -108,10 +110,14 @@ def plan(
         )
     task, found = _search(task, wishes, notes)
     proposal = proposal_of(task, found, at, wishes.accuracy_arcmin)
-    textbook = _textbook(task, at, wishes.accuracy_arcmin)
-    if textbook is not None and textbook.reaches and textbook.total_minutes < proposal.total_minutes:
-        proposal = textbook if wishes.pointings != 3 else proposal
+    # Beside the proposal: where the accuracy is out of reach, both are for the relaxed one.
+    textbook = _textbook(task, at, task.wanted_arcmin)
+    quicker = textbook is not None and textbook.reaches and textbook.total_minutes < proposal.total_minutes
+    if textbook is not None and quicker and wishes.pointings != 3:
+        proposal = replace(textbook, reaches=textbook.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
     sight = look([], np.zeros((0, 1)), site)
+    if pole == "apparent":
+        notes += altitude_notes(sight, site, [], [])
     azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(sight.apparent_pole))
     return Plan(
         proposal,
@@ -129,14 +135,15 @@ def plan(
 
 
 def _checked(reader: Reader, wishes: Wishes) -> None:
-    if not wishes.accuracy_arcmin > 0:
+    if not 0 < wishes.accuracy_arcmin <= COARSEST_ARCMIN:
         raise UsageError(
-            f"accuracy: {wishes.accuracy_arcmin:g} arcmin, allowed is more than 0",
+            f"accuracy: {wishes.accuracy_arcmin:g} arcmin, allowed is more than 0 and up to {COARSEST_ARCMIN:g} arcmin",
             "e.g. --accuracy 0.5arcmin",
         )
-    if not reader.scatter_arcsec > 0:
+    if not 0 < reader.scatter_arcsec <= COARSEST_ARCSEC:
         raise UsageError(
-            f"reading error or seeing: {reader.scatter_arcsec:g} arcsec, allowed is more than 0",
+            f"scatter of a reading: {reader.scatter_arcsec:g} arcsec, allowed is more than 0 and up to "
+            f"{COARSEST_ARCSEC:g} arcsec",
             "e.g. 1 arcsec",
         )
     if reader.cadence_s is not None and not 0 < reader.cadence_s <= 60:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
@@ -74,9 +74,10 @@ def _angle(row: Row, units: Mapping[str, str], name: str, low_deg: float, high_d
     if name not in row.cells:
         raise InputError(f"a target needs {name}", "ra and dec are ICRS", row.where)
     value = parse(row.cells[name], kind, row.where, f"column {name}", units.get(name, ""))
+    sign = "+" if low_deg < 0 else ""
     if not math.radians(low_deg) - 1e-12 <= value <= math.radians(high_deg) + 1e-12:
         raise InputError(
-            f"{name} is {math.degrees(value):g} deg, allowed is {low_deg:g} to {high_deg:+g} deg",
+            f"{name} is {math.degrees(value):g} deg, allowed is {low_deg:g} to {high_deg:{sign}g} deg",
             "",
             f"{row.where}, column {name}",
         )
@@ -154,6 +155,16 @@ def target_from_row(row: Row, units: Mapping[str, str], zone: tzinfo | None) -> 
     )
 
 
+def _told_apart(targets: Iterable[Target]) -> tuple[Target, ...]:
+    """Number names that come again, so that table, chart and record tell them apart: ``nebula``, ``nebula (2)``."""
+    seen: dict[str, int] = {}
+    told = []
+    for target in targets:
+        seen[target.name] = number = seen.get(target.name, 0) + 1
+        told.append(target if number == 1 else replace(target, name=f"{target.name} ({number})"))
+    return tuple(told)
+
+
 def targets_from_rows(
     rows: Iterable[Mapping[str, Any]], *, timezone: str = "", name: str = "row"
 ) -> tuple[Target, ...]:
@@ -180,7 +191,7 @@ def targets_from_rows(
             if key not in COLUMNS:
                 raise InputError(f"unknown name '{key}'", quantity.nearest(key, COLUMNS), where)
         made.append(target_from_row(Row(where, cells), {}, zone))
-    return tuple(made)
+    return _told_apart(made)
 
 
 def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
@@ -214,4 +225,4 @@ def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
             zone = zone_of(text, place)
     if not table.rows:
         raise InputError("the table has a header and no rows", "one row per target", table.name)
-    return tuple(target_from_row(row, units, zone) for row in table.rows)
+    return _told_apart(target_from_row(row, units, zone) for row in table.rows)

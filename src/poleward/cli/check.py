@@ -51,6 +51,8 @@ def command(**options: Any) -> int:
 
     files = options.pop("output"), options.pop("chart"), options.pop("force")
     common.check_outputs(*files, (".json", ".ecsv"))
+    if options["axis"] == "-" and options["targets"] == "-":
+        raise UsageError("standard input cannot be both --axis and --targets", "put one of them into a file")
     setup, site = common.take_site(options)
     axis = _axis(options.pop("axis"), options.pop("pole"))
     outfit = tonight.take_outfit(options, setup, guided=not options.pop("unguided"))

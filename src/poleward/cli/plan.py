@@ -19,6 +19,8 @@ DEFAULT_ACCURACY_ARCMIN = 1.0
 DEFAULT_CADENCE = "2 s"
 """Long enough for most guide cameras to see a star, short enough for thirty places a minute (common practice)."""
 SECTOR = ("from", "to", "up_to")
+SLOWEST_DEG_PER_S, LONGEST_SETTLE_S = 0.01, 3600.0
+"""A mount slower than twice the sky, or an hour to find a star, is a wrong unit."""
 
 
 @click.command("plan")
@@ -98,6 +100,7 @@ def command(**options: Any) -> int:
 
 def _reader(options: dict[str, Any]) -> Reader:
     from poleward import quantity
+    from poleward.quantity import Kind
     from poleward.timing import Reader
 
     eyepiece, seeing, cadence = (options.pop(name) for name in ("reading_error", "seeing", "cadence"))
@@ -108,11 +111,23 @@ def _reader(options: dict[str, Any]) -> Reader:
     if seeing is None:
         if cadence is not None:
             raise UsageError("--cadence goes with --seeing", "e.g. --seeing 2.5arcsec --cadence 2s")
-        return Reader(quantity.parse(eyepiece or "1 arcsec", quantity.SMALL_ANGLE, "--reading-error"))
+        return Reader(_small_angle(eyepiece or "1 arcsec", "--reading-error"))
     return Reader.of_seeing(
-        quantity.parse(seeing, quantity.SMALL_ANGLE, "--seeing"),
-        quantity.parse(cadence or DEFAULT_CADENCE, quantity.DURATION, "--cadence"),
+        _small_angle(seeing, "--seeing"),
+        quantity.parse(cadence or DEFAULT_CADENCE, Kind("s", "s", "2 s"), "--cadence"),
     )
+
+
+def _small_angle(text: str, option: str) -> float:
+    """Arcsec, more than nothing and up to an arcminute: more is a wrong unit."""
+    from poleward import quantity
+
+    arcsec = quantity.parse(text, quantity.Kind("arcsec", "arcsec", "2 arcsec"), option)
+    if not 0 < arcsec <= 60:
+        raise InputError(
+            f"{arcsec:g} arcsec is given, allowed is more than 0 and up to 60 arcsec", "e.g. 2 arcsec", option
+        )
+    return arcsec
 
 
 def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: float) -> tuple[float, str]:
@@ -122,7 +137,8 @@ def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: f
     stated = options.pop("accuracy")
     outfit, targets = tonight.take_outfit(options, setup), tonight.take_targets(options, site)
     if stated is not None:
-        return quantity.parse(stated, quantity.KNOB_ANGLE, "--accuracy"), "as asked for"
+        kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
+        return quantity.parse(stated, kind, "--accuracy"), "as asked for"
     if targets:
         if site.longitude_rad is None:
             raise InputError(
@@ -167,8 +183,12 @@ def _mover(options: dict[str, Any]) -> Any:
     kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
     speed = quantity.parse(rate or "2 deg/s", kind, "--slew-rate")
     seconds = quantity.parse(settle or "60 s", quantity.DURATION, "--settle")
-    if speed <= 0:
-        raise InputError(f"{speed:g} deg/s is given, allowed is more than 0", "", "--slew-rate")
-    if seconds < 0:
-        raise InputError(f"{seconds:g} s is given, allowed is 0 or more", "", "--settle")
+    if speed < SLOWEST_DEG_PER_S:
+        raise InputError(
+            f"{speed:g} deg/s is given, allowed is {SLOWEST_DEG_PER_S:g} deg/s or more", "", "--slew-rate"
+        )
+    if not 0 <= seconds <= LONGEST_SETTLE_S:
+        raise InputError(
+            f"{seconds:g} s is given, allowed is 0 to {LONGEST_SETTLE_S:g} s", "e.g. 60 s", "--settle"
+        )
     return Mover(speed, seconds)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -74,7 +75,11 @@ def take_outfit(options: dict[str, Any], setup: Setup, guided: bool = True) -> O
 
     text, limit = options.pop("camera"), options.pop("limit")
     camera = setup.camera if text is None else _camera(common.inline_pairs(text, "--camera"))
-    pixels = setup.trail_pix if limit is None else quantity.parse(limit, quantity.PIXELS, "--limit")
+    pixels = (
+        setup.trail_pix
+        if limit is None
+        else quantity.parse(limit, quantity.Kind("pix", "pix", "1 pix"), "--limit")
+    )
     if not pixels > 0:
         where = "--limit" if limit is not None else f"{setup.source} [limits], trail"
         raise InputError(f"{pixels:g} pixels is given, allowed is more than 0", "e.g. 1 pix", where)
@@ -99,7 +104,7 @@ def _camera(pairs: dict[str, str]) -> Camera:
     lengths = [quantity.parse(pairs[name], quantity.LENGTH, "--camera", name) for name in CAMERA[:2]]
     sides = []
     for name in CAMERA[2:]:
-        if not pairs[name].isdigit() or int(pairs[name]) == 0:
+        if not re.fullmatch("[0-9]{1,6}", pairs[name]) or int(pairs[name]) == 0:
             raise InputError(
                 f"{name} is '{pairs[name]}', allowed is a whole number of pixels", "e.g. 4000", "--camera"
             )

@@ -25,6 +25,8 @@ DASHES: tuple[Any, ...] = (
     (0, (9, 3, 3, 3)),
 )
 """Each target has a colour and a dash, so that neither alone must tell them apart."""
+LONGEST_NAME = 34
+"""Letters of a name in the legend, so that three stand side by side."""
 
 
 def check_chart(result: Check, site: Site, *, night: bool = False) -> Any:
@@ -35,13 +37,48 @@ def check_chart(result: Check, site: Site, *, night: bool = False) -> Any:
     rotation, drift = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[1, 0])
     _courses(rotation, drift, result, site, palette)
     _axes_chart(figure.add_subplot(grid[:, 1]), result, palette)
+    _names(figure, result, palette)
     return figure
 
 
 def look_of(number: int, palette: Palette) -> dict[str, Any]:
-    """Colour and dash of a target."""
+    """Colour and dash of a target; no two of the first twenty-four look the same."""
     colours = NIGHT_COLOURS if palette is NIGHT else COLOURS
-    return {"color": colours[number % len(colours)], "linestyle": DASHES[number % len(DASHES)]}
+    dash = number + number // math.lcm(len(colours), len(DASHES))
+    return {"color": colours[number % len(colours)], "linestyle": DASHES[dash % len(DASHES)]}
+
+
+def _names(figure: Any, result: Check, palette: Palette) -> None:
+    """Name the targets once, under all charts, where they hide nothing."""
+    from matplotlib.lines import Line2D
+
+    patches = dict(result.outlook.alone)
+    scale = np.array([result.level, 1.0])
+    reach = _reach(result)
+    handles = []
+    for number, target in enumerate(result.targets):
+        name = target.target.name
+        if target.rates is None and name not in patches:
+            continue
+        label = name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME - 3]}..."
+        if name in patches:
+            # Its outline lies outside the picture.
+            beyond = bool(np.min(np.max(np.abs(patches[name] * scale), axis=1)) > reach)
+            label += " (passes all over the right chart)" if beyond else ""
+        elif result.outlook.choices:
+            label += " (passes nowhere)"
+        # A dollar sign would begin a formula, a leading underscore hides a name.
+        label = label.replace("$", r"\$")
+        label = f" {label}" if label.startswith("_") else label
+        handles.append(Line2D([], [], linewidth=2, label=label, **look_of(number, palette)))
+    if handles:
+        legend = figure.legend(
+            handles=handles, loc="outside lower center", frameon=False, ncols=3, fontsize=9, handlelength=4.5
+        )
+        for entry in legend.get_texts():
+            entry.set_color(palette.ink)
+        # Three names to a row.
+        figure.set_figheight(figure.get_figheight() + 0.22 * math.ceil(len(handles) / 3))
 
 
 def rotation_limit(target: TargetCheck, result: Check) -> float | None:
@@ -67,9 +104,7 @@ def _courses(rotation: Any, drift: Any, result: Check, site: Site, palette: Pale
         look = look_of(number, palette)
         times: Any = [start + timedelta(seconds=float(s)) for s in rates.seconds]
         exposure = target.target.exposure_s
-        rotation.plot(
-            times, rates.rotation_guided * exposure / 3600, label=target.target.name, linewidth=2, **look
-        )
+        rotation.plot(times, rates.rotation_guided * exposure / 3600, linewidth=2, **look)
         size = np.hypot(rates.north, rates.east)
         drift.plot(times, size * exposure / 60, linewidth=2, **look)
         limit = rotation_limit(target, result)
@@ -80,26 +115,21 @@ def _courses(rotation: Any, drift: Any, result: Check, site: Site, palette: Pale
     if camera is not None:
         limit = result.outfit.limit_pix * camera.scale_arcsec
         drift.axhline(limit, color=palette.ink, linewidth=1)
-        drift.annotate(
-            f"limit, {result.outfit.limit_pix:g} pix", (0.99, limit), xycoords=("axes fraction", "data"),
-            xytext=(0, 2), textcoords="offset points", ha="right", va="bottom", color=palette.ink, fontsize=8,
-        )  # fmt: skip
     drift.set_ylim(0, 1.12 * drift.get_ylim()[1])
     top = max(abs(edge) for edge in rotation.get_ylim())
-    rotation.set_ylim(-1.1 * top, 1.4 * top)  # room for the names above the limits
+    rotation.set_ylim(-1.1 * top, 1.1 * top)
     zone = zone_of(site.timezone) if site.timezone else UTC
     for axes in (rotation, drift):
         axes.xaxis_date(tz=zone)
         axes.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
     rotation.set_ylabel("field rotation in one\nexposure, guided [arcmin]")
-    rotation.set_title("Guided: thin lines are what a corner can bear", fontsize=10, color=palette.ink)
+    pixels = f"{result.outfit.limit_pix:g} pixel" + ("s" if result.outfit.limit_pix != 1 else "")
+    thin = "" if camera is None else f"; thin lines: {pixels} at a corner"
+    rotation.set_title(f"Guided{thin}", fontsize=10, color=palette.ink)
     drift.set_ylabel("drift in one exposure,\nunguided [arcsec]")
-    drift.set_title("Unguided", fontsize=10, color=palette.ink)
+    thin = "" if camera is None else f"; thin line: {pixels}"
+    drift.set_title(f"Unguided{thin}", fontsize=10, color=palette.ink)
     drift.set_xlabel(f"clock time ({site.timezone or 'UTC'})", color=palette.ink)
-    if rotation.get_legend_handles_labels()[0]:
-        legend = rotation.legend(frameon=False, fontsize=9, ncols=3, loc="upper right", handlelength=3.5)
-        for entry in legend.get_texts():
-            entry.set_color(palette.ink)
 
 
 def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
@@ -113,15 +143,7 @@ def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
             *outlook.together.T, facecolor=palette.altitude, alpha=0.22, zorder=1, label="all targets pass"
         )
     for name, patch in outlook.alone:
-        scaled = patch * np.array([result.level, 1.0])
-        beyond = bool(np.min(np.max(np.abs(scaled), axis=1)) > reach)  # its outline lies outside the picture
-        axes.plot(
-            *patch.T,
-            linewidth=1.4,
-            zorder=2,
-            label=f"{name} passes {'all over here' if beyond else 'inside'}",
-            **look_of(names.index(name), palette),
-        )
+        axes.plot(*patch.T, linewidth=1.4, zorder=2, **look_of(names.index(name), palette))
     _poles(axes, result, palette)
     values = result.axis.values
     if values is not None:
@@ -142,12 +164,16 @@ def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
     axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}", color=palette.ink)
     axes.set_ylabel("low  <  altitude error [arcmin]  >  high", color=palette.ink)
     kind = "guided" if result.outfit.guided else "unguided"
-    title = f"Where the axis may stand, {kind}" if outlook.choices else "The axis"
+    title = (
+        f"Where the axis may stand, {kind}: inside its line a target passes"
+        if outlook.choices
+        else "The axis"
+    )
     if outlook.choices and outlook.together is None:
-        title = f"No axis lets all targets pass, {kind}"
-    axes.set_title(title, fontsize=11, color=palette.ink)
+        title = f"No axis lets all targets pass, {kind}; inside its line a target does"
+    axes.set_title(title, fontsize=10, color=palette.ink)
     legend = axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.12), frameon=False, ncols=2, fontsize=8, handlelength=3
+        loc="upper center", bbox_to_anchor=(0.5, -0.1), frameon=False, ncols=3, fontsize=9, handlelength=3
     )
     for entry in legend.get_texts():
         entry.set_color(palette.ink)

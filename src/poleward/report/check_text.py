@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from poleward.checked import Check, TargetCheck
 from poleward.exposure import WIDEST_ARCMIN
-from poleward.report.style import Signs, decimals_for, paragraph
+from poleward.report.style import Signs, decimals_for, paragraph, seconds_text
 from poleward.report.tables import record_ecsv
 from poleward.site import Site
 from poleward.window import clock_time
@@ -45,37 +45,27 @@ def check_text(result: Check, site: Site, signs: Signs) -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def seconds_text(seconds: float) -> str:
-    """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
-    if seconds < 10:
-        return f"{int(seconds * 10) / 10:.1f} s"
-    whole = int(seconds + 1e-6)
-    if whole <= 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60}m{whole % 60:02d}s"
-    return f"{whole // 3600}h{whole % 3600 // 60:02d}m"
-
-
 def axis_words(result: Check, signs: Signs) -> str:
     """Return where the axis stands, in words."""
     axis = result.axis
-    parts = []
-    for value, index, sides in (
-        (axis.azimuth_arcmin, 0, ("EAST", "WEST")),
-        (axis.altitude_arcmin, 1, ("HIGH", "LOW")),
+    known, missing = [], []
+    for name, value, index, sides in (
+        ("azimuth", axis.azimuth_arcmin, 0, ("EAST", "WEST")),
+        ("altitude", axis.altitude_arcmin, 1, ("HIGH", "LOW")),
     ):
         if value is None:
-            parts.append(f"{'altitude' if index else 'azimuth'} not known")
+            missing.append(name)
             continue
-        sigma = None if axis.covariance is None else axis.covariance[index][index] ** 0.5
-        places = 1 if sigma is None else decimals_for(sigma)
-        doubt = "" if sigma is None else f" {signs.plus_minus} {sigma:.{places}f}"
+        sigma = 0.0 if axis.covariance is None else axis.covariance[index][index] ** 0.5
+        places = decimals_for(sigma) if sigma else 1
+        doubt = f" {signs.plus_minus} {sigma:.{places}f}" if sigma else ""
         side = sides[0] if value > 0 else sides[1]
-        if sigma is None and round(value, places) == 0:
-            side = "off in altitude" if index else "off in azimuth"
-        parts.append(f"{abs(value):.{places}f}{doubt} arcmin {side}")
-    return f"{parts[0]} and {parts[1]} of the {axis.reference}"
+        if not sigma and round(value, places) == 0:
+            side = f"off in {name}"
+        known.append(f"{abs(value):.{places}f}{doubt} arcmin {side}")
+    words = f"{' and '.join(known)} of the {axis.reference}" if known else ""
+    lost = f"{' and '.join(missing)} not known" if missing else ""
+    return ", ".join(part for part in (words, lost) if part)
 
 
 def _verdict(result: Check, signs: Signs) -> str:
@@ -86,7 +76,9 @@ def _verdict(result: Check, signs: Signs) -> str:
         first = f"YES: all {count} targets stay" if count > 1 else "YES: the target stays"
     elif not failed and not any(target.chance is not None and not target.problem for target in unsure):
         first = (
-            f"NOT ALL: {passed} of {count} targets stay" if count > 1 else "NO VERDICT that the target stays"
+            f"NOT ALL: {passed} of {count} targets stay"
+            if count > 1
+            else "NO VERDICT whether the target stays"
         )
     elif failed:
         first = f"NO: {passed} of {count} targets stay" if count > 1 else "NO: the target does not stay"
@@ -94,7 +86,7 @@ def _verdict(result: Check, signs: Signs) -> str:
         first = (
             f"NOT SURE: {passed} of {count} targets stay for certain"
             if count > 1
-            else "NOT SURE that the target stays"
+            else "NOT SURE whether the target stays"
         )
     guided = "guided" if result.outfit.guided else "unguided"
     line = f"{first} within {result.outfit.limit_pix:g} pixel{'s' if result.outfit.limit_pix != 1 else ''}, {guided}."

@@ -11,7 +11,7 @@ import numpy as np
 from poleward.axis import azimuth_altitude, turned, unit_vector
 from poleward.planned import Plan, Proposal
 from poleward.report.chart import DAY, NIGHT, Palette, new_figure
-from poleward.report.plan_text import minutes_text
+from poleward.report.plan_text import arcmin_text, minutes_text
 from poleward.timing import SUN_KEEP_OUT_DEG
 
 
@@ -49,7 +49,7 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
     _pointings(axes, result, palette)
     best = result.proposal
     axes.set_title(
-        f"{minutes_text(best.total_minutes)} tell the axis to {best.sigma_arcmin:.2g} arcmin",
+        f"{minutes_text(best.total_minutes)} tell the axis to {arcmin_text(best.sigma_arcmin)} arcmin",
         color=palette.ink, fontsize=12, pad=30,
     )  # fmt: skip
     legend = axes.legend(
@@ -134,9 +134,14 @@ def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
             fontsize=11,
             zorder=6,
         )
+        # The minutes stand on the side where the star does not; as drawn, height grows toward the north.
+        over = one.star is not None and (
+            (90 - one.star.altitude_deg) * math.cos(math.radians(one.star.azimuth_deg))
+            < place[1] * math.cos(place[0])
+        )
         axes.annotate(
-            minutes_text(one.minutes), place, xytext=(0, -17), textcoords="offset points", ha="center", va="top",
-            color=palette.axis, fontsize=10, weight="bold", zorder=6,
+            minutes_text(one.minutes), place, xytext=(0, 17 if over else -17), textcoords="offset points", ha="center",
+            va="bottom" if over else "top", color=palette.axis, fontsize=10, weight="bold", zorder=6,
         )  # fmt: skip
         if one.star is not None and one.star.name not in named:
             named.add(one.star.name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from poleward.planned import Plan, PlannedPointing, Proposal
-from poleward.report.style import Signs, paragraph
+from poleward.report.style import Signs, paragraph, seconds_text
 from poleward.report.tables import record_ecsv
 from poleward.site import Site
 from poleward.window import clock_time
@@ -18,9 +18,13 @@ UNITS = {
 
 
 def minutes_text(minutes: float) -> str:
-    """Return minutes as ``3m05s``, to the second."""
-    whole = round(60 * minutes)
-    return f"{whole // 60}m{whole % 60:02d}s"
+    """Return minutes as ``3m05s``, to the nearest second."""
+    return seconds_text(round(60 * minutes))
+
+
+def arcmin_text(arcmin: float) -> str:
+    """Return an angle with two digits, never as a power of ten."""
+    return f"{arcmin:.2g}" if 1e-4 <= arcmin < 99.5 else f"{arcmin:.0f}"
 
 
 def plan_text(result: Plan, site: Site, signs: Signs) -> str:
@@ -35,12 +39,12 @@ def plan_text(result: Plan, site: Site, signs: Signs) -> str:
     """
     best = result.proposal
     count = {2: "Two", 3: "Three"}[len(best.pointings)]
-    first = f"{count} timings, {minutes_text(best.total_minutes)} in all, tell the axis to {best.sigma_arcmin:.2g} arcmin."
+    first = f"{count} timings, {minutes_text(best.total_minutes)} in all, tell the axis to {arcmin_text(best.sigma_arcmin)} arcmin."
     if not best.reaches:
-        first += f" That is NOT the {result.wanted_arcmin:.2g} arcmin wanted."
+        first += f" That is NOT the {arcmin_text(result.wanted_arcmin)} arcmin wanted."
     lines = [
         first,
-        f"(1 sigma, in any direction on the sky; wanted {result.wanted_arcmin:.2g} arcmin: {result.wanted_why})",
+        f"(1 sigma, in any direction on the sky; wanted {arcmin_text(result.wanted_arcmin)} arcmin: {result.wanted_why})",
         "",
         *_pointings(best, site),
         "",
@@ -102,7 +106,9 @@ def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
         elif longer < -0.05:
             verdict += f", {minutes_text(-longer)} shorter, but two timings do not check each other"
     else:
-        verdict = f"gives {book.sigma_arcmin:.2g} arcmin at best: the low star leaves too much to the air"
+        verdict = (
+            f"gives {arcmin_text(book.sigma_arcmin)} arcmin at best, in {minutes_text(book.total_minutes)}"
+        )
     lines = [
         paragraph(
             f"The common choice, meridian near the celestial equator and low in the east or west: {verdict}."

@@ -49,6 +49,18 @@ def with_sigma(value: float, sigma: float, signs: Signs) -> str:
     return f"{value:.{places}f} {signs.plus_minus} {sigma:.{places}f}"
 
 
+def seconds_text(seconds: float) -> str:
+    """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
+    if seconds < 10:
+        return f"{int(seconds * 10) / 10:.1f} s"
+    whole = int(seconds + 1e-6)
+    if whole <= 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60}m{whole % 60:02d}s"
+    return f"{whole // 3600}h{whole % 3600 // 60:02d}m"
+
+
 def paragraph(text: str, indent: str = "", width: int = 96) -> str:
     """Return text broken into lines, all but the first indented."""
     import textwrap
