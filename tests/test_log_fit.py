@@ -313,7 +313,7 @@ def test_pulses_of_the_wrong_sign_are_not_believed():
         "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "
         "and `reversed`"
     )
-    assert [note.code for note in result.solution.warnings] == ["section-unused", "only-watched", "no-check"]
+    assert [note.code for note in result.solution.warnings] == ["section-unused", "no-check"]
     assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3
 
 

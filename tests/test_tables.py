@@ -117,6 +117,7 @@ def test_written_and_read_back_is_the_same() -> None:
         ],
         guide_camera=GuideCamera(2.0, 0.3, True),
     )  # fmt: skip
+    assert Drifts.from_rows(drifts.to_rows()) == drifts
     for name in ("t.csv", "t.ecsv"):
         drifts.write(name)
         assert read_drifts(name) == drifts

@@ -24,7 +24,6 @@ from poleward.tables import Row, read_table
 ROW_UNITS = {
     "duration": "s",
     "hour_angle": "hourangle",
-    "ra": "deg",
     "dec": "deg",
     "azimuth": "deg",
     "altitude": "deg",
@@ -84,7 +83,7 @@ class Drifts(Sequence[Drift]):
         return cls(made)
 
     def to_rows(self) -> list[dict[str, Any]]:
-        """Return rows in the units of `ROW_UNITS`, empty cells left out.
+        """Return rows as `from_rows` takes them, in the units of `ROW_UNITS`, empty cells left out.
 
         Angles are rounded to 1e-11 deg, far below anything that matters, so that writing and reading again gives
         the same digits.
@@ -97,7 +96,7 @@ class Drifts(Sequence[Drift]):
                 "time": None if at.time is None else iso(at.time),
                 "duration": drift.duration_s,
                 "hour_angle": _degrees(at.hour_angle, 15),
-                "ra": _degrees(at.ra),
+                "ra": None if at.ra is None else f"{_degrees(at.ra)} deg",  # a bare one could be hours
                 "dec": _degrees(at.dec),
                 "azimuth": _degrees(at.azimuth),
                 "altitude": _degrees(at.altitude),

@@ -11,7 +11,15 @@ import numpy as np
 from poleward.axis import Floats
 from poleward.determine import BLIND_ARCMIN, Determination, judge
 from poleward.errors import InputError, Note
-from poleward.fit import Fit, covariance_of, group_drop, least_squares, p_value, scatter_factor
+from poleward.fit import (
+    Fit,
+    covariance_of,
+    coverage_factor,
+    group_drop,
+    least_squares,
+    p_value,
+    scatter_factor,
+)
 from poleward.model import DriftModel
 
 DOUBT = 0.01
@@ -94,12 +102,13 @@ def _starts(model: DriftModel) -> list[Floats]:
 
 @dataclass(frozen=True)
 class Doubt:
-    """Factor on the sigmas, where they come from, and what there is to say about it."""
+    """Factor on the sigmas, where they come from, what there is to say about it, and sigmas in a 95 % interval."""
 
     factor: float
     source: str
     p_value: float | None
     notes: tuple[Note, ...]
+    coverage_factor: float = 2.0
 
 
 def doubts(
@@ -125,7 +134,7 @@ def doubts(
                 "the scatter of so few timings says nothing",
                 "add a timing, or state the sigmas or --reading-error",
             )
-        return Doubt(scatter_factor(chi_square, free), "scatter", chance, tuple(notes))
+        return Doubt(scatter_factor(chi_square, free), "scatter", chance, tuple(notes), coverage_factor(free))
     source = "assumed" if model.assumed else "stated"
     if chance is None:
         if estimate.determination.determined == "both":
@@ -149,7 +158,7 @@ def doubts(
                 "blunder", f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
             )
         )
-    return Doubt(factor, "scatter", chance, tuple(notes))
+    return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free))
 
 
 def _suspects(model: DriftModel, estimate: Estimate, used: Sequence[int]) -> list[int]:

@@ -100,6 +100,8 @@ class FitSummary:
     drive_rate_error_arcsec_per_s : float or None
         Where east drifts were fitted.
     drive_rate_error_sigma_arcsec_per_s : float or None
+    coverage_factor_95 : float
+        Sigmas to a 95.4 % interval: 2, or more where they come from the scatter of few timings.
     """
 
     measurements: int
@@ -110,6 +112,7 @@ class FitSummary:
     sigma_source: str
     drive_rate_error_arcsec_per_s: float | None = None
     drive_rate_error_sigma_arcsec_per_s: float | None = None
+    coverage_factor_95: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -220,6 +223,7 @@ class Solution:
                 "degrees_of_freedom": self.fit.degrees_of_freedom,
                 "p_value": self.fit.p_value,
                 "sigma_source": self.fit.sigma_source,
+                "coverage_factor_95": self.fit.coverage_factor_95,
                 "drive_rate_error_arcsec_per_s": self.fit.drive_rate_error_arcsec_per_s,
                 "drive_rate_error_sigma_arcsec_per_s": self.fit.drive_rate_error_sigma_arcsec_per_s,
             },

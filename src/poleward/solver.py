@@ -199,6 +199,7 @@ def _solution(
             sigma_source=doubt.source,
             drive_rate_error_arcsec_per_s=float(fit.values[2]) if drive else None,
             drive_rate_error_sigma_arcsec_per_s=float(sigma[2]) if drive else None,
+            coverage_factor_95=doubt.coverage_factor,
         ),
         drifts=_fitted(drifts, model, fit),
         moves=_moves(azimuth if has_azimuth else None, altitude if has_altitude else None),

@@ -12,6 +12,7 @@ import numpy as np
 
 from poleward.axis import Floats, azimuth_altitude
 from poleward.errors import InputError, Note, UsageError
+from poleward.fit import coverage_factor
 from poleward.guidelog.answer import Fitted, estimate_of, fit_sections, solution_of
 from poleward.guidelog.correct import Track, track
 from poleward.guidelog.drive import wrong_way
@@ -275,6 +276,7 @@ def _summary(found: Fitted) -> FitSummary:
         degrees_of_freedom=found.degrees_of_freedom,
         p_value=found.p_value,
         sigma_source="scatter",
+        coverage_factor_95=coverage_factor(found.degrees_of_freedom) if found.factor > 1 else 2.0,
     )
 
 

@@ -44,7 +44,7 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     assert solution.offset_sigma_arcmin is not None
     lines = []
     if solution.offset_arcmin < 2 * solution.offset_sigma_arcmin:
-        within = solution.offset_arcmin + 2 * solution.offset_sigma_arcmin
+        within = solution.offset_arcmin + solution.fit.coverage_factor_95 * solution.offset_sigma_arcmin
         places = decimals_for(solution.offset_sigma_arcmin)
         lines.append(
             f"No axis error is certain: the axis is within {within:.{places}f} arcmin of the {pole} (95 %)."
@@ -189,6 +189,8 @@ def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
         "assumed": f"Uncertainties: assumed, {reading_arcsec:g} arcsec per reading (--reading-error).",
         "scatter": "Uncertainties: from the scatter of the timings.",
     }[fit.sigma_source]
+    if fit.coverage_factor_95 > 2.05:
+        source += f" For 95 % multiply every {signs.plus_minus} by {fit.coverage_factor_95:.1f}."
     lines = [f"{text} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
     if rate is not None and sigma is not None:
