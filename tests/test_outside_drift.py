@@ -27,7 +27,7 @@ from poleward.axis import (
 )
 from poleward.drifts import Drift
 from poleward.sky import Pointing, look
-from poleward.solve import RATES
+from poleward.solver import RATES
 
 ARCMIN = math.radians(1 / 60)
 ARCSEC = math.radians(1 / 3600)
