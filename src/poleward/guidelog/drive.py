@@ -10,7 +10,7 @@ import numpy as np
 
 from poleward.guidelog.correct import glitches, robust_sigma
 from poleward.guidelog.noise import Noise, covariance
-from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, linear
+from poleward.guidelog.parts import Drive, Linear, Part, Sky, State, linear, path_of
 from poleward.guidelog.search import START_RATIOS, START_TIMES_S, Rows
 
 BACKLASH_GRID_MS = (0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200)
@@ -60,11 +60,14 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
         for i, part in shorter.items()
     }
 
+    paths = {i: path_of(part, state, sky) for i, part in shorter.items()}
+
     def badness(drive: Drive) -> tuple[float, dict[int, Noise]]:
         drives = tuple(drive if i == number else other for i, other in enumerate(state.drives))
         total, noises = 0.0, {}
         for i, part in shorter.items():
-            rows = rows_for_noise(part, linear(part, replace(state, drives=drives), sky, by_backlash=False))
+            there = replace(state, drives=drives)
+            rows = rows_for_noise(part, linear(part, there, sky, by_backlash=False, path=paths[i]))
             normals = [rows.weighed(matrix) for matrix in matrices[i]]
             values = [normal.log_likelihood() for normal in normals]
             best = int(np.nanargmax(values))
@@ -125,9 +128,11 @@ def wrong_way(part: Part, drives: Sequence[Drive], sky: Sky) -> str:
     points = [(ratio, time) for ratio in START_RATIOS for time in START_TIMES_S[:3]]
     matrices = [covariance(seconds, part.starts, *point) for point in points]
 
+    path = path_of(part, State(0.0, 0.0, tuple(drives)), sky)
+
     def likelihood(rate: float, backlash: float) -> float:
-        tried = tuple(replace(drive, rate=rate, backlash_ms=backlash) for _ in drives)
-        rows = rows_for_noise(part, linear(part, State(0.0, 0.0, tried), sky, by_backlash=False))
+        tried = State(0.0, 0.0, tuple(replace(drive, rate=rate, backlash_ms=backlash) for _ in drives))
+        rows = rows_for_noise(part, linear(part, tried, sky, by_backlash=False, path=path))
         return max(rows.weighed(matrix).log_likelihood() for matrix in matrices)
 
     def best(sign: float, enough: float) -> float:

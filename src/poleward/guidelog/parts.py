@@ -141,13 +141,41 @@ def curve(part: Part, state: State, sky: Sky, seconds: Floats) -> tuple[Floats, 
     return values[:, 0], values[:, 1:]
 
 
-def linear(part: Part, state: State, sky: Sky, *, by_backlash: bool = True) -> Linear:
-    """Lay a section's model out about a state; without the derivative by the backlash it takes half the time."""
+@dataclass(frozen=True)
+class Path:
+    """A section's drift by an axis error, at its rows with weight: what does not depend on the drive.
+
+    Attributes
+    ----------
+    place : array (n,)
+        Displacement north, arcsec.
+    by, bends : array (n, 2)
+        Its derivatives by A and e per arcmin; see `Linear`.
+    """
+
+    place: Floats
+    by: Floats
+    bends: Floats
+
+
+def path_of(part: Part, state: State, sky: Sky) -> Path:
+    """Where a section's star drifts by an axis error."""
+    place, by = curve(part, state, sky, part.track.seconds[part.kept])
+    return Path(place, by, _bends(by))
+
+
+def linear(
+    part: Part, state: State, sky: Sky, *, by_backlash: bool = True, path: Path | None = None
+) -> Linear:
+    """Lay a section's model out about a state; without the derivative by the backlash it takes half the time.
+
+    A search through drives, for which the drift stays the same, gives its `path`.
+    """
     kept = part.kept
-    place, by = curve(part, state, sky, part.track.seconds[kept])
-    residuals = part.track.north_arcsec[kept] - place
+    path = path_of(part, state, sky) if path is None else path
+    residuals = part.track.north_arcsec[kept] - path.place
     if part.drive is None:
-        return Linear(by, residuals, None, _bends(by))
+        return Linear(path.by, residuals, None, path.bends)
     drive = state.drives[part.drive]
     middle, half = part.track.backlash(drive.backlash_ms)
     unit = drive.stated / 1000
@@ -155,9 +183,9 @@ def linear(part: Part, state: State, sky: Sky, *, by_backlash: bool = True) -> L
     if by_backlash:
         wider, _ = part.track.backlash(drive.backlash_ms + SLOPE_STEP_MS)
         slope = -drive.rate * unit * (wider - middle) / SLOPE_STEP_MS
-    columns = np.column_stack([by, -unit * middle[kept], slope[kept]])
+    columns = np.column_stack([path.by, -unit * middle[kept], slope[kept]])
     residuals = residuals + drive.rate * unit * middle[kept]
-    return Linear(columns, residuals, drive.rate * unit * half[kept], _bends(by))
+    return Linear(columns, residuals, drive.rate * unit * half[kept], path.bends)
 
 
 def _bends(by: Floats) -> Floats:
