@@ -34,6 +34,7 @@ LADDER = [
     "model",
     "estimate",
     "solution",
+    "statement",
     "solver",
     "knobs",
     "setup",

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from poleward import quantity
-from poleward.axis import STELLAR_RATE, Floats, angle_between, azimuth_altitude, tilted_axis
-from poleward.determine import ARCMIN, pointing_to_add
+from poleward.axis import STELLAR_RATE, azimuth_altitude
 from poleward.drift_rows import Drift
 from poleward.errors import InputError, Note, UsageError
 from poleward.estimate import Doubt, Estimate, doubts, estimate_axis
@@ -18,7 +17,8 @@ from poleward.fit import Fit
 from poleward.model import DriftModel, drift_model
 from poleward.site import Site
 from poleward.sky import TOO_LOW_DEG, Sight, altitude_notes, look
-from poleward.solution import FitSummary, FittedDrift, Move, Solution
+from poleward.solution import FitSummary, FittedDrift, Solution
+from poleward.statement import Answer, solution_from
 
 RATES = {"sidereal": math.degrees(STELLAR_RATE) * 3600, "king": 15.03697, "solar": 15.0}
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
@@ -124,11 +124,8 @@ def _refuse_absurd(model: DriftModel, estimate: Estimate) -> None:
     azimuth, altitude = estimate.fit.values[:2]
     far = math.hypot(azimuth * model.level, altitude) / 60
     # With nothing to spare the fit goes through every value, unless no axis does.
-    missed = (
-        estimate.determination.directions == 2
-        and estimate.degrees_of_freedom < 1
-        and estimate.chi_square > 0.01
-    )
+    spare = len(model.data) - estimate.fit.values.size
+    missed = estimate.determination.directions == 2 and spare < 1 and estimate.fit.chi_square > 0.01
     if far > FARTHEST_DEG or missed:
         raise InputError(
             f"no axis within {FARTHEST_DEG:.0f} deg of the pole makes these drifts",
@@ -163,72 +160,30 @@ def _solution(
     doubt: Doubt,
     notes: Sequence[Note],
 ) -> Solution:
-    """Put together what is determined, and nothing else."""
-    fit, found = estimate.fit, estimate.determination
+    """Put together what the estimate and its doubts allow to be said."""
+    fit = estimate.fit
     covariance = estimate.covariance(doubt.factor)
-    sigma = np.sqrt(np.diag(covariance))
-    azimuth, altitude = float(fit.values[0]), float(fit.values[1])
-    has_azimuth = found.determined in ("azimuth", "both")
-    has_altitude = found.determined in ("altitude", "both")
-    both = found.determined == "both"
-    offset, offset_sigma = _offset(model, azimuth, altitude, covariance[:2, :2])
-    said = [*notes, *doubt.notes]
-    if not both:
-        said.append(Note("add-pointing", pointing_to_add(found.worst, site).text))
-    drive = fit.values.size > 2
-    return Solution(
-        reference=f"{pole} pole",
-        determined=found.determined,
-        azimuth_error_arcmin=azimuth if has_azimuth else None,
-        azimuth_sigma_arcmin=float(sigma[0]) if has_azimuth else None,
-        altitude_error_arcmin=altitude if has_altitude else None,
-        altitude_sigma_arcmin=float(sigma[1]) if has_altitude else None,
-        correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
-        offset_arcmin=offset if both else None,
-        offset_sigma_arcmin=offset_sigma if both else None,
-        level=model.level,
-        pole_altitude_deg=math.degrees(math.asin(float(model.pole[2]))),
-        site_latitude_deg=math.degrees(site.latitude_rad),
-        combination=_combination(model, estimate, covariance),
-        fit=FitSummary(
-            measurements=len({*model.north_rows, *model.east_rows}),
-            values=len(model.data),
-            chi_square=estimate.chi_square,
-            degrees_of_freedom=estimate.degrees_of_freedom,
-            p_value=doubt.p_value,
-            sigma_source=doubt.source,
-            drive_rate_error_arcsec_per_s=float(fit.values[2]) if drive else None,
-            drive_rate_error_sigma_arcsec_per_s=float(sigma[2]) if drive else None,
-            coverage_factor_95=doubt.coverage_factor,
-        ),
-        drifts=_fitted(drifts, model, fit),
-        moves=_moves(azimuth if has_azimuth else None, altitude if has_altitude else None),
-        warnings=tuple(said),
+    answer = Answer(
+        float(fit.values[0]),
+        float(fit.values[1]),
+        covariance[:2, :2],
+        estimate.determination,
+        model.pole,
+        pole,
     )
-
-
-def _offset(model: DriftModel, azimuth: float, altitude: float, covariance: Floats) -> tuple[float, float]:
-    """Angle between axis and pole, and its sigma by linear propagation (JCGM 100:2008, eq. 13); arcmin."""
-    axis = tilted_axis(azimuth * ARCMIN, altitude * ARCMIN, model.pole, model.hemisphere)
-    angle = float(angle_between(axis.elevated, model.pole))
-    slopes = np.array([axis.d_azimuth @ model.pole, axis.d_altitude @ model.pole]) * -model.hemisphere
-    if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
-        return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
-    gradient = slopes / math.sin(angle)
-    return angle / ARCMIN, float(np.sqrt(gradient @ covariance @ gradient))
-
-
-def _combination(
-    model: DriftModel, estimate: Estimate, covariance: Floats
-) -> tuple[float, float, float, float] | None:
-    """Where neither error is determined but one direction is: its weights, value and sigma."""
-    found = estimate.determination
-    if found.determined != "neither" or found.directions == 0:
-        return None
-    weights = found.best * (1 if found.best[int(np.argmax(np.abs(found.best)))] > 0 else -1)
-    on_sky = np.array([weights[0] * model.level, weights[1]])
-    value = float(on_sky @ estimate.fit.values[:2])
-    return float(weights[0]), float(weights[1]), value, float(np.sqrt(on_sky @ covariance[:2, :2] @ on_sky))
+    drive = fit.values.size > 2
+    summary = FitSummary(
+        measurements=len({*model.north_rows, *model.east_rows}),
+        values=len(model.data),
+        chi_square=estimate.chi_square,
+        degrees_of_freedom=estimate.degrees_of_freedom,
+        p_value=doubt.p_value,
+        sigma_source=doubt.source,
+        drive_rate_error_arcsec_per_s=float(fit.values[2]) if drive else None,
+        drive_rate_error_sigma_arcsec_per_s=math.sqrt(covariance[2, 2]) if drive else None,
+        coverage_factor_95=doubt.coverage_factor,
+    )
+    return solution_from(answer, site, summary, _fitted(drifts, model, fit), [*notes, *doubt.notes])
 
 
 def _fitted(drifts: Sequence[Drift], model: DriftModel, fit: Fit) -> tuple[FittedDrift, ...]:
@@ -265,13 +220,3 @@ def _fitted(drifts: Sequence[Drift], model: DriftModel, fit: Fit) -> tuple[Fitte
 
 def _plain(value: Any) -> float | None:
     return None if value is None else float(value)
-
-
-def _moves(azimuth: float | None, altitude: float | None) -> tuple[Move, ...]:
-    """Return the moves that undo the errors; the two knobs do not disturb each other's angle."""
-    moves = []
-    if azimuth is not None:
-        moves.append(Move("azimuth", -azimuth, "west" if azimuth > 0 else "east"))
-    if altitude is not None:
-        moves.append(Move("altitude", -altitude, "down" if altitude > 0 else "up"))
-    return tuple(moves)

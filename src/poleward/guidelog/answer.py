@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.axis import Floats, angle_between, displacement, tilted_axis
-from poleward.determine import ARCMIN, BLIND_ARCMIN, Determination, judge, pointing_to_add
+from poleward.axis import Floats, displacement, tilted_axis
+from poleward.determine import ARCMIN, BLIND_ARCMIN, Determination, judge
 from poleward.errors import Note
 from poleward.estimate import DOUBT
 from poleward.fit import p_value, scatter_factor
@@ -17,7 +17,8 @@ from poleward.guidelog.fit import fit
 from poleward.guidelog.joint import add_beliefs, noise_stepped, places_of, share, stepped
 from poleward.guidelog.parts import ARCSEC, Drive, Part, Sky, State, curve, linear
 from poleward.site import Site
-from poleward.solution import FitSummary, FittedDrift, Move, Solution
+from poleward.solution import FitSummary, FittedDrift, Solution
+from poleward.statement import Answer, solution_from
 
 RATE_ROUNDS = 5
 """Steps for the sections' own rates, at most: rates and noise in turn, which leaves a tenth of a sigma after the third."""
@@ -247,67 +248,14 @@ def solution_of(
         The sections.
     notes : sequence of Note
     """
-    name, level = estimate.determination.determined, level_of(sky)
-    both = name == "both"
+    both = estimate.determination.determined == "both"
     held = estimate.information if both else estimate.information + blind(sky)
-    covariance = np.asarray(np.linalg.inv(held), np.float64)
-    sigma = np.sqrt(np.diag(covariance))
-    azimuth = estimate.azimuth if name in ("azimuth", "both") else None
-    altitude = estimate.altitude if name in ("altitude", "both") else None
-    offset, offset_sigma = _offset(estimate, covariance, sky)
-    said = list(notes)
-    if not both:
-        said.append(Note("add-pointing", pointing_to_add(estimate.determination.worst, site).text))
-    return Solution(
-        reference=f"{pole} pole",
-        determined=name,
-        azimuth_error_arcmin=azimuth,
-        azimuth_sigma_arcmin=None if azimuth is None else float(sigma[0]),
-        altitude_error_arcmin=altitude,
-        altitude_sigma_arcmin=None if altitude is None else float(sigma[1]),
-        correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
-        offset_arcmin=offset if both else None,
-        offset_sigma_arcmin=offset_sigma if both else None,
-        level=level,
-        pole_altitude_deg=math.degrees(math.asin(float(sky.pole[2]))),
-        site_latitude_deg=math.degrees(site.latitude_rad),
-        combination=_combination(estimate, covariance, level),
-        fit=summary,
-        drifts=tuple(drifts),
-        moves=moves_of(azimuth, altitude),
-        warnings=tuple(said),
+    answer = Answer(
+        estimate.azimuth,
+        estimate.altitude,
+        np.asarray(np.linalg.inv(held), np.float64),
+        estimate.determination,
+        sky.pole,
+        pole,
     )
-
-
-def moves_of(azimuth: float | None, altitude: float | None) -> tuple[Move, ...]:
-    """Return the moves that undo the errors; the two knobs do not disturb each other's angle."""
-    moves = []
-    if azimuth is not None:
-        moves.append(Move("azimuth", -azimuth, "west" if azimuth > 0 else "east"))
-    if altitude is not None:
-        moves.append(Move("altitude", -altitude, "down" if altitude > 0 else "up"))
-    return tuple(moves)
-
-
-def _offset(estimate: Estimate, covariance: Floats, sky: Sky) -> tuple[float, float]:
-    """Angle between axis and pole, and its sigma by linear propagation (JCGM 100:2008, eq. 13); arcmin."""
-    axis = tilted_axis(estimate.azimuth * ARCMIN, estimate.altitude * ARCMIN, sky.pole, sky.hemisphere)
-    angle = float(angle_between(axis.elevated, sky.pole))
-    if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
-        return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
-    slopes = np.array([axis.d_azimuth @ sky.pole, axis.d_altitude @ sky.pole]) * -sky.hemisphere
-    gradient = slopes / math.sin(angle)
-    return angle / ARCMIN, float(np.sqrt(gradient @ covariance @ gradient))
-
-
-def _combination(
-    estimate: Estimate, covariance: Floats, level: float
-) -> tuple[float, float, float, float] | None:
-    """Where neither error is determined but one direction is: its weights, value and sigma."""
-    found = estimate.determination
-    if found.determined != "neither" or found.directions == 0:
-        return None
-    weights = found.best * (1 if found.best[int(np.argmax(np.abs(found.best)))] > 0 else -1)
-    on_sky = np.array([weights[0] * level, weights[1]])
-    value = float(on_sky @ np.array([estimate.azimuth, estimate.altitude]))
-    return float(weights[0]), float(weights[1]), value, float(np.sqrt(on_sky @ covariance @ on_sky))
+    return solution_from(answer, site, summary, drifts, notes)
