@@ -216,11 +216,11 @@ def worst_sigma(slope: Floats, doubt: Floats, minutes: Floats, reader: Reader) -
     array (...)
     """
     weight = (minutes / reader.sigma(60 * minutes)) ** 2
-    a = np.sum(weight * slope[..., 0] ** 2, axis=-1)
-    b = np.sum(weight * slope[..., 0] * slope[..., 1], axis=-1)
-    c = np.sum(weight * slope[..., 1] ** 2, axis=-1)
-    u = np.sum(weight * slope[..., 0] * doubt, axis=-1)
-    v = np.sum(weight * slope[..., 1] * doubt, axis=-1)
+    azimuth, altitude = slope[..., 0], slope[..., 1]
+    a, b, c, u, v = (
+        np.einsum("...n,...n->...", weight, product)
+        for product in (azimuth**2, azimuth * altitude, altitude**2, azimuth * doubt, altitude * doubt)
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         size = a * c - b * b
         x, y = (c * u - b * v) / size, (a * v - b * u) / size
