@@ -16,7 +16,7 @@ from poleward.exposure import Exposures, Outfit, field_of
 from poleward.outlook import outlook, pole_lift
 from poleward.site import Air, Site
 from poleward.sun import sun_seen
-from poleward.targets import targets_from_rows
+from poleward.targets import Target, targets_from_rows
 from poleward.window import window_of
 
 SITE = Site("47.1 deg", "8.4 deg", "560 m", timezone="Europe/Zurich")
@@ -30,6 +30,11 @@ SPIRAL = {"name": "spiral", "ra": "09h55m", "dec": "+69d", "exposure": "300 s", 
 def checked(*rows, axis="azimuth=5arcmin, altitude=-3arcmin", outfit=OUTFIT, site=SITE):
     pairs = dict(pair.strip().split("=") for pair in axis.split(","))
     return check(targets_from_rows(rows), site, axis_from_pairs(pairs), outfit, at=NIGHT)
+
+
+def followed(target: Target) -> Exposures:
+    field = field_of(target, window_of(target, SITE, NIGHT, 20.0), OUTFIT, SITE, "apparent")
+    return Exposures(field, target.exposure_s, OUTFIT, guided=True)
 
 
 def test_a_verdict_for_each_target():
@@ -77,8 +82,7 @@ def test_the_chance_is_that_of_exact_draws():
     chance = check(targets, SITE, axis, OUTFIT, at=NIGHT).targets[0].chance
     assert chance is not None
     assert 0.1 < chance < 0.9
-    field = field_of(targets[0], window_of(targets[0], SITE, NIGHT, 20.0), OUTFIT, SITE, "apparent")
-    exposures = Exposures(field, 300.0, OUTFIT, guided=True)
+    exposures = followed(targets[0])
     rng = np.random.default_rng(4)
     draws = rng.normal([14, 3], [6, 3], (400, 2))
     counted = np.mean([exposures.trail(*draw) <= 1.0 for draw in draws])
@@ -260,10 +264,7 @@ def test_the_best_axis_is_not_beaten_by_a_search():
     """300 axes thrown about within 30 arcmin, followed exactly: none shortens the worst trail by more than 0.5 %."""
     low = {**NEBULA, "exposure": "30 min", "start": "2025-01-15T23:00Z", "end": "2025-01-16T02:00Z"}
     targets = targets_from_rows([low, {**SPIRAL, "exposure": "20 min"}])
-    exposures = []
-    for target in targets:
-        field = field_of(target, window_of(target, SITE, NIGHT, 20.0), OUTFIT, SITE, "apparent")
-        exposures.append((target.name, Exposures(field, target.exposure_s, OUTFIT, guided=True)))
+    exposures = [(target.name, followed(target)) for target in targets]
     found = outlook(exposures, SITE, "apparent")
     true, seen, best = found.choices
     assert true.altitude_arcmin == pytest.approx(-pole_lift(SITE))
@@ -277,10 +278,7 @@ def test_the_best_axis_is_not_beaten_by_a_search():
 def test_the_region_is_where_all_pass():
     """Each point of the outline has a target at the limit, exactly, within 2 %: the outline is of first order."""
     targets = targets_from_rows([NEBULA, {**SPIRAL, "guide_star_offset_east": "0.6 deg"}])
-    exposures = []
-    for target in targets:
-        field = field_of(target, window_of(target, SITE, NIGHT, 20.0), OUTFIT, SITE, "apparent")
-        exposures.append((target.name, Exposures(field, target.exposure_s, OUTFIT, guided=True)))
+    exposures = [(target.name, followed(target)) for target in targets]
     found = outlook(exposures, SITE, "apparent")
     assert found.together is not None
     for azimuth, altitude in found.together[::9]:

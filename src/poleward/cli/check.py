@@ -46,11 +46,8 @@ def command(**options: Any) -> int:
     Exit status 5: not all targets stay within the limit, or it is too uncertain to say.
     """
     from poleward.check import check
-    from poleward.report.check_text import check_text
-    from poleward.report.style import signs_for
 
-    files = options.pop("output"), options.pop("chart"), options.pop("force")
-    common.check_outputs(*files, (".json", ".ecsv"))
+    common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
     if options["axis"] == "-" and options["targets"] == "-":
         raise UsageError("standard input cannot be both --axis and --targets", "put one of them into a file")
     setup, site = common.take_site(options)
@@ -59,12 +56,12 @@ def command(**options: Any) -> int:
     targets = tonight.take_targets(options, site)
     at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
     result = check(targets, site, axis, outfit, at=at, lowest_altitude_deg=lowest)
-    night = options["night"]
-    if options["as_json"]:
-        common.print_result(common.json_text(result.to_record()))
-    else:
-        text = f"{check_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
-        common.print_result(common.dimmed(text, night))
+
+    def text() -> str:
+        from poleward.report.check_text import check_text
+        from poleward.report.style import signs_for
+
+        return f"{check_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
 
     def ecsv() -> str:
         from poleward.report.check_text import check_ecsv
@@ -74,9 +71,9 @@ def command(**options: Any) -> int:
     def figure() -> Any:
         from poleward.report.check_chart import check_chart
 
-        return check_chart(result, site, night=night)
+        return check_chart(result, site, night=options["night"])
 
-    tonight.write_outcome(result.to_record(), ecsv, figure, files)
+    tonight.deliver(result.to_record(), text, ecsv, figure, options)
     return 0 if result.all_within else 5
 
 

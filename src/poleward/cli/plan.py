@@ -61,11 +61,8 @@ def command(**options: Any) -> int:
     With a longitude it keeps away from the Sun and names bright stars near the pointings.
     """
     from poleward.plan import Wishes, plan
-    from poleward.report.plan_text import plan_text
-    from poleward.report.style import signs_for
 
-    files = options.pop("output"), options.pop("chart"), options.pop("force")
-    common.check_outputs(*files, (".json", ".ecsv"))
+    common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
     setup, site = common.take_site(options)
     at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
     reader = _reader(options)
@@ -77,12 +74,12 @@ def command(**options: Any) -> int:
     if pole not in ("apparent", "true"):
         raise UsageError(f"pole: '{pole}', allowed is apparent or true")
     result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
-    night = options["night"]
-    if options["as_json"]:
-        common.print_result(common.json_text(result.to_record()))
-    else:
-        text = f"{plan_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
-        common.print_result(common.dimmed(text, night))
+
+    def text() -> str:
+        from poleward.report.plan_text import plan_text
+        from poleward.report.style import signs_for
+
+        return f"{plan_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
 
     def ecsv() -> str:
         from poleward.report.plan_text import plan_ecsv
@@ -92,9 +89,9 @@ def command(**options: Any) -> int:
     def figure() -> Any:
         from poleward.report.plan_chart import plan_chart
 
-        return plan_chart(result, night=night)
+        return plan_chart(result, night=options["night"])
 
-    tonight.write_outcome(result.to_record(), ecsv, figure, files)
+    tonight.deliver(result.to_record(), text, ecsv, figure, options)
     return 0
 
 

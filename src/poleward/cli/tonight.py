@@ -140,16 +140,22 @@ def take_lowest(options: dict[str, Any], setup: Setup) -> float:
     return degrees
 
 
-def write_outcome(
-    record: dict[str, Any], ecsv: Callable[[], str], figure: Callable[[], Any], files: tuple[Any, Any, bool]
+def deliver(
+    record: dict[str, Any],
+    text: Callable[[], str],
+    ecsv: Callable[[], str],
+    figure: Callable[[], Any],
+    options: dict[str, Any],
 ) -> None:
-    """Write the record or table and the chart that were asked for: files are output, chart and force."""
+    """Print the record or the text; write the record or table and the chart that were asked for."""
     from poleward.files import write_whole
 
-    output, chart, force = files
+    as_json = options["as_json"]
+    common.print_result(common.json_text(record) if as_json else common.dimmed(text(), options["night"]))
+    output, chart, force = options["output"], options["chart"], options["force"]
     if output is not None:
-        text = common.json_text(record) + "\n" if output.lower().endswith(".json") else ecsv()
-        write_whole(output, text, force=force)
+        is_json = output.lower().endswith(".json")
+        write_whole(output, common.json_text(record) + "\n" if is_json else ecsv(), force=force)
     if chart is not None:
         from poleward.report.chart import figure_bytes
 
