@@ -13,15 +13,20 @@ import truth
 from astropy.coordinates import AltAz, SkyCoord, get_sun
 from astropy.time import Time
 
+from poleward.camera import Camera
 from poleward.drifts import Drifts
 from poleward.errors import InputError, UsageError
+from poleward.exposure import Outfit, field_of
+from poleward.forecast import tolerance
 from poleward.needed import needed_accuracy
 from poleward.pairing import Mover
 from poleward.plan import Wishes, plan
 from poleward.planned import Plan
 from poleward.site import Air, Site
 from poleward.solver import solve
+from poleward.targets import targets_from_rows
 from poleward.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
+from poleward.window import window_of
 
 NIGHT = datetime(2025, 1, 15, 19, tzinfo=UTC)
 CAMERA, EYEPIECE = Reader.of_seeing(2.5, 2.0), Reader(1.0)
@@ -331,10 +336,6 @@ def test_wishes_that_are_refused(reader, wishes, message):
 
 def test_the_accuracy_that_targets_need():
     """An axis known that well, and set where it is thought to belong, is within the tolerance 95 times in 100."""
-    from poleward.camera import Camera
-    from poleward.exposure import Outfit
-    from poleward.targets import targets_from_rows
-
     evening = {"start": "2025-01-15T20:00Z", "end": "2025-01-15T23:00Z", "exposure": "300 s"}
     targets = targets_from_rows(
         [
@@ -346,10 +347,6 @@ def test_the_accuracy_that_targets_need():
     outfit = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)
     sigma, name = needed_accuracy(targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
     assert name == "spiral"
-    from poleward.exposure import field_of
-    from poleward.forecast import tolerance
-    from poleward.window import window_of
-
     field = field_of(
         targets[1], window_of(targets[1], site_of(47.1), NIGHT, 20), outfit, site_of(47.1), "apparent"
     )

@@ -14,7 +14,7 @@ from poleward.errors import Note
 from poleward.site import Site
 from poleward.sky import TOO_LOW_DEG, Pointing, look
 from poleward.sun import DARK_DEG, DAYLIGHT_DEG, sun_seen
-from poleward.targets import Target
+from poleward.targets import LONGEST_WINDOW_S, Target
 
 STEP_S = 300.0
 """Steps in which rising, setting and darkness are looked for: five minutes move the sky by 1.25 deg."""
@@ -131,6 +131,7 @@ def _coming_night(target: Target, site: Site, at: datetime, lowest_altitude_deg:
         return Window(None, 0.0, f"the coming night does not get dark (Sun never {-DARK_DEG:g} deg down)")
     begin = int(np.argmax(dark))
     end = begin + (int(np.argmin(dark[begin:])) if not dark[begin:].all() else len(dark) - begin)
+    end = min(end, begin + int(LONGEST_WINDOW_S / STEP_S) + 1)  # near the poles a night lasts for weeks
     night = steps[begin:end]
     altitude = _altitudes(target, at, night, site)
     high = altitude >= lowest_altitude_deg

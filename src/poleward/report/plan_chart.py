@@ -142,6 +142,7 @@ def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
         axes.annotate(
             minutes_text(one.minutes), place, xytext=(0, 17 if over else -17), textcoords="offset points", ha="center",
             va="bottom" if over else "top", color=palette.axis, fontsize=10, weight="bold", zorder=6,
+            bbox={"facecolor": palette.paper, "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
         )  # fmt: skip
         if one.star is not None and one.star.name not in named:
             named.add(one.star.name)
