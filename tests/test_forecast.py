@@ -146,9 +146,9 @@ def test_drift_is_that_of_a_carried_star(latitude, hour_angle, dec, azimuth, alt
 
 
 @pytest.mark.parametrize(("latitude", "hour_angle", "dec"), [(50, -3, 45), (-35, 4, -30), (47, 2, 80)])
-@pytest.mark.parametrize("guide", [(0.0, 0.0), (1.5, -0.8)])
+@pytest.mark.parametrize("guide", [(0.0, 0.0), (1.5, -0.8), (12.0, 1.0)])
 def test_guided_trail_is_that_of_a_mount_steered_by_rotations(latitude, hour_angle, dec, guide):
-    """The mount's two angles are solved for with fsolve so that the guide star stands still.
+    """The mount's two angles are solved for with fsolve so that the guide star stands still, once beyond the pole.
 
     0.003 pixel is 0.004 arcsec here, what interpolating the seen places costs.
     """
