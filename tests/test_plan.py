@@ -194,6 +194,8 @@ def test_without_refraction_there_is_no_doubt():
 def test_three_pointings():
     found = plan(site_of(47.1), CAMERA, Wishes(0.5, pointings=3)).proposal
     assert len(found.pointings) == 3
+    hours = [pointing.hour_angle_h for pointing in found.pointings]
+    assert hours == sorted(hours, reverse=True)  # the western stars sink and come first
     assert found.sigma_arcmin <= 0.5
     two = planned(47.1, CAMERA, 0.5).proposal
     assert len(two.pointings) == 2

@@ -23,8 +23,8 @@ LOOKS_ARCMIN = (60.0, 15.0, 4.0)
 """Half widths of the looks, each with the trails followed anew from the best axis of the one before: an axis a degree
 off, which a low target may ask for, is too far for first order from the pole (tests/test_check.py)."""
 WORTH = 0.01
-"""An axis off the poles is named only where it shortens the worst trail by a hundredth of the limit: less is not seen,
-and where trails hardly depend on the axis the best one lies anywhere."""
+"""An axis off the poles is named only where it shortens the worst trail by a hundredth, and by a hundredth of the limit:
+less is not seen, and where trails hardly depend on the axis the best one lies anywhere."""
 ZOOM, ROUNDS = 0.35, 9
 """A look narrows to this part about the best of 11 by 11 axes: to a hundredth of an arcminute in the first look. It must
 keep more than the neighbours of the best, 0.2."""
@@ -94,7 +94,8 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
     ]
     best = _best(together, level)
     _, *near = min(poles, key=lambda one: _worst(together, (one[1], one[2])))
-    shown = best if _worst(together, best) < _worst(together, (near[0], near[1])) - WORTH * limit else near
+    at_pole = _worst(together, (near[0], near[1]))
+    shown = best if _worst(together, best) < at_pole - WORTH * max(limit, at_pole) else near
     places = [*poles, ("best tonight", *shown)]
     choices = []
     for label, azimuth, altitude in places:
