@@ -24,6 +24,11 @@ BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 def said(command: str) -> str:
     """Output of one command: poleward in this process, and the few others a story needs."""
+    if " | grep -E " in command:
+        source, pattern = command.split(" | grep -E ")
+        return "".join(
+            f"{line}\n" for line in said(source).splitlines() if re.search(shlex.split(pattern)[0], line)
+        )
     words = shlex.split(command)
     if words[0] == "cat":
         return "".join(Path(name).read_text(encoding="utf-8") for name in words[1:])

@@ -86,10 +86,12 @@ class Setup:
                 "give --latitude 47.1deg, or [site] latitude in poleward.toml",
                 self.source,
             )
-        where = f"{self.source} [site]" if self.source else ""
+        # A value from the command line must not be blamed on the file.
+        where = "" if given.keys() & set(KEYS["site"]) or not self.source else f"{self.source} [site]"
+        aloft = "" if given.keys() & set(KEYS["air"]) or not self.source else f"{self.source} [air]"
         elevation = values.get("elevation", "0 m")
         parse(elevation, quantity.HEIGHT, where, "elevation")
-        around = Air(**air, elevation=elevation, where=f"{self.source} [air]" if self.source else "")
+        around = Air(**air, elevation=elevation, where=aloft)
         return Site(
             values["latitude"],
             values.get("longitude"),

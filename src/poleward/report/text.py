@@ -12,6 +12,9 @@ from poleward.solution import FittedDrift, Move, Solution
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
 
+WIDEST_LABEL = 24
+"""A longer label is cut in the table, which must fit a terminal."""
+
 
 def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0) -> str:
     """Return all that there is to say about a solution.
@@ -43,8 +46,11 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     assert solution.offset_arcmin is not None
     assert solution.offset_sigma_arcmin is not None
     lines = []
+    most = solution.offset_arcmin
     if solution.offset_arcmin < 2 * solution.offset_sigma_arcmin:
-        within = solution.offset_arcmin + solution.fit.coverage_factor_95 * solution.offset_sigma_arcmin
+        most = within = (
+            solution.offset_arcmin + solution.fit.coverage_factor_95 * solution.offset_sigma_arcmin
+        )
         places = decimals_for(solution.offset_sigma_arcmin)
         lines.append(
             f"No axis error is certain: the axis is within {within:.{places}f} arcmin of the {pole} (95 %)."
@@ -53,9 +59,15 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
         offset = with_sigma(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
         lines.append(f"The axis stands {offset} arcmin from the {pole}:")
     lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
-    fastest = DRIFT_PER_ARCMIN * solution.offset_arcmin
-    lines.append(f"Left so, stars drift up to {fastest:.2g} arcsec a minute in declination.")
+    lines.append(
+        f"Left so, stars drift at most {_two(DRIFT_PER_ARCMIN * most)} arcsec a minute in declination."
+    )
     return "\n".join(lines)
+
+
+def _two(value: float) -> str:
+    """Return two digits, and never an exponent."""
+    return f"{value:.2g}" if value < 99.5 else f"{value:.0f}"
 
 
 def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
@@ -69,14 +81,14 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
     lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
     if missing:
         lines.append(f"  {missing:<9} not determined; the uncertainty allows for it being a degree off")
+    advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
+    lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
     if solution.combination is not None:
         on_azimuth, on_altitude, value, sigma = solution.combination
         lines.append(
-            f"  What they fix: {on_azimuth:+.2f} x azimuth error (on the sky) {on_altitude:+.2f} x altitude error "
-            f"= {with_sigma(value, sigma, signs)} arcmin"
+            f"  (What they do fix: {on_azimuth:+.2f} x azimuth error (on the sky) {on_altitude:+.2f} x altitude error "
+            f"= {with_sigma(value, sigma, signs)} arcmin)"
         )
-    advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
-    lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
     return "\n".join(lines)
 
 
@@ -144,16 +156,16 @@ def _star_lines(moves: Sequence[Move]) -> list[str]:
 
 
 def _timings(solution: Solution) -> str:
-    width = max([len(drift.label) for drift in solution.drifts] + [6])
+    width = min(max([len(drift.label) for drift in solution.drifts] + [4]), WIDEST_LABEL)
     with_east = any(drift.east_arcsec is not None for drift in solution.drifts)
-    head = f"  {'':<{width}}  {'hour angle':>10}  {'dec':>6}  {'altitude':>8}  {'minutes':>7}"
-    head += f"  {'north':>8}  {'fitted':>8}  {'off by':>9}"
+    head = f"  {'':<{width}}  {'h':>7}  {'dec':>5}  {'alt':>3}  {'min':>4}  {'north':>7}  {'fitted':>7}  {'off':>5}"
     if with_east:
-        head += f"  {'east':>8}  {'fitted':>8}  {'off by':>9}"
-    lines = ["Timings (drift in arcsec; off by: in sigmas)", head]
+        head += f"  {'east':>7}  {'fitted':>7}  {'off':>5}"
+    lines = ["Timings (hour angle h; altitude; minutes; drift in arcsec; how far off, in sigmas)", head]
     for number, drift in enumerate(solution.drifts, 1):
-        line = f"  {drift.label or number:<{width}}  {drift.hour_angle_h:>+8.2f} h  {drift.dec_deg:>+6.1f}"
-        line += f"  {drift.altitude_deg:>8.0f}  {drift.duration_s / 60:>7.1f}"
+        name = (drift.label or str(number))[:width]
+        line = f"  {name:<{width}}  {drift.hour_angle_h:>+6.2f}h  {drift.dec_deg:>+5.1f}"
+        line += f"  {drift.altitude_deg:>3.0f}  {drift.duration_s / 60:>4.1f}"
         line += _component(drift, drift.north_arcsec, drift.north_fitted_arcsec, drift.pull)
         if with_east:
             line += _component(drift, drift.east_arcsec, drift.east_fitted_arcsec, drift.east_pull)
@@ -163,9 +175,9 @@ def _timings(solution: Solution) -> str:
 
 def _component(drift: FittedDrift, measured: float | None, fitted: float, pull: float | None) -> str:
     if measured is None:
-        return f"  {'':>8}  {_signed(fitted, 2):>8}  {'':>9}"
+        return f"  {'':>7}  {_signed(fitted, 2):>7}  {'':>5}"
     shown = "" if pull is None or not drift.used else _signed(pull, 1)
-    return f"  {_signed(measured, 2):>8}  {_signed(fitted, 2):>8}  {shown:>9}"
+    return f"  {_signed(measured, 2):>7}  {_signed(fitted, 2):>7}  {shown:>5}"
 
 
 def _signed(value: float, places: int) -> str:
@@ -194,7 +206,14 @@ def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
     lines = [f"{text} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
     if rate is not None and sigma is not None:
-        way = ("fast" if rate > 0 else "slow") if abs(rate) > 2 * sigma else "off, within its uncertainty"
-        size = with_sigma(abs(rate) * 60, sigma * 60, signs)
-        lines.append(f"Seen from the east drifts, the drive runs {size} arcsec a minute {way}.")
+        lines.append(_drive(60 * rate, 60 * sigma, signs))
     return "\n".join(paragraph(line) for line in lines)
+
+
+def _drive(rate: float, sigma: float, signs: Signs) -> str:
+    """What the east drifts say of the drive; arcsec a minute."""
+    if abs(rate) <= 2 * sigma:
+        within = abs(rate) + 2 * sigma
+        return f"Seen from the east drifts, the drive's rate is right to {_two(within)} arcsec a minute."
+    way = "fast" if rate > 0 else "slow"
+    return f"Seen from the east drifts, the drive runs {with_sigma(abs(rate), sigma, signs)} arcsec a minute {way}."
