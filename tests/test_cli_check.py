@@ -57,6 +57,15 @@ def test_too_uncertain_is_status_five():
     assert "% chance to stay within" in ran.out
 
 
+def test_what_cannot_be_said_is_null_in_the_record():
+    sigmas = "azimuth_sigma=2arcmin, altitude_sigma=2arcmin"
+    ran = run("--axis", f"azimuth=5arcmin, altitude=-3arcmin, {sigmas}", "--target", SPIRAL, "--json")
+    (row,) = json.loads(ran.out)["targets"]
+    assert row["within"] is None
+    # Axis east of the pole at a northern site, star near the meridian: it drifts south (Scheiner 1889).
+    assert row["north_drift_arcsec_per_min"] < 0
+
+
 def test_one_that_never_rises_leaves_the_others_answered():
     ran = run(*AXIS, "--target", TARGET, "--target", "name=deep south, ra=13h, dec=-60d, exposure=60s", "--at",
               "2025-01-15T17:00Z")  # fmt: skip

@@ -300,6 +300,8 @@ def test_out_of_reach_is_said():
     assert not found.proposal.reaches
     assert [note.code for note in found.warnings] == ["no-sky", "out-of-reach"]
     assert found.proposal.sigma_arcmin > 0.05
+    # It is not far from the best that an hour gives by other formulas.
+    assert not searched(47.1, EYEPIECE, 0.8 * found.proposal.sigma_arcmin, 62.0, Mover())
     # The textbook beside it is for the same, relaxed, accuracy.
     assert found.textbook is not None
     assert found.textbook.reaches == (found.textbook.sigma_arcmin <= found.proposal.sigma_arcmin * 1.01)
