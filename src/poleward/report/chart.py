@@ -228,7 +228,7 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
 
 def _legend(axes: Any, palette: Palette) -> None:
     """Below the picture, where it hides nothing."""
-    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, ncols=2, fontsize=9)
+    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9)
     for entry in legend.get_texts():
         entry.set_color(palette.ink)
 

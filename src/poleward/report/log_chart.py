@@ -216,9 +216,9 @@ def _against_time(
     if dated and places:
         from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
-        locator = AutoDateLocator(maxticks=7)
+        locator = AutoDateLocator(maxticks=7)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
-        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         axes.xaxis.get_offset_text().set_color(palette.ink)
     _legend(axes, palette)
 
