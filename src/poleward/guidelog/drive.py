@@ -23,6 +23,7 @@ DRIVE_ROWS = 4000
 They stay in a row: means of rows, that would do for the noise alone, hide which pulse answered to what.
 """
 DRIVE_LEAST = 400
+"""Of more than ten sections, ten spread over all of them search; the noise is then judged in each."""
 SIGN_ROWS = 1200
 """Rows from the middle of a section by which the sign of its pulses is judged."""
 SIGN_MARGIN = 12.0
@@ -62,10 +63,13 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
 
     paths = {i: path_of(part, state, sky) for i, part in shorter.items()}
 
-    def badness(drive: Drive) -> tuple[float, dict[int, Noise]]:
+    few = mine[:: math.ceil(len(mine) * DRIVE_LEAST / DRIVE_ROWS)]
+
+    def badness(drive: Drive, places: Sequence[int]) -> tuple[float, dict[int, Noise]]:
         drives = tuple(drive if i == number else other for i, other in enumerate(state.drives))
         total, noises = 0.0, {}
-        for i, part in shorter.items():
+        for i in places:
+            part = shorter[i]
             there = replace(state, drives=drives)
             rows = rows_for_noise(part, linear(part, there, sky, by_backlash=False, path=paths[i]))
             normals = [rows.weighed(matrix) for matrix in matrices[i]]
@@ -77,7 +81,7 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
         return total, noises
 
     def best_of(candidates: Sequence[Drive]) -> Drive:
-        return min(candidates, key=lambda drive: badness(drive)[0])
+        return min(candidates, key=lambda drive: badness(drive, few)[0])
 
     drive = state.drives[number]
     if not math.isfinite(drive.sigma):
@@ -97,7 +101,7 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
         drive = best_of(
             [replace(drive, rate=drive.rate * f) for f in (0.8, 0.87, 0.93, 1.0, 1.07, 1.15, 1.24)]
         )
-    return drive, badness(drive)[1]
+    return drive, badness(drive, mine)[1]
 
 
 def middle(part: Part, rows: int) -> Part:
