@@ -162,7 +162,7 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
     if groups and legend is not None:
         legend.remove()
         legend = axes.legend(
-            loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, ncols=2, fontsize=9
+            loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9
         )
         for entry in legend.get_texts():
             entry.set_color(palette.ink)

@@ -55,7 +55,7 @@ def _start(moment: datetime | None, site: Site) -> str:
     if moment is None:
         return "-"
     local = moment.astimezone(zone_of(site.timezone)) if site.timezone else moment
-    return f"{local:%Y-%m-%d %H:%M}"
+    return f"{local:%m-%d %H:%M}"
 
 
 def _of(count: int, word: str) -> str:
@@ -112,21 +112,23 @@ def _trend(result: LogSolution, signs: Signs) -> list[str]:
         return []
     starts = [group.start for group in result.groups if group.start is not None]
     short = (max(starts) - min(starts)).total_seconds() < 2 * DAY_S
-    unit, factor = ("hour", 1 / 24) if short else ("day", 1.0)
+    unit, factor = ("an hour", 1 / 24) if short else ("a day", 1.0)
     pairs = {
         "azimuth": (trend.azimuth_arcmin_per_day * factor, trend.azimuth_sigma_arcmin_per_day * factor),
         "altitude": (trend.altitude_arcmin_per_day * factor, trend.altitude_sigma_arcmin_per_day * factor),
     }
     words = ", ".join(f"{name} {_signed(*pair, signs)}" for name, pair in pairs.items())
     certain = any(abs(value) > 2 * sigma for value, sigma in pairs.values())
-    return [f"  Trend, arcmin a {unit}: {words}" + ("" if certain else " (none that is certain)")]
+    return [f"  Trend, arcmin {unit}: {words}" + ("" if certain else " (none that is certain)")]
 
 
 def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
     """One line per section, or the ones that fit worst."""
     sections = list(result.sections)
+    zone = site.timezone or "UTC"
     title = (
-        "Sections (drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in arcsec)"
+        f"Sections (start: {zone}; drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in "
+        "arcsec: new in each row + what lasts, and how long)"
     )
     left = []
     if len(sections) > MOST_LINES:
@@ -137,11 +139,10 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
         sections = worst
     names = _names(result)
     width = max(len(names(section)) for section in sections)
-    zone = site.timezone or "UTC"
-    head = f"  {'':<{width}}  {'start, ' + zone:<16}  {'rows used':>11}  {'min':>5}  {'every':>6}  {'north':>16}  "
-    lines = [title, f"{head}{'fitted':>7}  {'off by':>6}  noise: new + lasting"]
+    head = f"  {'':<{width}}  {'start':<11}  {'rows used':>9}  {'min':>4}  {'every':>5}  {'north':>15}  "
+    lines = [paragraph(title, "  "), f"{head}{'fitted':>6}  {'off by':>6}  noise"]
     for section in sections:
-        head = f"  {names(section):<{width}}  {_start(section.start, site):<16}"
+        head = f"  {names(section):<{width}}  {_start(section.start, site):<11}"
         if section.reason:
             lines.append(paragraph(f"{head}  not used: {section.reason}", "    "))
         else:
@@ -176,11 +177,11 @@ def _numbers(section: SectionResult, signs: Signs) -> str:
     assert fitted is not None
     assert noise is not None
     rows = f"{section.rows_used}/{section.rows}"
-    text = f"  {rows:>11}  {section.duration_s / 60:>5.0f}  {section.cadence_s:>4.1f} s"
+    text = f"  {rows:>9}  {section.duration_s / 60:>4.0f}  {section.cadence_s:>3.1f} s"
     text += (
-        f"  {_signed(rate, sigma, signs):>16}  {fitted:>+7.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
+        f"  {_signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
     )
-    return f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f} over {noise.time_s:.0f} s"
+    return f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f}, {noise.time_s:.0f} s"
 
 
 def _agreement(result: LogSolution) -> str:
