@@ -148,7 +148,7 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
         assert solution is not None
         spot = np.array([solution.azimuth_error_arcmin, solution.altitude_error_arcmin])
         axes.plot(
-            *spot, marker="s", markersize=3.5, markerfacecolor=palette.paper, markeredgecolor=palette.ink,
+            *spot, color=palette.ink, marker="s", markersize=3.5, markerfacecolor=palette.paper, markeredgecolor=palette.ink,
             linestyle="none", zorder=4, label=None if number else "each group's own answer",
         )  # fmt: skip
         rims.append(spot[1] + away * (solution.altitude_sigma_arcmin or 0.0))
@@ -161,9 +161,7 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
     legend = axes.get_legend()
     if groups and legend is not None:
         legend.remove()
-        legend = axes.legend(
-            loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9
-        )
+        legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9)
         for entry in legend.get_texts():
             entry.set_color(palette.ink)
 

@@ -1,0 +1,381 @@
+"""`poleward log` as a user meets it: simulated nights whose truth is known, damage, and what is said of it."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+import jsonschema
+import pytest
+from conftest import run_fresh, run_here
+from logfile import PLACE, START, TRUTH, log_lines, sections_of, write_log
+
+from poleward.cli.progress import Bar, bar_text
+from poleward.guidelog import runs
+from poleward.report.log_text import MOST_LINES, WORST
+from poleward.simulate import Guider
+
+SCHEMA = json.loads(
+    (Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text(encoding="utf-8")
+)
+SPOTS = ((-3.5, 20.0), (0.2, 5.0), (3.0, 40.0))
+GUIDER = Guider(true_rate=7.2, move_every_s=600)
+
+
+@pytest.fixture
+def watched(workdir):
+    return write_log(workdir, "watched.log", sections_of(SPOTS))
+
+
+@pytest.fixture
+def guided(workdir):
+    return write_log(workdir, "guided.log", sections_of(SPOTS, seconds=2400, guider=GUIDER))
+
+
+def log(*arguments):
+    return run_here("log", *map(str, arguments), "--layout", "l.toml", *PLACE)
+
+
+def record_of(*arguments):
+    ran = log(*arguments, "--json")
+    record = json.loads(ran.out)
+    jsonschema.Draft202012Validator(SCHEMA).validate(record)
+    return ran.status, record
+
+
+@pytest.mark.parametrize("name", ["watched", "guided"])
+def test_the_truth_comes_back(name, request):
+    """Truth is made with astropy and scipy's Rotation (simulate); four sigmas leave one in 16,000 (normal tails)."""
+    request.getfixturevalue(name)
+    status, record = record_of(f"{name}.log")
+    axis = record["axis"]
+    assert status == 0
+    assert axis["determined"] == "both"
+    for error, truth in (("azimuth", TRUTH[0]), ("altitude", TRUTH[1])):
+        sigma = axis[f"{error}_sigma_arcmin"]
+        assert abs(axis[f"{error}_error_arcmin"] - truth) < 4 * sigma
+        assert sigma < 0.8  # arcmin: an answer that is worth having
+    assert [section["used"] for section in record["sections"]] == [True] * 3
+    assert record["groups"][0]["name"] == "all sections"
+    assert record["trend"] is None
+    if name == "guided":
+        section = record["sections"][0]
+        assert abs(section["guide_rate_arcsec_per_s"] - 7.2) < 4 * section["guide_rate_sigma_arcsec_per_s"]
+        assert abs(section["backlash_ms"] - 200) < 4 * section["backlash_sigma_ms"]
+
+
+def test_text_says_verdict_first_then_sections_and_guiding(guided):
+    ran = log("guided.log")
+    assert ran.status == 0
+    assert ran.err == ""
+    blocks = [block.splitlines()[0] for block in ran.out.split("\n\n")]
+    assert blocks[0].startswith("The axis stands ")
+    assert blocks[1] == "What to turn"
+    assert blocks[2].startswith("Sections (start: UTC; drift north in arcsec a minute")
+    assert blocks[3].startswith("3 sections, 1 value to spare: ")
+    assert blocks[4] == "Guiding in declination, as the log itself tells it"
+    assert blocks[-1].startswith("Site: latitude +47.10 deg")
+    assert ran.out.isascii()
+    assert max(map(len, ran.out.splitlines())) <= 122
+
+
+def test_turns_of_the_setup_and_the_star(watched, workdir):
+    (workdir / "poleward.toml").write_text(
+        '[mount.azimuth_knob]\nper_turn = "30 arcmin"\nclockwise = "east"\n', encoding="utf-8"
+    )
+    _, record = record_of("watched.log", "--watch", "hour_angle=1h, dec=10d")
+    move = record["moves"][0]
+    assert move["turns"] == pytest.approx(abs(move["move_arcmin"]) / 30)
+    assert move["direction"] == "counter-clockwise"  # the axis is too far east
+    assert move["star"]["hour_angle_h"] == pytest.approx(1.0, abs=0.001)
+    _, record = record_of("watched.log")
+    assert record["moves"][0]["star"]["dec_deg"] == pytest.approx(SPOTS[-1][1], abs=0.01)
+
+
+def test_one_short_section_leaves_an_error_open(workdir):
+    write_log(workdir, "short.log", sections_of([(0.0, 5.0)], seconds=600))
+    status, record = record_of("short.log")
+    assert status == 4
+    assert record["axis"]["determined"] == "azimuth"
+    assert record["axis"]["altitude_error_arcmin"] is None
+    ran = log("short.log")
+    assert ran.status == 4
+    assert "To learn the rest, " in ran.out
+    assert "altitude  not determined" in ran.out
+
+
+def test_standard_input(watched):
+    data = watched.read_bytes()
+    ran = run_fresh("log", "-", "--layout", "l.toml", *PLACE, "--json", stdin=data)
+    assert json.loads(ran.out)["sections"][0]["file"] == "standard input"
+
+
+def test_bad_logs_are_told_and_the_good_go_on(watched, workdir):
+    (workdir / "empty.log").write_bytes(b"")
+    _, alone = record_of("watched.log")
+    status, record = record_of("empty.log", "watched.log", "nowhere.log")
+    assert status == 0
+    assert record["axis"] == alone["axis"]
+    refused = [note["text"] for note in record["warnings"] if note["code"] == "file-refused"]
+    assert refused[0].startswith("empty.log: ")
+    assert refused[1] == "nowhere.log: there is no such file: this log is not used"
+    assert (
+        "note: nowhere.log: there is no such file: this log is not used"
+        in log("watched.log", "nowhere.log").out
+    )
+
+
+def test_a_refused_section_is_told(watched, workdir):
+    lines = watched.read_text(encoding="utf-8").splitlines()
+    lines += [">> watch 4 from 2024-03-10T22:00:00+00:00 west nowhere up 10", *lines[2:200], "<< end"]
+    watched.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    status, record = record_of("watched.log")
+    assert status == 0
+    assert len(record["sections"]) == 3
+    assert "section-refused" in [note["code"] for note in record["warnings"]]
+
+
+def test_none_can_be_used(workdir):
+    write_log(workdir, "low.log", sections_of([(-5.5, -10.0)], seconds=600))
+    ran = log("low.log")
+    assert (ran.status, ran.out) == (3, "")
+    assert ran.err.startswith("poleward: low.log:2: no section can be used: the star ")
+    ran = log("nowhere.log", "elsewhere.log")
+    assert ran.status == 3
+    assert ran.err.startswith(
+        "poleward: no section of 2 logs can be used: nowhere.log: there is no such file: this log is not used\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["log"], "no guide log is given"),
+        (["log", "a.log"], "no layout is given: it says how the log is written"),
+        (["log", "a.log", "a.log", "-l", "l.toml"], "a.log: this log is named twice"),
+        (["log", "-", "-l", "-"], "standard input cannot be both log and layout"),
+        (
+            ["log", "a.log", "b.log", "-l", "l.toml", "--follow"],
+            "--follow takes one log, a file that is still",
+        ),
+        (["log", "a.log", "-l", "l.toml", "--until", "1arcmin"], "--until goes with --follow"),
+        (["log", "a.log", "-l", "l.toml", "--interval", "1s"], "--interval goes with --follow"),
+        (["log", "a.log", "-l", "l.toml", "--chart", "a.gif"], "--chart: 'a.gif' has an unknown ending"),
+        (
+            ["log", "watched.log", "-l", "l.toml", "--each", "hour"],
+            "each: 'hour', allowed is all, night, file or",
+        ),
+        (
+            ["log", "watched.log", "-l", "l.toml", "--pole", "south"],
+            "pole: 'south', allowed is apparent or true",
+        ),
+        (
+            ["log", "watched.log", "-l", "l.toml", "--follow", "--interval", "0s"],
+            "--interval must be more than zero",
+        ),
+    ],
+)
+def test_usage_errors(watched, arguments, said):
+    ran = run_here(*arguments, *(PLACE if len(arguments) > 1 else ()))
+    assert (ran.status, ran.out) == (2, "")
+    assert ran.err.startswith(f"poleward: {said}")
+
+
+def test_files_are_written_and_not_over_others(watched, workdir):
+    names = ["axis.json", "axis.ecsv"]
+    for name in names:
+        assert log("watched.log", "--output", name).status == 0
+    record = json.loads((workdir / "axis.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(SCHEMA).validate(record)
+    from astropy.table import Table
+
+    table = Table.read(workdir / "axis.ecsv", format="ascii.ecsv")
+    assert len(table) == 3
+    assert str(table["north_rate"].unit) == "arcsec / min"
+    assert table["north_rate"][0] == pytest.approx(record["sections"][0]["north_rate_arcsec_per_min"])
+    assert table.meta["axis"]["azimuth_error_arcmin"] == record["axis"]["azimuth_error_arcmin"]
+    ran = log("watched.log", "--output", "axis.json")
+    assert (ran.status, ran.out) == (2, "")
+    assert "this file exists already" in ran.err
+
+
+@pytest.fixture
+def three_nights(workdir):
+    for number in range(3):
+        start = START + timedelta(days=number)
+        write_log(workdir, f"n{number}.log", sections_of(SPOTS[:2], start=start, seed=20 + number))
+    return [f"n{number}.log" for number in range(3)]
+
+
+def test_night_by_night(three_nights):
+    status, record = record_of(*three_nights, "--each", "night")
+    assert status == 0
+    assert [group["name"] for group in record["groups"]] == ["2024-03-10", "2024-03-11", "2024-03-12"]
+    for group in record["groups"]:
+        off = group["axis"]["azimuth_error_arcmin"] - TRUTH[0]
+        assert abs(off) < 4 * group["axis"]["azimuth_sigma_arcmin"]
+    trend = record["trend"]
+    assert abs(trend["azimuth_arcmin_per_day"]) < 4 * trend["azimuth_sigma_arcmin_per_day"]
+    ran = log(*three_nights, "--each", "night")
+    assert "Group by group, in arcmin (east and up positive)" in ran.out
+    assert "Trend, arcmin a day: azimuth " in ran.out
+
+
+def test_processes_change_nothing(three_nights, monkeypatch):
+    """The same record from workers as from one process."""
+    _, alone = record_of(*three_nights, "--each", "file")
+    monkeypatch.setattr(runs, "WORTH_BYTES", 0)
+    monkeypatch.setattr(runs, "_cores", lambda: 2)
+    _, together = record_of(*three_nights, "--each", "file")
+    assert together == alone
+
+
+def test_long_tables_are_cut(workdir):
+    spots = [(hour / 4, 20.0) for hour in range(-6, 8)]
+    assert len(spots) > MOST_LINES
+    write_log(workdir, "many.log", sections_of(spots, seconds=450))
+    out = log("many.log").out
+    assert f"Sections: of {len(spots)} the {WORST} that fit worst (" in out
+    assert sum(line.startswith("  watch ") for line in out.splitlines()) == WORST
+
+
+def test_the_bar():
+    assert bar_text("solving", 15, 60, 4.2) == f"solving [{'#' * 7}{' ' * 23}] 15 of 60, 4 s"
+    assert bar_text("solving", 0, 1, 12.0) == "solving, 12 s"
+
+
+def test_no_bar_without_a_terminal(capsys):
+    with Bar() as bar:
+        bar.tell("solving", 1, 2)
+    assert capsys.readouterr().err == ""
+
+
+# --follow -------------------------------------------------------------------------------------------------------------
+
+
+class Feeder:
+    """Writes the next bit of a log, ending in the middle of lines, each time that somebody waits for it."""
+
+    def __init__(self, path: Path, lines: list[str]) -> None:
+        text = "\n".join(lines) + "\n"
+        step = len(text) // 40 | 1
+        self._path, self._bits = path, [text[at : at + step] for at in range(0, len(text), step)]
+
+    def sleep(self, seconds: float) -> None:
+        assert seconds == pytest.approx(2.0)  # the default, s
+        if self._bits:
+            with self._path.open("a", encoding="utf-8") as file:
+                file.write(self._bits.pop(0))
+
+
+def test_follow_until_certain(workdir, monkeypatch):
+    """Two sections come in; the first alone leaves an error open, and the next pointing is named."""
+    lines = log_lines(sections_of([(0.0, 5.0), (-4.5, 25.0)], seconds=900))
+    write_log(workdir, "whole.log", [])  # for the layout
+    (workdir / "now.log").write_text("", encoding="utf-8")
+    monkeypatch.setattr("poleward.cli.follow.time", Feeder(workdir / "now.log", lines))
+    ran = log("now.log", "--follow", "--until", "1arcmin")
+    assert ran.status == 0
+    updates, report = ran.out.split("both errors are as certain as was asked for\n")
+    assert "altitude not determined" in updates
+    assert "  to learn the rest, " in updates
+    counts = [int(line.split()[1]) for line in updates.splitlines() if " rows  " in line]
+    assert counts == sorted(counts)
+    assert len(counts) < 30  # not one solve for each look
+    assert report.lstrip().startswith("The axis stands ")
+    assert "may be cut" not in ran.out  # the half-written line was waited for
+    for name in ("azimuth", "altitude"):
+        line = next(line for line in report.splitlines() if line.startswith(f"  {name}"))
+        assert float(line.split("+/- ")[1].split()[0]) <= 1.0
+
+
+def test_follow_a_log_begun_anew(workdir, monkeypatch):
+    """A shorter file is another log: what the first one held is forgotten, and the user is told."""
+    first = write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    later = "\n".join(log_lines(sections_of(SPOTS[1:], seconds=600, seed=9))) + "\n"
+
+    class Swap:
+        def sleep(self, seconds: float) -> None:
+            if first.read_text(encoding="utf-8") == later:
+                raise KeyboardInterrupt
+            first.write_text(later, encoding="utf-8")
+
+    monkeypatch.setattr("poleward.cli.follow.time", Swap())
+    ran = log("now.log", "--follow")
+    assert ran.status == 130
+    assert ran.err == "poleward: now.log: this log was begun anew, what it held before is forgotten\n"
+    assert "2 sections, none to spare" in ran.out
+
+
+def test_follow_interrupted(workdir):
+    """Ctrl-C gives what is known, and status 130."""
+    write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "poleward",
+            "log",
+            "now.log",
+            "-l",
+            "l.toml",
+            *PLACE,
+            "--follow",
+            "--interval",
+            "50ms",
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    first = process.stdout.readline()
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate()
+    assert process.returncode == 130
+    assert " rows  azimuth +" in first
+    assert "interrupted; what is known so far:\n" in out
+    assert "The axis stands " in out
+    assert err == ""
+
+
+def test_follow_before_there_is_enough(workdir):
+    lines = log_lines(sections_of([(0.0, 5.0)], seconds=600))
+    write_log(workdir, "whole.log", [])
+    (workdir / "now.log").write_text("\n".join(lines[:30]) + "\n", encoding="utf-8")
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "poleward",
+            "log",
+            "now.log",
+            "-l",
+            "l.toml",
+            *PLACE,
+            "--follow",
+            "--interval",
+            "50ms",
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    first = process.stdout.readline()
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate()
+    assert process.returncode == 130
+    assert "27 rows  not enough yet: " in first
+    assert "interrupted before any answer" in out
+
+
+def test_follow_with_a_record_keeps_standard_output_for_it(watched):
+    ran = log("watched.log", "--follow", "--until", "30arcmin", "--interval", "10ms", "--json")
+    assert ran.status == 0
+    jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(ran.out))
+    assert " rows  azimuth +" in ran.err
