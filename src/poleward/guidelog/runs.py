@@ -27,8 +27,9 @@ Made = TypeVar("Made")
 WORTH_BYTES = 2_000_000
 """Logs shorter than this in all are solved in one process.
 
-A second process has to import what this one has already, 1.2 s; a megabyte of log (34,000 rows) takes 2 s to fit, of
-which two processes save one (tests/bench/bench_log.py, two cores).
+Workers have to import what this process has already. Two of them against one process, seconds for logs of 330 kB (10,000
+rows, two sections each): 1.6 against 1.0 for 2 logs, 1.9 against 1.6 for 4, 2.1 against 2.2 for 6, 3.2 against 4.2 for
+12; so it begins to pay at 2 MB.
 """
 KEPT_FITS = 6
 """With more groups than this their fits are not kept: a chart of so many shows the answers only, and a fit holds all
