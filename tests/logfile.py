@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from poleward.guidelog.section import Section
-from poleward.simulate import Guider, Scatter, Stretch, night
-from poleward.site import Site
+from poleward.guidelog.reading.section import Section
+from poleward.simulate.night import Guider, Scatter, Stretch, night
+from poleward.sky.site import Site
 
 SITE = Site("47.1 deg", "8.4 deg", "560 m")
 PLACE = ("--latitude", "47.1deg", "--longitude", "8.4deg", "--elevation", "560m")

@@ -13,16 +13,16 @@ from astropy.coordinates import SkyCoord, get_sun
 from astropy.time import Time
 from scipy.optimize import minimize
 
-from poleward.axis_record import axis_from_pairs, axis_from_record
-from poleward.camera import Camera
-from poleward.check import check
 from poleward.errors import InputError, UsageError
-from poleward.exposure import Exposures, Outfit, field_of
-from poleward.outlook import outlook, pole_lift
-from poleward.site import Air, Site
-from poleward.sun import sun_seen
-from poleward.targets import Target, targets_from_rows
-from poleward.window import window_of
+from poleward.sky.camera import Camera
+from poleward.sky.site import Air, Site
+from poleward.sky.sun import sun_seen
+from poleward.tonight.axis_record import axis_from_pairs, axis_from_record
+from poleward.tonight.check import check
+from poleward.tonight.exposure import Exposures, Outfit, field_of
+from poleward.tonight.outlook import outlook, pole_lift
+from poleward.tonight.targets import Target, targets_from_rows
+from poleward.tonight.window import window_of
 
 SITE = Site("47.1 deg", "8.4 deg", "560 m", timezone="Europe/Zurich")
 OUTFIT = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)

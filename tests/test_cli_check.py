@@ -216,14 +216,14 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
 
     from matplotlib.colors import to_rgb
 
-    from poleward.axis_record import axis_from_pairs
-    from poleward.camera import Camera
-    from poleward.check import check
-    from poleward.exposure import Outfit
     from poleward.report.chart import figure_bytes
     from poleward.report.check_chart import check_chart
-    from poleward.site import Site
-    from poleward.targets import targets_from_rows
+    from poleward.sky.camera import Camera
+    from poleward.sky.site import Site
+    from poleward.tonight.axis_record import axis_from_pairs
+    from poleward.tonight.check import check
+    from poleward.tonight.exposure import Outfit
+    from poleward.tonight.targets import targets_from_rows
 
     site = Site("-35 deg", "150 deg", "100 m")
     rows = [

@@ -15,9 +15,9 @@ from conftest import run_fresh, run_here
 from logfile import PLACE, START, TRUTH, log_lines, sections_of, write_log
 
 from poleward.cli.progress import Bar, bar_text
-from poleward.guidelog import runs
+from poleward.guidelog.fitting import runs
 from poleward.report.log_text import MOST_LINES, WORST
-from poleward.simulate import Guider
+from poleward.simulate.night import Guider
 
 SCHEMA = json.loads(
     (Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text(encoding="utf-8")

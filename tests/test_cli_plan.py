@@ -113,11 +113,11 @@ def test_the_chart_shows_the_sky(night):
 
     from matplotlib.colors import to_rgb
 
-    from poleward.plan import Wishes, plan
+    from poleward.planning.plan import Wishes, plan
+    from poleward.planning.timing import Blocked, Reader
     from poleward.report.chart import figure_bytes
     from poleward.report.plan_chart import plan_chart
-    from poleward.site import Site
-    from poleward.timing import Blocked, Reader
+    from poleward.sky.site import Site
 
     site = Site("47.1 deg", "8.4 deg", "560 m")
     result = plan(

@@ -22,7 +22,7 @@ SETS = 250
 @pytest.fixture(autouse=True)
 def _no_far_starts(monkeypatch):
     """Leave out the search for an axis degrees off: half the time of a solve, and test_recovery has it."""
-    monkeypatch.setattr("poleward.estimate.STARTS_DEG", ())
+    monkeypatch.setattr("poleward.solving.estimate.STARTS_DEG", ())
 
 
 def solved(count, sets, seed, *, options=None, **noise):

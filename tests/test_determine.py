@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from poleward import Drifts, InputError, Site, solve
-from poleward.determine import judge, pointing_to_add
+from poleward.solving.determine import judge, pointing_to_add
 
 
 def at(*hours: float, sigma_arcmin: float = 0.2) -> tuple[np.ndarray, np.ndarray]:

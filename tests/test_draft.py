@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from oddlog import SCALE, Night, log_of
 
 from poleward.errors import InputError, PolewardError
-from poleward.guidelog.draft import draft_layout, quoted
-from poleward.guidelog.reader import read_log
+from poleward.guidelog.reading.draft import draft_layout, quoted
+from poleward.guidelog.reading.reader import read_log
 
 LAST_BIT = 1e-9  # arcsec: floating point only
 

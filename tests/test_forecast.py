@@ -14,14 +14,14 @@ from astropy.time import Time
 from scipy.optimize import fsolve
 from scipy.spatial.transform import Rotation
 
-from poleward.axis import angle_between
-from poleward.camera import Camera
-from poleward.exposure import Exposures, Field, Outfit, field_of
-from poleward.forecast import course, longest_exposure, rates, steady_rate, tolerance, trail
-from poleward.site import Air, Site
-from poleward.targets import Target
-from poleward.trail import longest
-from poleward.window import Window
+from poleward.sky.axis import angle_between
+from poleward.sky.camera import Camera
+from poleward.sky.site import Air, Site
+from poleward.tonight.exposure import Exposures, Field, Outfit, field_of
+from poleward.tonight.forecast import course, longest_exposure, rates, steady_rate, tolerance, trail
+from poleward.tonight.targets import Target
+from poleward.tonight.trail import longest
+from poleward.tonight.window import Window
 
 SIDEREAL = 1296000 / truth.STELLAR_DAY_S
 NO_AIR = 0.0

@@ -7,9 +7,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from poleward import Drifts, GuideCamera, Site, solve
-from poleward.axis import motion_while_turning, tilted_axis, unit_vector
-from poleward.knobs import Knob, with_star, with_turns
-from poleward.sky import Pointing
+from poleward.sky.axis import motion_while_turning, tilted_axis, unit_vector
+from poleward.sky.look import Pointing
+from poleward.solving.knobs import Knob, with_star, with_turns
 
 ARCMIN = np.radians(1 / 60)
 

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from poleward import Air, Drifts, GuideCamera, PolewardError, Site, read_drifts, solve
-from poleward.axis import STELLAR_RATE, angle_between, displacement, tilted_axis, unit_vector
-from poleward.drift_rows import COLUMNS, Drift
-from poleward.model import drift_model
-from poleward.sky import Pointing, look
-from poleward.solver import RATES
+from poleward.sky.axis import STELLAR_RATE, angle_between, displacement, tilted_axis, unit_vector
+from poleward.sky.look import Pointing, look
+from poleward.solving.model import drift_model
+from poleward.solving.solver import RATES
+from poleward.timings.rows import COLUMNS, Drift
 
 ARCMIN = math.radians(1 / 60)
 ARCSEC = math.radians(1 / 3600)

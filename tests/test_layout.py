@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from oddlog import LAYOUT
 
 from poleward.errors import InputError, PolewardError
-from poleward.guidelog.layout import read_layout
+from poleward.guidelog.reading.layout import read_layout
 
 
 def layout(tmp_path: Path, text: str):
@@ -213,7 +213,7 @@ def test_any_value_anywhere_never_ends_in_a_traceback(data):
     """Every value of a sound layout in turn is replaced by something else."""
     import tomllib
 
-    from poleward.guidelog.layout import layout_from
+    from poleward.guidelog.reading.layout import layout_from
 
     content = tomllib.loads(LAYOUT)
     part = content[data.draw(st.sampled_from(sorted(content)))]

@@ -10,12 +10,12 @@ import pytest
 from logfile import SITE, START, sections_of
 from matplotlib.colors import to_hex
 
-from poleward.guidelog.night import solve_log
-from poleward.guidelog.trace import traces_of
+from poleward.guidelog.fitting.night import solve_log
+from poleward.guidelog.fitting.trace import traces_of
 from poleward.report import style
 from poleward.report.chart import DAY, figure_bytes
 from poleward.report.log_chart import DAY_INKS, MOST_TRACKS, log_chart
-from poleward.simulate import Guider, Scatter
+from poleward.simulate.night import Guider, Scatter
 
 SPOTS = ((-3.5, 20.0), (0.2, 5.0), (3.0, 40.0))
 OKABE_ITO = {

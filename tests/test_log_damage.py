@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from oddlog import LAYOUT, SCALE, Night, log_of
 
 from poleward.errors import InputError, PolewardError
-from poleward.guidelog.layout import read_layout
-from poleward.guidelog.reader import LogFile, read_log
+from poleward.guidelog.reading.layout import read_layout
+from poleward.guidelog.reading.reader import LogFile, read_log
 
 LAST_BIT = 1e-9  # arcsec, ms, s: floating point only
 NIGHT = Night(rows=400)

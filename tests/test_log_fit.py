@@ -15,13 +15,13 @@ from astropy.time import Time
 from truth import EVENING, Place, axis_direction, drift, pole_seen, star_at
 
 from poleward.errors import InputError, UsageError
-from poleward.guidelog import correct
-from poleward.guidelog.night import solve_log
-from poleward.guidelog.parts import Sky, State, curve, prepare
-from poleward.guidelog.section import Section
-from poleward.simulate import Guider, Scatter, Stretch, night
-from poleward.site import Air, Site
-from poleward.sky import Pointing
+from poleward.guidelog.fitting import correct
+from poleward.guidelog.fitting.night import solve_log
+from poleward.guidelog.fitting.parts import Sky, State, curve, prepare
+from poleward.guidelog.reading.section import Section
+from poleward.simulate.night import Guider, Scatter, Stretch, night
+from poleward.sky.look import Pointing
+from poleward.sky.site import Air, Site
 
 PLACE = Place(47.1)
 SOUTH = Place(-33.5, 151.0, 120.0, 1000.0, 14.0)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from poleward.guidelog import noise
+from poleward.guidelog.fitting import noise
 
 NIST = Path(__file__).parent / "data" / "nist"
 

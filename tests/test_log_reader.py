@@ -10,7 +10,7 @@ import pytest
 from oddlog import LAYOUT, SCALE, Night, log_of
 
 from poleward.errors import InputError
-from poleward.guidelog.reader import LogFile, read_log
+from poleward.guidelog.reading.reader import LogFile, read_log
 
 LAST_BIT = 1e-9
 """arcsec, ms and s: only floating point stands between what was written and what is read."""

@@ -7,8 +7,8 @@ import pytest
 from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
-from poleward.guidelog import noise
-from poleward.guidelog.search import Rows, find_noise
+from poleward.guidelog.fitting import noise
+from poleward.guidelog.fitting.search import NoiseRows, find_noise
 
 
 def dense(seconds, starts, ratio, time, weights):
@@ -124,7 +124,7 @@ def test_noise_is_found_again():
         seconds = np.cumsum(rng.uniform(1.5, 2.5, 1800))
         starts = np.array([0, 600, 1200])
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
-        n = find_noise(Rows(seconds, starts, np.column_stack([seconds, y])))
+        n = find_noise(NoiseRows(seconds, starts, np.column_stack([seconds, y])))
         found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.time_s)))
     mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)
     assert np.all(np.abs(mean - [0.8, 0.5, np.log(30)]) < 3.5 * spread)

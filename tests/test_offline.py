@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from conftest import run_here
 
-from poleward import earth
+from poleward.sky import earth
 
 NO_NETWORK = """
 import socket

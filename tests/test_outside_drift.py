@@ -16,7 +16,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from poleward import Air, Drifts, Site, solve
-from poleward.axis import (
+from poleward.sky.axis import (
     STELLAR_RATE,
     angle_between,
     displacement,
@@ -25,9 +25,9 @@ from poleward.axis import (
     tilted_axis,
     unit_vector,
 )
-from poleward.drifts import Drift
-from poleward.sky import Pointing, look
-from poleward.solver import RATES
+from poleward.sky.look import Pointing, look
+from poleward.solving.solver import RATES
+from poleward.timings.drifts import Drift
 
 ARCMIN = math.radians(1 / 60)
 ARCSEC = math.radians(1 / 3600)

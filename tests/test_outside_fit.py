@@ -1,4 +1,4 @@
-"""The least squares of `poleward.fit` against certified values and worked examples.
+"""The least squares of `poleward.solving.least_squares` against certified values and worked examples.
 
 Status of the published values: V read in the primary text or data file, S in a secondary text, M from memory.
 """
@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from poleward.fit import covariance_of, group_drop, least_squares, p_value, scatter_factor
+from poleward.solving.least_squares import covariance_of, group_drop, least_squares, p_value, scatter_factor
 
 NIST = Path(__file__).parent / "data" / "nist"
 

@@ -1,4 +1,4 @@
-"""Refraction and observed places against published values, through poleward.sky wherever it has a door for them.
+"""Refraction and observed places against published values, through poleward.sky.look wherever it has a door for them.
 
 Status of the published values: V read in the primary text, S in a secondary one, M from memory, D derived
 independently of this project. C3 and C4 of the sources are values of other libraries' own formulas and D7 compares
@@ -18,8 +18,8 @@ from astropy.utils import iers
 from numpy.testing import assert_allclose
 
 from poleward import Air, Site
-from poleward.axis import angle_between, azimuth_altitude, field_basis, unit_vector
-from poleward.sky import (
+from poleward.sky.axis import angle_between, azimuth_altitude, field_basis, unit_vector
+from poleward.sky.look import (
     Pointing,
     hour_angle_from_seen,
     look,

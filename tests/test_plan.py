@@ -13,20 +13,20 @@ import truth
 from astropy.coordinates import AltAz, SkyCoord, get_sun
 from astropy.time import Time
 
-from poleward.camera import Camera
-from poleward.drifts import Drifts
 from poleward.errors import InputError, UsageError
-from poleward.exposure import Outfit, field_of
-from poleward.forecast import tolerance
-from poleward.needed import needed_accuracy
-from poleward.pairing import Mover
-from poleward.plan import Wishes, plan
-from poleward.planned import Plan
-from poleward.site import Air, Site
-from poleward.solver import solve
-from poleward.targets import targets_from_rows
-from poleward.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
-from poleward.window import window_of
+from poleward.planning.needed import needed_accuracy
+from poleward.planning.pairing import Mover
+from poleward.planning.plan import Wishes, plan
+from poleward.planning.planned import Plan
+from poleward.planning.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
+from poleward.sky.camera import Camera
+from poleward.sky.site import Air, Site
+from poleward.solving.solver import solve
+from poleward.timings.drifts import Drifts
+from poleward.tonight.exposure import Outfit, field_of
+from poleward.tonight.forecast import tolerance
+from poleward.tonight.targets import targets_from_rows
+from poleward.tonight.window import window_of
 
 NIGHT = datetime(2025, 1, 15, 19, tzinfo=UTC)
 CAMERA, EYEPIECE = Reader.of_seeing(2.5, 2.0), Reader(1.0)

@@ -7,8 +7,8 @@ import pytest
 from oddlog import LAYOUT, Night, log_of
 
 from poleward.errors import InputError
-from poleward.guidelog.layout import read_layout
-from poleward.guidelog.tail import LogTail
+from poleward.guidelog.reading.layout import read_layout
+from poleward.guidelog.reading.tail import LogTail
 
 LAST_BIT = 1e-9  # arcsec: floating point only
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from poleward.errors import InputError
-from poleward.stars import bright_stars
-from poleward.targets import read_targets, targets_from_rows
+from poleward.sky.stars import bright_stars
+from poleward.tonight.targets import read_targets, targets_from_rows
 
 GOOD = {"name": "ring", "ra": "18h53m35s", "dec": "+33d02m", "exposure": "3 min"}
 

@@ -2,7 +2,7 @@
 
     python docs/experiments/conditioning.py
 
-The reason behind LEAST_LEVER, BLIND_ARCMIN and CLEAR_FRACTION in poleward.determine. A minute or two; its tables
+The reason behind LEAST_LEVER, BLIND_ARCMIN and CLEAR_FRACTION in poleward.solving.determine. A minute or two; its tables
 stand in docs/accuracy.md. Drifts are made with astropy and scipy (tests/nights.py, tests/truth.py).
 """
 
@@ -18,7 +18,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tests"))
 from nights import night, site_of
 from truth import Place
 
-from poleward import Drifts, determine, solve
+from poleward import Drifts, solve
+from poleward.solving import determine
 
 PLACE = Place(47.0)
 LEVEL = math.cos(math.radians(PLACE.latitude_deg))

@@ -18,15 +18,15 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from poleward.guidelog.answer import fit_sections
-from poleward.guidelog.correct import track
-from poleward.guidelog.joint import places_of, settle, stepped
-from poleward.guidelog.night import solve_log
-from poleward.guidelog.noise import Noise, covariance, normal_equations
-from poleward.guidelog.parts import Sky, linear, prepare
-from poleward.guidelog.section import Section
-from poleward.simulate import Guider, Scatter, Stretch, night
-from poleward.site import Site
+from poleward.guidelog.fitting.answer import fit_sections
+from poleward.guidelog.fitting.correct import track
+from poleward.guidelog.fitting.joint import places_of, settle, stepped
+from poleward.guidelog.fitting.night import solve_log
+from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
+from poleward.guidelog.fitting.parts import Sky, linear, prepare
+from poleward.guidelog.reading.section import Section
+from poleward.simulate.night import Guider, Scatter, Stretch, night
+from poleward.sky.site import Site
 
 STELLAR_ARCSEC_PER_S = 15.041067178670
 

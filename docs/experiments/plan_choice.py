@@ -2,7 +2,7 @@
 
     python docs/experiments/plan_choice.py
 
-The reason behind FARTHEST_DEC_DEG, FARTHEST_HOUR_H, HOUR_STEP_H, DEC_STEP_DEG and KEPT in poleward.pairing. A few
+The reason behind FARTHEST_DEC_DEG, FARTHEST_HOUR_H, HOUR_STEP_H, DEC_STEP_DEG and KEPT in poleward.planning.pairing. A few
 minutes; its tables stand in docs/how-pointings-are-chosen.md.
 """
 
@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from poleward import pairing
-from poleward.pairing import Mover, Task, best_pairs, closer, whole_sky
-from poleward.plan import Wishes, plan
-from poleward.site import Air, Site
-from poleward.timing import Bench, OpenSky, Reader
+from poleward.planning import pairing
+from poleward.planning.pairing import Mover, Task, best_pairs, closer, whole_sky
+from poleward.planning.plan import Wishes, plan
+from poleward.planning.timing import Bench, OpenSky, Reader
+from poleward.sky.site import Air, Site
 
 READERS = {"camera": Reader.of_seeing(2.5, 2.0), "eyepiece": Reader(1.0)}
 LATITUDES = (60.0, 47.0, -35.0, 20.0)

@@ -2,21 +2,21 @@
 
     python docs/experiments/which_pole.py
 
-Its table stands in docs/which-pole.md, and is the reason behind WORTH in poleward.outlook. Some seconds.
+Its table stands in docs/which-pole.md, and is the reason behind WORTH in poleward.tonight.outlook. Some seconds.
 """
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from poleward.axis_record import axis_from_pairs
-from poleward.camera import Camera
-from poleward.check import check
-from poleward.exposure import Outfit
-from poleward.outlook import Choice
-from poleward.site import Site
-from poleward.solver import drive_rate_of
-from poleward.targets import targets_from_rows
+from poleward.sky.camera import Camera
+from poleward.sky.site import Site
+from poleward.solving.solver import drive_rate_of
+from poleward.tonight.axis_record import axis_from_pairs
+from poleward.tonight.check import check
+from poleward.tonight.exposure import Outfit
+from poleward.tonight.outlook import Choice
+from poleward.tonight.targets import targets_from_rows
 
 SITE = Site("47 deg", "8 deg", "500 m", timezone="UTC")
 AT = datetime(2026, 1, 15, 17, tzinfo=UTC)

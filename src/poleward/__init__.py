@@ -9,46 +9,46 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from poleward.camera import GuideCamera as GuideCamera
-    from poleward.drifts import Drifts as Drifts
-    from poleward.drifts import read_drifts as read_drifts
     from poleward.errors import InputError as InputError
     from poleward.errors import PolewardError as PolewardError
     from poleward.errors import UsageError as UsageError
-    from poleward.guidelog.form import Layout as Layout
-    from poleward.guidelog.layout import read_layout as read_layout
-    from poleward.guidelog.logsolution import LogGroup as LogGroup
-    from poleward.guidelog.logsolution import LogSolution as LogSolution
-    from poleward.guidelog.logsolution import SectionResult as SectionResult
-    from poleward.guidelog.night import solve_log as solve_log
-    from poleward.guidelog.reader import LogFile as LogFile
-    from poleward.guidelog.reader import read_log as read_log
-    from poleward.guidelog.section import Section as Section
-    from poleward.site import Air as Air
-    from poleward.site import Site as Site
-    from poleward.solution import Solution as Solution
-    from poleward.solver import solve as solve
+    from poleward.guidelog.fitting.logsolution import LogGroup as LogGroup
+    from poleward.guidelog.fitting.logsolution import LogSolution as LogSolution
+    from poleward.guidelog.fitting.logsolution import SectionResult as SectionResult
+    from poleward.guidelog.fitting.night import solve_log as solve_log
+    from poleward.guidelog.reading.form import Layout as Layout
+    from poleward.guidelog.reading.layout import read_layout as read_layout
+    from poleward.guidelog.reading.reader import LogFile as LogFile
+    from poleward.guidelog.reading.reader import read_log as read_log
+    from poleward.guidelog.reading.section import Section as Section
+    from poleward.sky.camera import GuideCamera as GuideCamera
+    from poleward.sky.site import Air as Air
+    from poleward.sky.site import Site as Site
+    from poleward.solving.solution import Solution as Solution
+    from poleward.solving.solver import solve as solve
+    from poleward.timings.drifts import Drifts as Drifts
+    from poleward.timings.drifts import read_drifts as read_drifts
 
 _HOMES = {
-    "Air": "site",
-    "Drifts": "drifts",
-    "GuideCamera": "camera",
+    "Air": "sky.site",
+    "Drifts": "timings.drifts",
+    "GuideCamera": "sky.camera",
     "InputError": "errors",
-    "Layout": "guidelog.form",
-    "LogFile": "guidelog.reader",
-    "LogGroup": "guidelog.logsolution",
-    "LogSolution": "guidelog.logsolution",
+    "Layout": "guidelog.reading.form",
+    "LogFile": "guidelog.reading.reader",
+    "LogGroup": "guidelog.fitting.logsolution",
+    "LogSolution": "guidelog.fitting.logsolution",
     "PolewardError": "errors",
-    "Section": "guidelog.section",
-    "SectionResult": "guidelog.logsolution",
-    "Site": "site",
-    "Solution": "solution",
+    "Section": "guidelog.reading.section",
+    "SectionResult": "guidelog.fitting.logsolution",
+    "Site": "sky.site",
+    "Solution": "solving.solution",
     "UsageError": "errors",
-    "read_drifts": "drifts",
-    "read_layout": "guidelog.layout",
-    "read_log": "guidelog.reader",
-    "solve": "solver",
-    "solve_log": "guidelog.night",
+    "read_drifts": "timings.drifts",
+    "read_layout": "guidelog.reading.layout",
+    "read_log": "guidelog.reading.reader",
+    "solve": "solving.solver",
+    "solve_log": "guidelog.fitting.night",
 }
 
 __all__ = list(_HOMES)

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poleward import quantity
-from poleward.camera import ARCSEC_PER_RADIAN, Camera, GuideCamera
+from poleward.door import quantity
+from poleward.door.quantity import nearest, parse
 from poleward.errors import InputError
-from poleward.knobs import SIDES, Knob, per_turn_from_thread
-from poleward.quantity import nearest, parse
-from poleward.site import Air, Site
+from poleward.sky.camera import ARCSEC_PER_RADIAN, Camera, GuideCamera
+from poleward.sky.site import Air, Site
+from poleward.solving.knobs import SIDES, Knob, per_turn_from_thread
 
 KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("site", "air", "mount", "camera", "guide_camera", "frames", "limits"),

@@ -11,9 +11,9 @@ import sys
 import time
 from datetime import UTC, datetime
 
-from poleward.guidelog.night import solve_log
-from poleward.simulate import Guider, Scatter, Stretch, night
-from poleward.site import Site
+from poleward.guidelog.fitting.night import solve_log
+from poleward.simulate.night import Guider, Scatter, Stretch, night
+from poleward.sky.site import Site
 
 SITE = Site("47.1 deg", "8.4 deg", "560 m")
 START = datetime(2024, 3, 10, 18, tzinfo=UTC)

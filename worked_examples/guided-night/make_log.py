@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from poleward.setup import read_setup
-from poleward.simulate import Guider, Scatter, Stretch, night
+from poleward.simulate.night import Guider, Scatter, Stretch, night
 
 HERE = Path(__file__).parent
 SCALE = 1.88  # arcsec/pix

@@ -1,4 +1,7 @@
-"""The command line. Nothing heavy is imported until a command runs."""
+"""The command line. Nothing heavy is imported until a command runs.
+
+In order: common, follow, layout, progress, solve, demo, log, tonight, check, plan.
+"""
 
 from __future__ import annotations
 
@@ -50,7 +53,7 @@ class _Lazy(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            from poleward.quantity import nearest
+            from poleward.door.quantity import nearest
 
             raise click.UsageError(f"there is no command '{args[0]}': {nearest(args[0], COMMANDS)}")
         return super().resolve_command(ctx, args)

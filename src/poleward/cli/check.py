@@ -11,7 +11,7 @@ from poleward.cli import common, tonight
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
-    from poleward.axis_record import AxisError
+    from poleward.tonight.axis_record import AxisError
 
 
 @click.command("check")
@@ -45,7 +45,7 @@ def command(**options: Any) -> int:
 
     Exit status 5: not all targets stay within the limit, or it is too uncertain to say.
     """
-    from poleward.check import check
+    from poleward.tonight.check import check
 
     common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
     if options["axis"] == "-" and options["targets"] == "-":
@@ -78,7 +78,7 @@ def command(**options: Any) -> int:
 
 
 def _axis(text: str | None, pole: str | None) -> AxisError:
-    from poleward.axis_record import axis_from_pairs, read_axis
+    from poleward.tonight.axis_record import axis_from_pairs, read_axis
 
     if text is None:
         raise UsageError(

@@ -14,7 +14,7 @@ from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from poleward.setup import Setup
-    from poleward.site import Site
+    from poleward.sky.site import Site
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -93,7 +93,7 @@ def check_outputs(output: str | None, chart: str | None, force: bool, endings: t
     UsageError
         An unknown ending, or an existing file without --force.
     """
-    from poleward.files import refuse_existing
+    from poleward.door.files import refuse_existing
 
     for name, path, allowed in (("--output", output, endings), ("--chart", chart, (".png", ".svg", ".pdf"))):
         if path is None:

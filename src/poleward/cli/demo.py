@@ -27,8 +27,8 @@ def command(keep: str | None, output: str | None, chart: str | None, force: bool
       poleward demo --chart axis.png
       poleward demo --keep first-night
     """
-    from poleward.drifts import read_drifts
     from poleward.setup import read_setup
+    from poleward.timings.drifts import read_drifts
 
     common.check_outputs(output, chart, force, (".json", ".ecsv"))
     source = Path(str(files("poleward") / "data" / "demo"))
@@ -53,8 +53,8 @@ def command(keep: str | None, output: str | None, chart: str | None, force: bool
 
 def _keep(source: Path, folder: Path, force: bool) -> None:
     """Copy the demo's files; nothing is copied if any of them is there already."""
+    from poleward.door.files import refuse_existing, write_whole
     from poleward.errors import UsageError
-    from poleward.files import refuse_existing, write_whole
 
     try:
         folder.mkdir(parents=True, exist_ok=True)

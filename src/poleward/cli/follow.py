@@ -12,12 +12,12 @@ from poleward.cli import common
 from poleward.errors import InputError, Note
 
 if TYPE_CHECKING:
-    from poleward.guidelog.form import Layout
-    from poleward.guidelog.logsolution import LogSolution
-    from poleward.guidelog.runs import Wanted
-    from poleward.guidelog.section import Section
-    from poleward.guidelog.tail import Growth
-    from poleward.site import Site
+    from poleward.guidelog.fitting.logsolution import LogSolution
+    from poleward.guidelog.fitting.runs import Wanted
+    from poleward.guidelog.reading.form import Layout
+    from poleward.guidelog.reading.section import Section
+    from poleward.guidelog.reading.tail import Growth
+    from poleward.sky.site import Site
 
 NEW_SHARE = 0.05
 """Rows that must have come, as a share of those known, before it is solved again.
@@ -64,7 +64,7 @@ class _Watch:
 
     def solve(self, growth: Growth) -> None:
         """Solve what there is, and say so in one line."""
-        from poleward.guidelog.night import solve_log
+        from poleward.guidelog.fitting.night import solve_log
 
         wanted, log = self.wanted, growth.log
         self.solved, self.sections = self.seen, len(log)
@@ -136,7 +136,7 @@ def follow(
     InputError
         The log is gone, or is no text.
     """
-    from poleward.guidelog.tail import LogTail
+    from poleward.guidelog.reading.tail import LogTail
 
     tail = LogTail(path, layout, timezone=site.timezone)
     watch = _Watch(path, site, wanted, line)
@@ -156,7 +156,7 @@ def follow(
 
 def _clock(sections: Sequence[Section], site: Site) -> str:
     """When the last row was written, by the log's own clock; without one, how long the section has gone on."""
-    from poleward.clock import zone_of
+    from poleward.door.clock import zone_of
 
     section = sections[-1]
     seconds = float(section.seconds[-1]) if len(section.seconds) else 0.0

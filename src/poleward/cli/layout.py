@@ -22,8 +22,8 @@ def command(log: str, output: str | None, force: bool) -> int:
       poleward layout night.log
       poleward layout night.log --output night.toml
     """
-    from poleward.files import write_whole
-    from poleward.guidelog.draft import draft_layout
+    from poleward.door.files import write_whole
+    from poleward.guidelog.reading.draft import draft_layout
 
     common.check_outputs(output, None, force, (".toml",))
     text = draft_layout(log)

@@ -13,12 +13,12 @@ from poleward.cli import common
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
-    from poleward.guidelog.form import Layout
-    from poleward.guidelog.logsolution import LogSolution
-    from poleward.guidelog.runs import Wanted
-    from poleward.guidelog.section import Section
+    from poleward.guidelog.fitting.logsolution import LogSolution
+    from poleward.guidelog.fitting.runs import Wanted
+    from poleward.guidelog.reading.form import Layout
+    from poleward.guidelog.reading.section import Section
     from poleward.setup import Setup
-    from poleward.site import Site
+    from poleward.sky.site import Site
 
 
 @click.command("log")
@@ -59,8 +59,8 @@ def command(files: tuple[str, ...], **options: Any) -> int:
 
     Exit status 4: the logs cannot determine both errors.
     """
-    from poleward.guidelog.layout import read_layout
-    from poleward.guidelog.runs import Wanted, solve_logs
+    from poleward.guidelog.fitting.runs import Wanted, solve_logs
+    from poleward.guidelog.reading.layout import read_layout
 
     outputs = options.pop("output"), options.pop("chart"), options.pop("force")
     common.check_outputs(*outputs, (".json", ".ecsv"))
@@ -108,8 +108,8 @@ def _check_files(
 def _follow(
     path: str, layout: Layout, wanted: Wanted, report: Report, until: str | None, interval: str | None
 ) -> int:
-    from poleward import quantity
     from poleward.cli.follow import follow
+    from poleward.door import quantity
 
     goal = None if until is None else quantity.parse(until, quantity.SMALL_ANGLE, "--until") / 60
     pause = quantity.parse(interval or "2 s", quantity.DURATION, "--interval")
@@ -172,7 +172,7 @@ class Report:
     def _with_moves(self, result: LogSolution, sections: Sequence[Section]) -> Any:
         """Add knob turns, and how a star moves meanwhile: seen where the last used section looked."""
         from poleward.cli.solve import watched
-        from poleward.knobs import with_star, with_turns
+        from poleward.solving.knobs import with_star, with_turns
 
         solution = with_turns(result.solution, self.setup.knobs)
         used = [section.where for section in result.sections if not section.reason]
@@ -182,7 +182,7 @@ class Report:
         return with_star(solution, self.site, pointing, self.setup.guide_camera)
 
     def _write(self, result: LogSolution) -> None:
-        from poleward.files import write_whole
+        from poleward.door.files import write_whole
 
         output, chart, force = self._outputs
         if output is not None and output.lower().endswith(".json"):

@@ -12,7 +12,7 @@ from poleward.cli import common, tonight
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from poleward.timing import Blocked, Reader
+    from poleward.planning.timing import Blocked, Reader
 
 DEFAULT_ACCURACY_ARCMIN = 1.0
 """Good for guided pictures of some minutes with most outfits (docs/field-rotation.md)."""
@@ -60,7 +60,7 @@ def command(**options: Any) -> int:
 
     With a longitude it keeps away from the Sun and names bright stars near the pointings.
     """
-    from poleward.plan import Wishes, plan
+    from poleward.planning.plan import Wishes, plan
 
     common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
     setup, site = common.take_site(options)
@@ -96,9 +96,9 @@ def command(**options: Any) -> int:
 
 
 def _reader(options: dict[str, Any]) -> Reader:
-    from poleward import quantity
-    from poleward.quantity import Kind
-    from poleward.timing import Reader
+    from poleward.door import quantity
+    from poleward.door.quantity import Kind
+    from poleward.planning.timing import Reader
 
     eyepiece, seeing, cadence = (options.pop(name) for name in ("reading_error", "seeing", "cadence"))
     if eyepiece is not None and (seeing is not None or cadence is not None):
@@ -117,7 +117,7 @@ def _reader(options: dict[str, Any]) -> Reader:
 
 def _small_angle(text: str, option: str) -> float:
     """Arcsec, more than nothing and up to an arcminute: more is a wrong unit."""
-    from poleward import quantity
+    from poleward.door import quantity
 
     arcsec = quantity.parse(text, quantity.Kind("arcsec", "arcsec", "2 arcsec"), option)
     if not 0 < arcsec <= 60:
@@ -128,8 +128,8 @@ def _small_angle(text: str, option: str) -> float:
 
 
 def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: float) -> tuple[float, str]:
-    from poleward import quantity
-    from poleward.needed import needed_accuracy
+    from poleward.door import quantity
+    from poleward.planning.needed import needed_accuracy
 
     stated = options.pop("accuracy")
     outfit, targets = tonight.take_outfit(options, setup), tonight.take_targets(options, site)
@@ -147,8 +147,8 @@ def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: f
 
 
 def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
-    from poleward import quantity
-    from poleward.timing import Blocked
+    from poleward.door import quantity
+    from poleward.planning.timing import Blocked
 
     sectors = []
     for number, text in enumerate(texts, 1):
@@ -172,9 +172,9 @@ def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
 
 
 def _mover(options: dict[str, Any]) -> Any:
-    from poleward import quantity
-    from poleward.pairing import Mover
-    from poleward.quantity import Kind
+    from poleward.door import quantity
+    from poleward.door.quantity import Kind
+    from poleward.planning.pairing import Mover
 
     rate, settle = options.pop("slew_rate"), options.pop("settle")
     kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")

@@ -12,10 +12,10 @@ from poleward.cli import common
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from poleward.drifts import Drifts
     from poleward.setup import Setup
-    from poleward.site import Site
-    from poleward.solution import Solution
+    from poleward.sky.site import Site
+    from poleward.solving.solution import Solution
+    from poleward.timings.drifts import Drifts
 
 
 @click.command("solve")
@@ -74,7 +74,7 @@ def command(drifts: str | None, inline: tuple[str, ...], **options: Any) -> int:
 
 
 def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site) -> Drifts:
-    from poleward.drifts import Drifts, read_drifts
+    from poleward.timings.drifts import Drifts, read_drifts
 
     if path is not None and inline:
         raise UsageError("a drift table and --drift are both given", "give one of them")
@@ -88,8 +88,8 @@ def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site
 
 def solved(timings: Drifts, setup: Setup, site: Site, watch: str | None, options: dict[str, Any]) -> Solution:
     """Solve, and add what the knobs must do."""
-    from poleward.knobs import with_star, with_turns
-    from poleward.solver import solve
+    from poleward.solving.knobs import with_star, with_turns
+    from poleward.solving.solver import solve
 
     rate = options.pop("drive_rate") or setup.drive_rate
     solution = with_turns(solve(timings, site, drive_rate=rate, **options), setup.knobs)
@@ -101,8 +101,8 @@ def solved(timings: Drifts, setup: Setup, site: Site, watch: str | None, options
 
 def watched(text: str, site: Site) -> Any:
     """Return the pointing given by --watch."""
-    from poleward.drift_rows import pointing_from_cells
-    from poleward.sky import altitude_of
+    from poleward.sky.look import altitude_of
+    from poleward.timings.rows import pointing_from_cells
 
     pointing = pointing_from_cells(common.inline_pairs(text, "--watch"), "--watch", site.timezone)
     height = math.degrees(altitude_of(pointing, site))
@@ -116,7 +116,7 @@ def deliver(solution: Solution, as_json: bool, night: bool, reading_error: str, 
     if as_json:
         common.print_result(common.json_text(solution.to_record()))
         return
-    from poleward.quantity import SMALL_ANGLE, parse
+    from poleward.door.quantity import SMALL_ANGLE, parse
     from poleward.report.style import signs_for
     from poleward.report.text import solution_text
 
@@ -126,7 +126,7 @@ def deliver(solution: Solution, as_json: bool, night: bool, reading_error: str, 
 
 def write(solution: Solution, output: str | None, chart: str | None, force: bool, night: bool) -> None:
     """Write the record, the table and the chart that were asked for."""
-    from poleward.files import write_whole
+    from poleward.door.files import write_whole
 
     if output is not None and output.lower().endswith(".json"):
         write_whole(output, common.json_text(solution.to_record()) + "\n", force=force)

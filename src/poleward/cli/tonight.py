@@ -14,11 +14,11 @@ from poleward.cli import common
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from poleward.camera import Camera
-    from poleward.exposure import Outfit
     from poleward.setup import Setup
-    from poleward.site import Site
-    from poleward.targets import Target
+    from poleward.sky.camera import Camera
+    from poleward.sky.site import Site
+    from poleward.tonight.exposure import Outfit
+    from poleward.tonight.targets import Target
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 CAMERA = ("focal_length", "pixel_size", "width", "height")
@@ -56,7 +56,7 @@ def target_options(command: Command) -> Command:
 
 def take_targets(options: dict[str, Any], site: Site) -> tuple[Target, ...]:
     """Take the targets out of a command's options; none when none are given."""
-    from poleward.targets import read_targets, targets_from_rows
+    from poleward.tonight.targets import read_targets, targets_from_rows
 
     path, inline = options.pop("targets"), options.pop("inline")
     if path is not None and inline:
@@ -69,9 +69,9 @@ def take_targets(options: dict[str, Any], site: Site) -> tuple[Target, ...]:
 
 def take_outfit(options: dict[str, Any], setup: Setup, guided: bool = True) -> Outfit:
     """Take camera, limit and drive rate out of a command's options, the setup's where they are not given."""
-    from poleward import quantity
-    from poleward.exposure import Outfit
-    from poleward.solver import drive_rate_of
+    from poleward.door import quantity
+    from poleward.solving.solver import drive_rate_of
+    from poleward.tonight.exposure import Outfit
 
     text, limit = options.pop("camera"), options.pop("limit")
     camera = setup.camera if text is None else _camera(common.inline_pairs(text, "--camera"))
@@ -88,8 +88,8 @@ def take_outfit(options: dict[str, Any], setup: Setup, guided: bool = True) -> O
 
 
 def _camera(pairs: dict[str, str]) -> Camera:
-    from poleward import quantity
-    from poleward.camera import Camera
+    from poleward.door import quantity
+    from poleward.sky.camera import Camera
 
     for name in pairs:
         if name not in CAMERA:
@@ -119,7 +119,7 @@ def take_time(options: dict[str, Any], site: Site) -> datetime:
     """Take --at out of a command's options: a moment, aware, UTC; now where it is not given."""
     from datetime import UTC
 
-    from poleward.clock import parse_time, zone_of
+    from poleward.door.clock import parse_time, zone_of
 
     text = options.pop("at")
     if text is None:
@@ -129,7 +129,7 @@ def take_time(options: dict[str, Any], site: Site) -> datetime:
 
 def take_lowest(options: dict[str, Any], setup: Setup) -> float:
     """Take --lowest-altitude out of a command's options, degrees; the setup's where it is not given."""
-    from poleward import quantity
+    from poleward.door import quantity
 
     text = options.pop("lowest_altitude")
     if text is None:
@@ -148,7 +148,7 @@ def deliver(
     options: dict[str, Any],
 ) -> None:
     """Print the record or the text; write the record or table and the chart that were asked for."""
-    from poleward.files import write_whole
+    from poleward.door.files import write_whole
 
     as_json = options["as_json"]
     common.print_result(common.json_text(record) if as_json else common.dimmed(text(), options["night"]))

@@ -11,7 +11,7 @@ import numpy as np
 
 from poleward.report import style
 from poleward.report.text import move_text
-from poleward.solution import Solution
+from poleward.solving.solution import Solution
 
 
 @dataclass(frozen=True)

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from poleward.checked import Check, TargetCheck
-from poleward.clock import zone_of
+from poleward.door.clock import zone_of
 from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
-from poleward.site import Site
+from poleward.sky.site import Site
+from poleward.tonight.checked import Check, TargetCheck
 
 COLOURS = (style.BLUE, style.VERMILION, style.GREEN, style.PURPLE, style.ORANGE, style.SKY_BLUE)
 NIGHT_COLOURS = ("#E03030", "#A01818", "#C02424", "#801414")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from poleward.checked import Check, TargetCheck
-from poleward.exposure import WIDEST_ARCMIN
 from poleward.report.style import Signs, decimals_for, paragraph, seconds_text
 from poleward.report.tables import record_ecsv
-from poleward.site import Site
-from poleward.window import clock_time
+from poleward.sky.site import Site
+from poleward.tonight.checked import Check, TargetCheck
+from poleward.tonight.exposure import WIDEST_ARCMIN
+from poleward.tonight.window import clock_time
 
 SIDEREAL_RATE = 15.041067
 UNITS = {

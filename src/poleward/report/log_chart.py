@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from poleward.guidelog.logsolution import LogGroup, LogSolution, SectionResult
-from poleward.guidelog.trace import Trace, traces_of
+from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult
+from poleward.guidelog.fitting.trace import Trace, traces_of
 from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, draw_axis, dressed, ellipse_points, new_figure
 

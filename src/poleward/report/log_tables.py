@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from poleward.guidelog.logsolution import LogSolution
+from poleward.guidelog.fitting.logsolution import LogSolution
 from poleward.report.tables import record_ecsv
 
 UNITS = {

@@ -6,12 +6,12 @@ import statistics
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from poleward.clock import zone_of
+from poleward.door.clock import zone_of
 from poleward.errors import Note
-from poleward.guidelog.logsolution import LogGroup, LogSolution, SectionResult
+from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult
 from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
 from poleward.report.text import verdict, what_to_turn
-from poleward.site import Site
+from poleward.sky.site import Site
 
 MOST_LINES = 12
 """A table longer than this fills a terminal of 24 lines before the rest is said: then only the worst are shown."""

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from poleward.axis import azimuth_altitude, turned, unit_vector
-from poleward.planned import Plan, Proposal
+from poleward.planning.planned import Plan, Proposal
+from poleward.planning.timing import SUN_KEEP_OUT_DEG
 from poleward.report.chart import DAY, NIGHT, Palette, new_figure
 from poleward.report.plan_text import arcmin_text, minutes_text
-from poleward.timing import SUN_KEEP_OUT_DEG
+from poleward.sky.axis import azimuth_altitude, turned, unit_vector
 
 
 def plan_chart(result: Plan, *, night: bool = False) -> Any:

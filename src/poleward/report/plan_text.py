@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from poleward.planned import Plan, PlannedPointing, Proposal
+from poleward.planning.planned import Plan, PlannedPointing, Proposal
 from poleward.report.style import Signs, paragraph, seconds_text
 from poleward.report.tables import record_ecsv
-from poleward.site import Site
-from poleward.window import clock_time
+from poleward.sky.site import Site
+from poleward.tonight.window import clock_time
 
 UNITS = {
     "hour_angle_h": "hourangle",

@@ -6,7 +6,7 @@ import io
 import re
 from typing import Any
 
-from poleward.solution import Solution
+from poleward.solving.solution import Solution
 
 UNITS = {
     "hour_angle_h": "hourangle",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from poleward.axis import STELLAR_RATE
-from poleward.knobs import CAUTIONS
 from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
-from poleward.solution import FittedDrift, Move, Solution
+from poleward.sky.axis import STELLAR_RATE
+from poleward.solving.knobs import CAUTIONS
+from poleward.solving.solution import FittedDrift, Move, Solution
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""

@@ -1,0 +1,186 @@
+"""Tables that users write: CSV, ECSV and VOTable as rows of named cells, each with its place for messages."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import sys
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from poleward.door.quantity import nearest
+from poleward.errors import InputError
+
+_HEADER = re.compile(r"\s*([^\[\]]*?)\s*(?:\[(.*)\])?\s*$")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row: its cells by column name, empty ones left out, and where it stands."""
+
+    where: str
+    cells: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """Rows, and the unit each column's header gives (empty where it gives none)."""
+
+    name: str
+    header: str
+    rows: tuple[Row, ...]
+    units: Mapping[str, str]
+
+    def check_columns(self, known: Iterable[str]) -> None:
+        """Refuse columns that are not known.
+
+        Raises
+        ------
+        InputError
+            Names the unknown column and the nearest known one.
+        """
+        names = list(known)
+        for column in self.units:
+            if column not in names:
+                raise InputError(f"unknown column '{column}'", nearest(column, names), self.header)
+
+
+def read_bytes(path: str | Path) -> bytes:
+    """Return a file's bytes, or standard input's for ``-``.
+
+    Raises
+    ------
+    InputError
+        It does not exist, is a folder, or may not be read.
+    """
+    if str(path) == "-":
+        return sys.stdin.buffer.read()
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        reason = {
+            FileNotFoundError: "there is no such file",
+            IsADirectoryError: "this is a folder, a file is needed",
+            PermissionError: "this file may not be read",
+        }.get(type(error), error.strerror or "it cannot be read")
+        raise InputError(reason, "", str(path)) from None
+
+
+def decoded(data: bytes, name: str) -> str:
+    """Return the text of a file: UTF-8 or UTF-16 with or without byte-order mark.
+
+    Raises
+    ------
+    InputError
+        It holds NUL bytes, so it is not text.
+    """
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    if b"\0" in data:
+        raise InputError(
+            "this is not a text file (it holds NUL bytes)", "a table is CSV, ECSV or VOTable", name
+        )
+    return data.decode("utf-8-sig", errors="replace")
+
+
+def read_table(path: str | Path) -> RawTable:
+    """Read a table of any of the three kinds; which one is seen from its first line.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``-`` is standard input.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is empty, or is not a table.
+    """
+    name = "standard input" if str(path) == "-" else str(path)
+    data = read_bytes(path)
+    if data.lstrip()[:1] == b"<":
+        return _by_astropy(io.BytesIO(data), "votable", name, [])
+    text = decoded(data, name)
+    if text.lstrip().startswith("# %ECSV"):
+        lines = text.lstrip().splitlines()
+        numbers = [i + 1 for i, line in enumerate(lines) if line.strip() and not line.startswith("#")]
+        return _by_astropy(lines, "ascii.ecsv", name, numbers[1:])
+    return _csv(text, name)
+
+
+def _csv(text: str, name: str) -> RawTable:
+    """Comma, semicolon or tab separated; ``#`` lines and empty lines are passed over."""
+    lines = text.splitlines()
+    numbered = [
+        (i + 1, line) for i, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not numbered:
+        raise InputError("this table is empty", "its first line names the columns", name)
+    first_number, first = numbered[0]
+    header_at = f"{name}:{first_number}"
+    delimiter = max(",;\t", key=first.count)
+    try:
+        cells = [next(csv.reader([line], delimiter=delimiter, skipinitialspace=True)) for _, line in numbered]
+    except csv.Error as error:
+        raise InputError(
+            f"this is not a table: {error}", "its first line names the columns", header_at
+        ) from None
+    columns, units = [], {}
+    for cell in cells[0]:
+        matched = _HEADER.match(cell)
+        if matched is None or not matched[1]:
+            raise InputError(f"'{cell}' is not a column's name", "write name or name [unit]", header_at)
+        if matched[1] in units:
+            raise InputError(f"column '{matched[1]}' is named twice", "", header_at)
+        columns.append(matched[1])
+        units[matched[1]] = matched[2] or ""
+    rows = []
+    for (number, _), values in zip(numbered[1:], cells[1:], strict=True):
+        if len(values) != len(columns):
+            raise InputError(
+                f"this row has {len(values)} cells, the header names {len(columns)} columns",
+                "an empty value still needs its separator",
+                f"{name}:{number}",
+            )
+        filled = {key: value.strip() for key, value in zip(columns, values, strict=True) if value.strip()}
+        rows.append(Row(f"{name}:{number}", filled))
+    return RawTable(name, header_at, tuple(rows), units)
+
+
+def _by_astropy(source: Any, kind: str, name: str, line_numbers: list[int]) -> RawTable:
+    import warnings
+
+    from astropy.table import Table
+
+    try:
+        with warnings.catch_warnings():
+            # Units it does not know are refused by name when they are used.
+            warnings.simplefilter("ignore")
+            table = Table.read(source, format=kind)
+    except Exception as error:  # noqa: BLE001 - astropy raises whatever its parsers raise; all mean the same here
+        reason = str(error).strip().splitlines()
+        shown = "ECSV" if kind == "ascii.ecsv" else "VOTable"
+        raise InputError(
+            f"this {shown} cannot be read: {reason[0] if reason else type(error).__name__}", "", name
+        ) from None
+    units = {column: str(table[column].unit or "") for column in table.colnames}
+    rows = []
+    for number in range(len(table)):
+        cells = {}
+        for column in table.colnames:
+            value = table[column][number]
+            if getattr(value, "mask", False) is True or str(value) in ("--", ""):
+                continue
+            if hasattr(value, "to_datetime") or isinstance(value, str):
+                cells[column] = value
+            else:
+                plain = getattr(value, "value", value)
+                cells[column] = plain.item() if hasattr(plain, "item") else plain
+        place = (
+            f"{name}:{line_numbers[number]}" if number < len(line_numbers) else f"{name}, row {number + 1}"
+        )
+        rows.append(Row(place, cells))
+    return RawTable(name, name, tuple(rows), units)

@@ -1,0 +1,186 @@
+"""Undoing the corrections: how far the telescope itself has moved, and where a new level begins.
+
+What tracking alone would have done is the star's place plus the telescope's own motion. A pulse of declination is
+first swallowed by the play of the gears when it comes after one of the other direction; the telescope follows the
+motor like a body dragged between two stops that are the backlash apart (the play operator of the theory of
+hysteresis; Krasnosel'skii & Pokrovskii 1989, Systems with Hysteresis, chapter 1).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.guidelog.fitting.noise import Integers
+from poleward.guidelog.reading.section import Bools, Section
+from poleward.sky.axis import Floats
+
+GAP_ROWS = 10.0
+"""A gap of this many cadences begins a new level.
+
+A guider that drops ten exposures on end has been doing something else, and may have moved the telescope without
+writing it down. A level costs little: one every ten minutes raises sigma by a tenth (docs/noise-model.md).
+"""
+WINDOW = 7
+"""Rows on either side whose medians are compared to find a jump: more than half may be glitches."""
+JUMP_SIGMAS = 8.0
+"""A jump is this many standard deviations of such differences, which have a heavier tail than normal ones."""
+GLITCH_MADS = 6.0
+"""Before anything is fitted: rows this many robust standard deviations off the median of their neighbours."""
+
+
+@dataclass(frozen=True)
+class Track:
+    """The usable rows of a section and the motor's path.
+
+    Attributes
+    ----------
+    section : Section
+    rows : int array (n,)
+        Rows of the section in which the star was seen.
+    seconds, north_arcsec : array (n,)
+        Of those rows.
+    piece : int array (n,)
+        Number of the piece each row belongs to, rising.
+    motor_ms : array (N,) or None
+        Sum of the pulses sent before each row of the whole section, lost stars included; None without pulses.
+    cadence_s : float
+        Median time between rows.
+    """
+
+    section: Section
+    rows: Integers
+    seconds: Floats
+    north_arcsec: Floats
+    piece: Integers
+    motor_ms: Floats | None
+    cadence_s: float
+
+    @property
+    def guided(self) -> bool:
+        """Whether any pulse was sent in declination."""
+        return self.motor_ms is not None
+
+    def backlash(self, backlash_ms: float) -> tuple[Floats, Floats]:
+        """Where the telescope stands, in ms of pulse, for rows seen: (middle, half of what is not known), (n,) each.
+
+        At the beginning of a piece nobody knows where between the stops it rests. Both extremes are followed until
+        they meet, which they do once the motor has gone one backlash in one direction.
+        """
+        assert self.motor_ms is not None
+        piece = np.zeros(len(self.motor_ms), np.int64)
+        piece[self.rows] = self.piece
+        piece = np.maximum.accumulate(piece)
+        low, high = dragged(self.motor_ms, backlash_ms, np.searchsorted(piece, piece))
+        lowest, highest = low[self.rows], high[self.rows]
+        return (highest + lowest) / 2, (highest - lowest) / 2
+
+
+def dragged(motor: Floats, backlash: float, first: Integers) -> tuple[Floats, Floats]:
+    """Follow a body dragged by a motor, between `motor - backlash` and `motor`: its lowest and highest place.
+
+    Parameters
+    ----------
+    motor : array (n,)
+    backlash : float
+        In the same unit, not negative.
+    first : int array (n,)
+        For each row the first row of its piece, at which the body may be anywhere between the stops.
+
+    Notes
+    -----
+    Each step clamps the place to an interval, and clamps in a row make one clamp, in which older ones drop out as soon
+    as they are narrower than nothing. So rows are joined with those 1, 2, 4, ... before them until every interval
+    has closed or begins with its piece: a few passes over all rows instead of a loop.
+    """
+    low, high = motor - backlash, motor.copy()
+    reach = 1
+    while True:
+        open_rows = np.flatnonzero((high > low) & (np.arange(len(motor)) - reach >= first))
+        if not open_rows.size:
+            return low, high
+        # Read before written: a row's older half must be the one of this round.
+        below, above = low[open_rows - reach], high[open_rows - reach]
+        least, most = low[open_rows], high[open_rows]
+        low[open_rows] = np.minimum(np.maximum(below, least), most)
+        high[open_rows] = np.minimum(np.maximum(above, least), most)
+        reach *= 2
+
+
+def track(section: Section) -> Track:
+    """Pick the usable rows of a section and cut them into pieces."""
+    seen = section.good & np.isfinite(section.north_arcsec) & np.isfinite(section.seconds)
+    rows = np.flatnonzero(seen)
+    # Two rows at one time cannot both be right, and the noise needs time to pass; the first one stays.
+    rows = rows[np.diff(np.maximum.accumulate(section.seconds[rows]), prepend=-np.inf) > 0]
+    seconds = section.seconds[rows]
+    steps = np.diff(section.seconds)
+    steps = steps[steps > 0]
+    cadence = float(np.median(steps)) if len(steps) else 0.0
+    # A move in a row whose star was lost counts from the next row that has one.
+    moves = np.cumsum(section.moved)[rows]
+    new = np.diff(moves, prepend=moves[:1]) > 0
+    new[1:] |= np.diff(seconds) > GAP_ROWS * cadence
+    motor = None
+    pulse = section.north_pulse_ms
+    if pulse is not None and np.any(np.nan_to_num(pulse) != 0):
+        motor = np.concatenate([[0.0], np.cumsum(np.nan_to_num(pulse))[:-1]])
+    return Track(section, rows, seconds, section.north_arcsec[rows], np.cumsum(new), motor, cadence)
+
+
+def running_median(values: Floats, size: int) -> Floats:
+    """Median of each value and its neighbours, `size` (odd) in all; at the ends of what there is, by reflection."""
+    from scipy.ndimage import median_filter
+
+    result: Floats = median_filter(values, size=size, mode="reflect")
+    return result
+
+
+def robust_sigma(values: Floats) -> float:
+    """Standard deviation from the median absolute deviation (times 1.4826, exact for normal errors)."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def glitches(values: Floats) -> Bools:
+    """Rows far off the median of their neighbours: a first, coarse sieve before there is a noise to judge by."""
+    if len(values) < WINDOW:
+        return np.zeros(len(values), bool)
+    off = values - running_median(values, WINDOW)
+    sigma = robust_sigma(off)
+    return np.abs(off) > GLITCH_MADS * sigma if sigma > 0 else np.zeros(len(values), bool)
+
+
+def jumps(values: Floats, piece: Integers) -> Integers:
+    """Rows at which the star stands in a new place though nobody said so.
+
+    Parameters
+    ----------
+    values : array (n,)
+        Places with the known motion taken off, glitches taken out.
+    piece : int array (n,)
+        Pieces known already.
+
+    Returns
+    -------
+    int array (j,)
+        First rows after the jumps.
+    """
+    count = len(values)
+    if count < 4 * WINDOW:
+        return np.zeros(0, np.int64)
+    half = WINDOW // 2
+    middle = running_median(values, WINDOW)
+    at = np.arange(WINDOW, count - WINDOW)
+    step = middle[at + half] - middle[at - half - 1]
+    sigma = robust_sigma(step)
+    inside = piece[at + WINDOW - 1] == piece[at - WINDOW]
+    found: list[int] = []
+    if sigma <= 0:
+        return np.zeros(0, np.int64)
+    size = np.where(inside, np.abs(step), 0.0)
+    while size.size and float(np.max(size)) > JUMP_SIGMAS * sigma:
+        best = int(np.argmax(size))
+        found.append(int(at[best]))
+        size[max(0, best - WINDOW) : best + WINDOW + 1] = 0.0
+    return np.array(sorted(found), np.int64)

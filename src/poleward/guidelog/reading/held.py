@@ -1,0 +1,144 @@
+"""The facts of one section: looked for in the log's free lines, else as the layout states them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+from typing import Any
+
+from poleward.errors import InputError
+from poleward.guidelog.reading.facts import NUMBERS, RATES, Fact, number_of
+from poleward.guidelog.reading.times import moment
+from poleward.sky.look import Pointing
+
+OF_THE_MOMENT = ("hour_angle", "azimuth", "altitude", "start", "label")
+"""Never taken over from the head of the file: what held at one moment does not hold for the next section."""
+OF_THE_TARGET = ("ra", "dec", "reversed")
+"""Taken over from the head of the file only where sections have a begin line of their own."""
+
+Line = tuple[int, str]
+
+
+@dataclass(frozen=True)
+class Scopes:
+    """The free lines in which a section's facts are looked for, nearest first.
+
+    Attributes
+    ----------
+    own : sequence of (line number, text)
+        From the section's first line to its end, without the rows.
+    preface : sequence
+        Between the section before and this one.
+    head : sequence
+        Before the first section of the file.
+    begun : bool
+        Sections have a begin line, so that the head belongs to no section.
+    """
+
+    own: Sequence[Line]
+    preface: Sequence[Line]
+    head: Sequence[Line]
+    begun: bool
+
+    def lines_for(self, name: str) -> Iterable[Line]:
+        """Return the lines where a fact may stand."""
+        yield from self.own
+        yield from self.preface
+        if name not in OF_THE_MOMENT and (self.begun or name not in OF_THE_TARGET):
+            yield from self.head
+
+
+class Held:
+    """The facts of one section, each looked for when it is asked for.
+
+    Parameters
+    ----------
+    facts : mapping of str to Fact
+    scopes : Scopes
+    file : str
+        For messages.
+    decimal : str
+        The log's decimal mark.
+    """
+
+    def __init__(self, facts: Mapping[str, Fact], scopes: Scopes, file: str, decimal: str) -> None:
+        self.facts, self.scopes, self.file, self.decimal = facts, scopes, file, decimal
+
+    def value(self, name: str) -> tuple[Any, str] | None:
+        """Return what is written and where; None where neither the log nor the layout says it."""
+        fact = self.facts.get(name)
+        if fact is None:
+            return None
+        if fact.pattern is not None:
+            for number, line in self.scopes.lines_for(name):
+                matched = fact.pattern.search(line)
+                if matched and matched.group(1) is not None:
+                    text = matched.group(1).strip()
+                    if self.decimal == "," and name in (*NUMBERS, *RATES):
+                        text = text.replace(",", ".")
+                    return text, f"{self.file}:{number}, {name}"
+        return None if fact.stated is None else (fact.stated, fact.where)
+
+    def needed(self, name: str, where: str) -> tuple[Any, str]:
+        """Return as `value`, or refuse the section.
+
+        Raises
+        ------
+        InputError
+            The fact is nowhere.
+        """
+        seen = self.value(name)
+        if seen is None:
+            fact = self.facts.get(name)
+            sought = f" (no free line matches '{fact.pattern.pattern}')" if fact and fact.pattern else ""
+            raise InputError(f"{name} was not found for this section{sought}", "", where)
+        return seen
+
+    def number(self, name: str, where: str) -> float:
+        """Return a number that is needed, in its kind's unit; raises as `needed` and `number_of`."""
+        return number_of(self.facts[name], *self.needed(name, where))
+
+
+def start_as_written(held: Held) -> tuple[datetime | time | None, str]:
+    """Return a section's start as written, a moment or a time of day, and where; None where nothing says it.
+
+    Raises
+    ------
+    InputError
+        What is there is no moment.
+    """
+    seen = held.value("start")
+    if seen is None:
+        return None, ""
+    value, place = seen
+    if isinstance(value, datetime | time):
+        return value, place
+    try:
+        return moment(str(value), held.facts["start"].format), place
+    except (ValueError, OverflowError):
+        raise InputError(
+            f"'{value}' is not a moment",
+            "e.g. 2026-11-25T20:14:00Z, or say how it is written: start = { find = '...', format = \"%d.%m.%Y %H:%M\" }",
+            place,
+        ) from None
+
+
+def pointing_of(held: Held, start: datetime | None, where: str) -> Pointing:
+    """Return where the telescope pointed at a section's start.
+
+    Raises
+    ------
+    InputError
+        A fact is missing or cannot be used.
+    """
+    if "ra" in held.facts:
+        if start is None:
+            raise InputError("a right ascension needs the section's start with its date", "", where)
+        return Pointing(ra=held.number("ra", where), dec=held.number("dec", where), time=start, where=where)
+    if "azimuth" in held.facts:
+        azimuth, altitude = held.number("azimuth", where), held.number("altitude", where)
+        return Pointing(azimuth=azimuth, altitude=altitude, time=start, where=where)
+    return Pointing(
+        hour_angle=held.number("hour_angle", where), dec=held.number("dec", where), time=start, where=where
+    )

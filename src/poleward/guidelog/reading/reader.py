@@ -1,0 +1,148 @@
+"""Reading a guide log through its layout: sections ready for the fit, and what could not be used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from poleward.door.tables import read_bytes
+from poleward.errors import InputError, Note
+from poleward.guidelog.reading.assemble import build
+from poleward.guidelog.reading.blocks import Block, find_blocks
+from poleward.guidelog.reading.facts import zone
+from poleward.guidelog.reading.form import Layout
+from poleward.guidelog.reading.layout import read_layout
+from poleward.guidelog.reading.logtext import LogText, log_text
+from poleward.guidelog.reading.section import Bools, Section
+
+COPIED_ROWS = 10
+"""As many rows must repeat earlier ones of another section, one after the other, to count as a copied block. Within
+a section one is enough: it repeats the time too. Places written to a tenth of a pixel agree by chance in about one
+row of fifty (7 x 7 likely values), so ten in a row never do."""
+
+
+@dataclass(frozen=True)
+class LogFile(Sequence[Section]):
+    """What one guide log holds: a sequence of its usable sections.
+
+    Attributes
+    ----------
+    file : str
+    sections : tuple of Section
+    refused : tuple of Note
+        Sections that cannot be used, each with its place and reason.
+    notes : tuple of Note
+        About the file as a whole; notes about a section are with the section.
+    rows : int
+        Lines that stand where rows stand.
+    rows_skipped : int
+        Those that could not be read, repeat earlier ones, or carry a time that cannot be.
+    """
+
+    file: str
+    sections: tuple[Section, ...]
+    refused: tuple[Note, ...] = ()
+    notes: tuple[Note, ...] = ()
+    rows: int = 0
+    rows_skipped: int = 0
+
+    def __getitem__(self, index: Any) -> Any:
+        """Return one section, or a tuple of them for a slice."""
+        return self.sections[index]
+
+    def __len__(self) -> int:
+        """Return the number of usable sections."""
+        return len(self.sections)
+
+
+def read_log(path: str | Path, layout: Layout | str | Path, *, timezone: str = "") -> LogFile:
+    """Read one guide log.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``-`` is standard input.
+    layout : Layout, str or Path
+        How the log is written; a path is read by `read_layout`.
+    timezone : str
+        Zone of times that carry no offset; ``timezone`` in the layout's facts wins. Without either, times without an
+        offset tell how much time went by but not when: an error only where a right ascension needs it.
+
+    Returns
+    -------
+    LogFile
+        Sections in the order of the file. The star's place north and east in arcsec, pulses in ms, times in s, as
+        `Section` describes.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is empty, is not text, or no line in it opens a section; or the layout cannot be used.
+    """
+    plan = layout if isinstance(layout, Layout) else read_layout(layout)
+    name = "standard input" if str(path) == "-" else str(path)
+    text = log_text(read_bytes(path), plan.text.encoding, name)
+    return parse_log(text, plan, name, timezone=timezone)
+
+
+def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -> LogFile:
+    """Read a log whose text is at hand; see `read_log`."""
+    local: tzinfo | None = zone(timezone, "timezone") if timezone else None
+    blocks = find_blocks(text, layout, name)
+    sections: list[Section] = []
+    refused: list[Note] = []
+    skipped = 0
+    for number, (block, copied) in enumerate(zip(blocks, _copies(blocks), strict=True), 1):
+        try:
+            section, left_out = build(block, copied, number, layout, name, local)
+            sections.append(section)
+            skipped += left_out
+        except InputError as error:
+            skipped += len(block.rows)
+            hint = f" ({error.hint})" if error.hint else ""
+            refused.append(Note("section-refused", f"{error}{hint}"))
+    notes = list(text.notes)
+    if blocks[-1].cut is not None:
+        notes.append(
+            Note(
+                "last-row-cut",
+                f"{name}:{blocks[-1].cut}: the last row has no line end and may be cut, it was left out",
+            )
+        )
+    if len(blocks) > 1 and "hour_angle" in layout.facts and layout.facts["hour_angle"].pattern is None:
+        notes.append(
+            Note(
+                "one-pointing-for-all",
+                f"{name}: the layout states one hour angle for all {len(blocks)} sections; where they began at "
+                "different hour angles, the result is wrong",
+            )
+        )
+    rows = sum(len(block.rows) for block in blocks)
+    return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows, skipped)
+
+
+def _copies(blocks: Sequence[Block]) -> list[Bools]:
+    """Which rows of each block repeat earlier lines of the file to the letter."""
+    sizes = [len(block.rows) for block in blocks]
+    owner = np.repeat(np.arange(len(blocks)), sizes)
+    marks = np.fromiter(
+        (hash(row) for block in blocks for row in block.rows), dtype=np.int64, count=sum(sizes)
+    )
+    _, index, inverse = np.unique(marks, return_index=True, return_inverse=True)
+    copied = np.zeros(len(marks), dtype=bool)
+    if len(index) < len(marks):
+        first = index[inverse]
+        repeats = first < np.arange(len(marks))
+        copied = repeats & (owner[first] == owner)
+        follows = np.zeros(len(marks), dtype=bool)
+        follows[1:] = repeats[1:] & repeats[:-1] & (np.diff(first) == 1)
+        starts = np.flatnonzero(repeats & ~follows)
+        run = np.cumsum(repeats & ~follows) - 1
+        lengths = np.bincount(run[repeats], minlength=len(starts))
+        copied |= repeats & (lengths[np.maximum(run, 0)] >= COPIED_ROWS)
+    return np.split(copied, np.cumsum(sizes)[:-1])

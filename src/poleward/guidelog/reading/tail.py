@@ -1,0 +1,96 @@
+"""A guide log that is still being written: what it holds so far, each time it is asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from poleward.errors import InputError
+from poleward.guidelog.reading.form import Layout
+from poleward.guidelog.reading.logtext import log_text
+from poleward.guidelog.reading.reader import LogFile, parse_log
+
+
+@dataclass(frozen=True)
+class Growth:
+    """What one look at a growing log found.
+
+    Attributes
+    ----------
+    log : LogFile
+        All that the log holds so far, in complete lines. A half-written last line is waited for, not noted.
+    new_rows : int
+        Lines of rows more than at the look before.
+    new_sections : int
+        Usable sections more than at the look before.
+    restarted : bool
+        The file has become shorter: it was begun anew, and what it held before is forgotten.
+    """
+
+    log: LogFile
+    new_rows: int
+    new_sections: int
+    restarted: bool = False
+
+
+class LogTail:
+    """Follows one guide log.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file, which may still be empty or end within a line.
+    layout : Layout
+    timezone : str
+        As for `read_log`.
+    """
+
+    def __init__(self, path: str | Path, layout: Layout, *, timezone: str = "") -> None:
+        self._path, self._layout, self._timezone = Path(path), layout, timezone
+        self._name = str(path)
+        self._size = -1
+        self._log = LogFile(self._name, ())
+
+    def look(self) -> Growth:
+        """Read what has been written since the last look.
+
+        The whole log is read again when it has grown: a night takes 0.1 s, and a section's facts may stand anywhere.
+
+        Returns
+        -------
+        Growth
+
+        Raises
+        ------
+        InputError
+            The file is gone or may not be read, or what it holds is no text. An empty file, one whose first section has
+            not begun, or a section without rows, is no error yet.
+        """
+        data = self._complete_lines()
+        restarted = len(data) < self._size
+        before = LogFile(self._name, ()) if restarted else self._log
+        if len(data) == self._size:
+            return Growth(self._log, 0, 0)
+        self._size = len(data)
+        self._log = self._read(data)
+        new_rows = max(self._log.rows - before.rows, 0)
+        return Growth(self._log, new_rows, max(len(self._log) - len(before), 0), restarted)
+
+    def _complete_lines(self) -> bytes:
+        """Return the file up to its last line end; in UTF-16 that is two bytes, of which the last may be NUL."""
+        try:
+            data = self._path.read_bytes()
+        except OSError as error:
+            raise InputError(f"this log cannot be read: {error.strerror}", "", self._name) from None
+        end = data.rfind(b"\n") + 1
+        return data[: end + 1] if end and data[end : end + 1] == b"\0" else data[:end]
+
+    def _read(self, data: bytes) -> LogFile:
+        nothing_yet = LogFile(self._name, ())
+        if not data.strip():
+            return nothing_yet
+        text = log_text(data, self._layout.text.encoding, self._name)
+        mark = self._layout.marks.begin or self._layout.marks.header
+        if mark is not None and not any(mark.search(line) for line in text.lines):
+            return nothing_yet
+        return parse_log(text, self._layout, self._name, timezone=self._timezone)

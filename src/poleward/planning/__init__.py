@@ -1,0 +1,4 @@
+"""Where to point, and for how long.
+
+In order: timing, pairing, planned, propose, plan, needed.
+"""

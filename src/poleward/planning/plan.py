@@ -1,0 +1,241 @@
+"""Before measuring: which pointings, and for how long, tell the axis well enough in the least time under the sky."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from poleward.errors import InputError, Note, UsageError
+from poleward.planning.pairing import (
+    KEPT,
+    LONGEST_MIN,
+    Found,
+    Mover,
+    Task,
+    best_pairs,
+    closer,
+    whole_sky,
+    with_third,
+)
+from poleward.planning.planned import Plan, Proposal
+from poleward.planning.propose import proposal_of
+from poleward.planning.timing import Bench, Blocked, OpenSky, Reader
+from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
+from poleward.sky.look import TOO_LOW_DEG, altitude_notes, look, seen_from_hour_angle
+from poleward.sky.site import Site
+from poleward.sky.sun import DAYLIGHT_DEG, sun_seen
+
+TEXTBOOK_LOW_DEG = 20.0
+"""How low the textbook's eastern star stands (common practice, no source: 15 to 30 deg)."""
+RELAXED = 1.1
+"""Where the accuracy is out of reach, the plan aims at this much above the finest: the last tenth costs most of the time."""
+COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
+"""Accuracy wanted and scatter of a reading: more than this is a wrong unit."""
+AHEAD_MIN = (0.0, 30.0, 60.0, 90.0)
+"""When the Sun is looked at during the work."""
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """What the plan must keep to.
+
+    Attributes
+    ----------
+    accuracy_arcmin : float
+        Standard uncertainty of the axis wanted in any direction on the sky.
+    why : str
+        Where that comes from, for the reader.
+    lowest_altitude_deg : float
+    blocked : tuple of Blocked
+    pointings : int or None
+        Two or three; None takes the quicker, which is two unless obstacles stand in the way.
+    mover : Mover
+    """
+
+    accuracy_arcmin: float
+    why: str = "stated"
+    lowest_altitude_deg: float = 20.0
+    blocked: tuple[Blocked, ...] = ()
+    pointings: int | None = None
+    mover: Mover = Mover()  # noqa: RUF009 - frozen
+
+
+def plan(
+    site: Site, reader: Reader, wishes: Wishes, *, at: datetime | None = None, pole: str = "apparent"
+) -> Plan:
+    """Find the pointings and minutes that tell the axis well enough in the least time.
+
+    Parameters
+    ----------
+    site : Site
+        With a longitude and `at`, the Sun is kept away from and bright stars are named.
+    reader : Reader
+    wishes : Wishes
+    at : datetime, optional
+        When the work begins.
+    pole : {"apparent", "true"}
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError, UsageError
+        An accuracy of nothing, a limit that cannot be kept to, or no usable pair of pointings at all.
+    """
+    _checked(reader, wishes)
+    suns = _suns(site, at)
+    sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, suns)
+    task = Task(Bench.at(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
+    notes: list[Note] = []
+    if site.longitude_rad is None or at is None:
+        notes.append(
+            Note(
+                "no-sky",
+                "without a longitude and a time no stars are named, and the Sun is not kept away from",
+            )
+        )
+    elif suns is not None:
+        notes.append(
+            Note(
+                "daylight",
+                "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
+                "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
+                "without a filter made for it over the front",
+            )
+        )
+    task, found = _search(task, wishes, notes)
+    proposal = proposal_of(task, found, at, wishes.accuracy_arcmin)
+    # Beside the proposal: where the accuracy is out of reach, both are for the relaxed one.
+    textbook = _textbook(task, at, task.wanted_arcmin)
+    quicker = textbook is not None and textbook.reaches and textbook.total_minutes < proposal.total_minutes
+    if textbook is not None and quicker and wishes.pointings != 3:
+        proposal = replace(textbook, reaches=textbook.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
+    sight = look([], np.zeros((0, 1)), site)
+    if pole == "apparent":
+        notes += altitude_notes(sight, site, [], [])
+    azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(sight.apparent_pole))
+    return Plan(
+        proposal,
+        textbook,
+        wishes.accuracy_arcmin,
+        wishes.why,
+        reader,
+        sky,
+        at,
+        math.degrees(site.latitude_rad),
+        azimuth % 360,
+        altitude,
+        tuple(notes),
+    )
+
+
+def _checked(reader: Reader, wishes: Wishes) -> None:
+    if not 0 < wishes.accuracy_arcmin <= COARSEST_ARCMIN:
+        raise UsageError(
+            f"accuracy: {wishes.accuracy_arcmin:g} arcmin, allowed is more than 0 and up to {COARSEST_ARCMIN:g} arcmin",
+            "e.g. --accuracy 0.5arcmin",
+        )
+    if not 0 < reader.scatter_arcsec <= COARSEST_ARCSEC:
+        raise UsageError(
+            f"scatter of a reading: {reader.scatter_arcsec:g} arcsec, allowed is more than 0 and up to "
+            f"{COARSEST_ARCSEC:g} arcsec",
+            "e.g. 1 arcsec",
+        )
+    if reader.cadence_s is not None and not 0 < reader.cadence_s <= 60:
+        raise UsageError(f"cadence: {reader.cadence_s:g} s, allowed is more than 0 and up to 60 s")
+    if not TOO_LOW_DEG <= wishes.lowest_altitude_deg < 90:
+        raise UsageError(
+            f"lowest altitude: {wishes.lowest_altitude_deg:g} deg, allowed is {TOO_LOW_DEG:g} to 90 deg",
+            "lower down refraction is not well known",
+        )
+    if wishes.pointings not in (None, 2, 3):
+        raise UsageError(f"pointings: {wishes.pointings}, allowed is 2 or 3")
+
+
+def _suns(site: Site, at: datetime | None) -> Floats | None:
+    """Where the Sun is seen while it is up during the work; None at night or when that is not known."""
+    if site.longitude_rad is None or at is None:
+        return None
+    seen = sun_seen([at + timedelta(minutes=ahead) for ahead in AHEAD_MIN], site)
+    up = np.degrees(azimuth_altitude(seen)[1]) > DAYLIGHT_DEG
+    return seen[up] if up.any() else None
+
+
+def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]:
+    """Find the quickest pointings; where the accuracy is out of reach, relax it and say so."""
+    ahead = 10.0
+    for _ in range(3):
+        sky = whole_sky(task, ahead)
+        pairs, finest = best_pairs(task, sky, sky, KEPT)
+        if not pairs and not task.anywhere:
+            task = replace(task, anywhere=True)
+            sky = whole_sky(task, ahead)
+            pairs, finest = best_pairs(task, sky, sky, KEPT)
+        if not pairs:
+            if not math.isfinite(finest):
+                raise InputError(
+                    "no two pointings are left that tell both errors of the axis",
+                    f"lower the lowest altitude ({wishes.lowest_altitude_deg:g} deg), or free a blocked sector",
+                )
+            task = replace(task, wanted_arcmin=RELAXED * finest)
+            notes[:] = [note for note in notes if note.code != "out-of-reach"]
+            notes.append(
+                Note(
+                    "out-of-reach",
+                    f"{wishes.accuracy_arcmin:.2g} arcmin is out of reach here: timings of {LONGEST_MIN:g} minutes, with "
+                    f"refraction known to a tenth, give {finest:.2g} arcmin at best; the plan is for "
+                    f"{task.wanted_arcmin:.2g}",
+                )
+            )
+            pairs, _ = best_pairs(task, sky, sky, KEPT)
+        pairs += _textbook_pairs(task, ahead)
+        best = min((closer(task, pair, ahead) for pair in pairs), key=lambda one: one.rank)
+        three = with_third(task, best, sky) if wishes.pointings != 2 else None
+        if three is not None and (wishes.pointings == 3 or three.total < best.total):
+            best = three
+        elif wishes.pointings == 3:
+            raise InputError("no third pointing is left", "ask for two, or free a blocked sector")
+        if best.minutes.max() <= ahead:
+            break
+        ahead = float(best.minutes.max()) + 1  # the stars must stay in sight until their timing ends
+    return task, best
+
+
+def _textbook_places(task: Task) -> list[tuple[Floats, Floats]]:
+    """Hour angles and decs of the textbook: the meridian on the celestial equator, then low in the east or west."""
+    low = math.radians(max(TEXTBOOK_LOW_DEG, task.sky.lowest_deg))
+    phi = task.bench.site.latitude_rad
+    # The altitude at which a star of dec 0 stands at hour angle h: sin a = cos(latitude) cos h.
+    cosine = math.sin(low) / math.cos(phi)
+    if cosine >= 1:
+        return []
+    # A degree of room: in the west the star sinks, and refraction is not in the formula.
+    far = math.acos(cosine)
+    setting = far - STELLAR_RATE * 60 * 12
+    return [(np.array([0.0, h]), np.zeros(2)) for h in (-far + math.radians(0.2), setting)]
+
+
+def _textbook_pairs(task: Task, ahead: float) -> list[Found]:
+    found = []
+    for h, d in _textbook_places(task):
+        meridian, low = (task.rows(h[i : i + 1], d[i : i + 1], ahead) for i in (0, 1))
+        if len(meridian.dec) and len(low.dec):
+            found += best_pairs(task, meridian, low, 1)[0]
+    return found
+
+
+def _textbook(task: Task, at: datetime | None, wanted: float) -> Proposal | None:
+    """Return the textbook's pointings with the minutes they need, or at their longest where that is not enough."""
+    options = []
+    for h, d in _textbook_places(task):
+        seen = seen_from_hour_angle(h, d, task.bench.site)
+        way = task.ways_clear((h[:1], d[:1]), (h[1:], d[1:]))
+        if not (np.all(task.sky.shows(seen)) and way.all()):
+            continue
+        options.append(proposal_of(task, Found(h, d, np.full(2, LONGEST_MIN), 0.0, 0.0), at, wanted))
+    return min(options, key=lambda one: (not one.reaches, one.total_minutes), default=None)

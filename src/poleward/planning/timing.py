@@ -1,0 +1,236 @@
+"""What a timing of some minutes at some pointing will tell: the expected covariance of the very same solver.
+
+Two things limit it: how well the star's place is read, which more minutes mend, and how well the air is known, which
+they do not. Refraction's own uncertainty is taken as `AIR_DOUBT` of it, the same for all pointings of an evening: it
+is one and the same air. What it does to the answer is what the solver makes of drifts in slightly thicker air.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poleward.sky.axis import Floats, angle_between, azimuth_altitude
+from poleward.sky.look import Pointing, Sight, look
+from poleward.sky.site import Air, Site
+from poleward.solving.least_squares import covariance_of
+from poleward.solving.model import DriftModel, drift_model
+from poleward.timings.rows import Drift
+
+AIR_DOUBT = 0.10
+"""Standard uncertainty of refraction as a part of it. 28 K or 100 hPa change it by a tenth; near the ground, where the
+air is layered, it also departs from any formula (outside-checks C compares models, all for calm air)."""
+SUN_KEEP_OUT_DEG = 30.0
+"""By day no pointing is proposed nearer to the Sun than this (common practice, no source): a slip of the hand, or a goto
+with a wrong clock, must not reach it."""
+NOMINAL_S = 300.0
+"""Length of timing at which pointings are compared; the minutes are then set by the exact model."""
+Mask = NDArray[np.bool_]
+FWHM_PER_SIGMA = 2 * math.sqrt(2 * math.log(2))
+
+
+@dataclass(frozen=True)
+class Reader:
+    """How the star's place is read.
+
+    Attributes
+    ----------
+    scatter_arcsec : float
+        Standard uncertainty of one reading of one coordinate.
+    cadence_s : float or None
+        Time between readings of a camera; None for an eyepiece, read at the beginning and the end only.
+    """
+
+    scatter_arcsec: float
+    cadence_s: float | None = None
+
+    @classmethod
+    def of_seeing(cls, seeing_arcsec: float, cadence_s: float) -> Reader:
+        """Return a camera under some seeing (full width at half maximum of a star's long exposure).
+
+        In a short exposure through a small telescope the star dances; over time it fills the seeing disc. Its place
+        then scatters by at most that disc's sigma, FWHM / 2.355 (of a normal distribution).
+        """
+        return cls(seeing_arcsec / FWHM_PER_SIGMA, cadence_s)
+
+    def sigma(self, seconds: Floats | float) -> Floats:
+        """Standard uncertainty, arcsec, of the drift in a timing: of a straight line through N equal steps.
+
+        scatter sqrt(12 (N - 1) / (N (N + 1))), from the variance of a regression slope; sqrt(2) scatter for N = 2.
+        """
+        seconds = np.asarray(seconds, float)
+        if self.cadence_s is None:
+            return np.full(seconds.shape, math.sqrt(2) * self.scatter_arcsec)
+        count = np.maximum(seconds / self.cadence_s + 1, 2.0)
+        sigma: Floats = self.scatter_arcsec * np.sqrt(12 * (count - 1) / (count * (count + 1)))
+        return sigma
+
+
+@dataclass(frozen=True)
+class Blocked:
+    """A sector of the horizon where nothing is seen up to some altitude; degrees, from north through east."""
+
+    begin_deg: float
+    end_deg: float
+    up_to_deg: float = 90.0
+
+    def hides(self, azimuth_deg: Floats, altitude_deg: Floats) -> Mask:
+        """Whether directions lie in it, a bool array; a sector may run through north."""
+        width = (self.end_deg - self.begin_deg) % 360 or 360.0
+        inside: Mask = ((azimuth_deg - self.begin_deg) % 360 <= width) & (altitude_deg < self.up_to_deg)
+        return inside
+
+
+@dataclass(frozen=True)
+class OpenSky:
+    """Where a telescope may be pointed.
+
+    Attributes
+    ----------
+    lowest_deg : float
+    blocked : tuple of Blocked
+    suns : array (K, 3)
+        Where the Sun is seen by day during the work; empty at night.
+    """
+
+    lowest_deg: float
+    blocked: tuple[Blocked, ...] = ()
+    suns: Floats | None = None
+
+    def shows(self, seen: Floats) -> Mask:
+        """Whether directions (..., 3) may be pointed at, a bool array (...)."""
+        azimuth, altitude = (np.degrees(angle) for angle in azimuth_altitude(seen))
+        good: Mask = altitude >= self.lowest_deg
+        for sector in self.blocked:
+            good = good & ~sector.hides(azimuth, altitude)
+        for sun in self.suns if self.suns is not None else ():
+            good = good & (
+                np.degrees(angle_between(seen, np.broadcast_to(sun, seen.shape))) > SUN_KEEP_OUT_DEG
+            )
+        return good
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The site in its air and in slightly thicker air, and how the star is read: what all expectations need."""
+
+    site: Site
+    thick: Site
+    reader: Reader
+    pole: str
+
+    @classmethod
+    def at(cls, site: Site, reader: Reader, pole: str) -> Bench:
+        """Set up the two airs; at most 1100 hPa, beyond which ERFA does not go, so the step may be downward."""
+        air = site.air
+        factor = 1 + AIR_DOUBT if air.pressure_hpa * (1 + AIR_DOUBT) <= 1100 else 1 - AIR_DOUBT
+        other = Air(
+            f"{air.pressure_hpa * factor} hPa",
+            f"{air.temperature_c} deg_C",
+            air.humidity,
+            f"{air.wavelength_um} um",
+        )
+        thick = Site(site.latitude, site.longitude, site.elevation, other)
+        return cls(site, thick, reader, pole)
+
+    def _model(
+        self, hour_angle: Floats, dec: Floats, seconds: Floats, site: Site
+    ) -> tuple[DriftModel, Sight]:
+        drifts = [
+            Drift(Pointing(hour_angle=float(h), dec=float(d)), float(s), 0.0, north_sigma_arcsec=float(sigma))
+            for h, d, s, sigma in zip(hour_angle, dec, seconds, self.reader.sigma(seconds), strict=True)
+        ]
+        ends = np.stack([np.zeros(len(drifts)), seconds], axis=-1)
+        sight = look([drift.pointing for drift in drifts], ends, site)
+        return drift_model(drifts, sight, site, self.pole, 15.041067178670204, 1.0), sight
+
+    def covariance(self, hour_angle: Floats, dec: Floats, seconds: Floats) -> tuple[Floats, float]:
+        """Expected covariance (2, 2) of azimuth and altitude error, arcmin^2, and the pole's level.
+
+        Parameters
+        ----------
+        hour_angle, dec, seconds : array (n,)
+            Pointings at their starts, radians, and lengths; two or more.
+        """
+        model, _ = self._model(hour_angle, dec, seconds, self.site)
+        thick, _ = self._model(hour_angle, dec, seconds, self.thick)
+        zero = np.zeros(2)
+        jacobian = model.jacobian(zero)
+        covariance = covariance_of(jacobian)
+        extra = (thick.drift(zero)[0] - model.drift(zero)[0]) / model.sigma
+        shift = covariance @ jacobian.T @ extra
+        result: Floats = covariance + np.outer(shift, shift)
+        return result, model.level
+
+    def rows(self, hour_angle: Floats, dec: Floats) -> DriftRows:
+        """What a minute at each pointing shows."""
+        seconds = np.full(len(hour_angle), NOMINAL_S)
+        model, sight = self._model(hour_angle, dec, seconds, self.site)
+        thick, _ = self._model(hour_angle, dec, seconds, self.thick)
+        zero, minutes = np.zeros(2), NOMINAL_S / 60
+        slope = model.jacobian(zero) * model.sigma[:, None] / np.array([model.level, 1.0]) / minutes
+        doubt = (thick.drift(zero)[0] - model.drift(zero)[0]) / minutes
+        return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0])
+
+
+@dataclass(frozen=True)
+class DriftRows:
+    """Pointings, and what their drifts show.
+
+    Attributes
+    ----------
+    hour_angle, dec : array (M,)
+        Radians.
+    slope : array (M, 2)
+        North drift, arcsec/min, of one arcmin of azimuth error on the sky and of altitude error.
+    doubt : array (M,)
+        North drift, arcsec/min, that doubt about the air leaves open.
+    seen : array (M, 3)
+        At the start.
+    """
+
+    hour_angle: Floats
+    dec: Floats
+    slope: Floats
+    doubt: Floats
+    seen: Floats
+
+    def taken(self, index: NDArray[np.intp]) -> DriftRows:
+        """Return some of the rows."""
+        return DriftRows(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
+
+
+def worst_sigma(slope: Floats, doubt: Floats, minutes: Floats, reader: Reader) -> Floats:
+    """Largest standard uncertainty of the axis in any direction on the sky, arcmin; vectorised.
+
+    Parameters
+    ----------
+    slope : array (..., n, 2)
+    doubt, minutes : array (..., n)
+
+    Returns
+    -------
+    array (...)
+    """
+    weight = (minutes / reader.sigma(60 * minutes)) ** 2
+    azimuth, altitude = slope[..., 0], slope[..., 1]
+    a, b, c, u, v = (
+        np.einsum("...n,...n->...", weight, product)
+        for product in (azimuth**2, azimuth * altitude, altitude**2, azimuth * doubt, altitude * doubt)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        size = a * c - b * b
+        x, y = (c * u - b * v) / size, (a * v - b * u) / size
+        p, q, r = c / size + x * x, -b / size + x * y, a / size + y * y
+        largest = (p + r) / 2 + np.hypot((p - r) / 2, q)
+        sigma: Floats = np.where(size > 1e-12 * a * c, np.sqrt(largest), np.inf)
+    return sigma
+
+
+def on_sky(covariance: Floats, level: float) -> float:
+    """Largest standard uncertainty in any direction on the sky of a covariance of (azimuth, altitude) error."""
+    scale = np.array([level, 1.0])
+    return math.sqrt(float(np.linalg.eigvalsh(covariance * np.outer(scale, scale))[-1]))

@@ -1,0 +1,4 @@
+"""Nights of known truth, for docs, tests and benchmarks.
+
+In order: guider, night.
+"""

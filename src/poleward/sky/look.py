@@ -1,0 +1,297 @@
+"""Where stars are seen: refraction included, as unit vectors in the local frame east, north, up.
+
+The only part that knows astropy.coordinates and ERFA's observed places. Three kinds of pointing come in: hour
+angle and declination (apparent, of date, not refracted), right ascension and declination (ICRS) with a time, and
+azimuth and altitude as seen. All leave as the same thing, a `Sight`: where the star is seen at the asked moments,
+and where the pole is, truly and as seen.
+
+ERFA's refraction (two-term, refco) agrees with a ray trace to 0.1 arcsec down to 15 deg, 0.6 arcsec at 10 deg,
+is 20 arcsec wrong at 5 deg and held constant below 3 deg (outside-checks section C): hence `LOW_DEG`, `TOO_LOW_DEG`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from poleward.errors import InputError, Note
+from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude, unit_vector
+from poleward.sky.site import Air, Site
+
+LOW_DEG = 15.0
+"""Below this altitude a measurement is used with a warning."""
+TOO_LOW_DEG = 10.0
+"""Below this altitude it is refused unless asked for."""
+LOW_POLE_DEG = 5.0
+"""Below this latitude the apparent pole itself is doubtful: ERFA's refraction is 20 arcsec wrong there."""
+
+
+@dataclass(frozen=True)
+class Pointing:
+    """Where a telescope pointed at one moment; exactly one of the three pairs is given, in radians.
+
+    Attributes
+    ----------
+    hour_angle, dec : float or None
+        Apparent, of date, hour angle west positive; not refracted.
+    ra : float or None
+        ICRS, with `dec` (ICRS too) and `time`.
+    azimuth, altitude : float or None
+        As seen, azimuth from north through east.
+    time : datetime or None
+        Aware, UTC.
+    where : str
+        Where the user wrote it, for messages.
+    """
+
+    hour_angle: float | None = None
+    dec: float | None = None
+    ra: float | None = None
+    azimuth: float | None = None
+    altitude: float | None = None
+    time: datetime | None = None
+    where: str = ""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """Where N stars are seen at T moments each.
+
+    Attributes
+    ----------
+    seen : array (N, T, 3)
+        Unit vectors east, north, up, refraction included.
+    pole, apparent_pole : array (3,)
+        The elevated celestial pole, truly and as seen.
+    hour_angle, dec, altitude : array (N,)
+        At the first moment, radians: hour angle and dec apparent, of date, not refracted; altitude as seen.
+    notes : tuple of Note
+        What the bundled tables do not cover.
+    """
+
+    seen: Floats
+    pole: Floats
+    apparent_pole: Floats
+    hour_angle: Floats
+    dec: Floats
+    altitude: Floats
+    notes: tuple[Note, ...] = ()
+
+
+def _local_astrom(site: Site) -> Any:
+    """ERFA's context for observed places at a site: apparent places with hour angle for right ascension.
+
+    The place handed in is topocentric already, so the diurnal aberration is switched off; polar motion has no
+    meaning without a date and is left out: the pole is then exactly at the site's latitude.
+    """
+    import erfa
+
+    a, b = refraction_constants(site.air)
+    astrom = erfa.apio(0.0, 0.0, 0.0, site.latitude_rad, site.elevation_m, 0.0, 0.0, a, b)
+    astrom["diurab"] = 0.0
+    return astrom
+
+
+def refraction_constants(air: Air) -> tuple[float, float]:
+    """A and B of R = A tan z + B tan^3 z, z as seen, radians (ERFA refco; none without pressure)."""
+    import erfa
+
+    if air.pressure_hpa == 0:
+        return 0.0, 0.0
+    a, b = erfa.refco(air.pressure_hpa, air.temperature_c, air.humidity, air.wavelength_um)
+    return float(a), float(b)
+
+
+def seen_from_hour_angle(hour_angle: Floats, dec: Floats, site: Site) -> Floats:
+    """Where places given as apparent hour angle and declination are seen.
+
+    Parameters
+    ----------
+    hour_angle, dec : array of shape S
+        Radians, west positive; not refracted.
+    site : Site
+        Latitude and air; the longitude is not used.
+
+    Returns
+    -------
+    array of shape S + (3,)
+    """
+    import erfa
+
+    azimuth, zenith_distance, *_ = erfa.atioq(-np.asarray(hour_angle), np.asarray(dec), _local_astrom(site))
+    return unit_vector(azimuth, math.pi / 2 - zenith_distance)
+
+
+def hour_angle_from_seen(azimuth: Floats, altitude: Floats, site: Site) -> tuple[Floats, Floats]:
+    """Apparent hour angle and declination, refraction taken off, of places as seen; radians.
+
+    ERFA's way back differs from its way there by 0.02 arcsec at 15 deg, so one correction step is added.
+    """
+    import erfa
+
+    astrom = _local_astrom(site)
+    zenith_distance = math.pi / 2 - np.asarray(altitude)
+    ri, di = erfa.atoiq("A", np.asarray(azimuth), zenith_distance, astrom)
+    back_azimuth, back_distance, *_ = erfa.atioq(ri, di, astrom)
+    ri, di = erfa.atoiq(
+        "A", 2 * np.asarray(azimuth) - back_azimuth, 2 * zenith_distance - back_distance, astrom
+    )
+    return (-ri + math.pi) % (2 * math.pi) - math.pi, di
+
+
+def _from_catalogue(ra: Floats, dec: Floats, times: Sequence[datetime], site: Site) -> tuple[Floats, Floats]:
+    """Seen directions (n, 3) of ICRS places at aware times, and the poles (true, seen) at the first, (2, 3)."""
+    from astropy import units
+    from astropy.coordinates import CIRS, AltAz, EarthLocation, SkyCoord
+    from astropy.time import Time
+
+    assert site.longitude_rad is not None  # checked by `look`
+    location = EarthLocation.from_geodetic(
+        units.Quantity(site.longitude_rad, "rad"),
+        units.Quantity(site.latitude_rad, "rad"),
+        units.Quantity(site.elevation_m, "m"),
+    )
+    # Pressure is given to every frame by name: a transformed SkyCoord would keep its source's (outside-checks C).
+    air = {
+        "pressure": units.Quantity(site.air.pressure_hpa, "hPa"),
+        "temperature": units.Quantity(site.air.temperature_c, "deg_C"),
+        "relative_humidity": site.air.humidity,
+        "obswl": units.Quantity(site.air.wavelength_um, "um"),
+    }
+    moments = Time(list(times), scale="utc")
+    stars = SkyCoord(units.Quantity(ra, "rad"), units.Quantity(dec, "rad"))
+    there = stars.transform_to(AltAz(obstime=moments, location=location, **air))
+    seen = unit_vector(there.az.rad, there.alt.rad)
+    # The pole that the stars turn about is the celestial intermediate pole: dec +-90 of the intermediate frame.
+    end = CIRS(
+        units.Quantity(0.0, "rad"),
+        units.Quantity(site.hemisphere * math.pi / 2, "rad"),
+        obstime=moments[0],
+        location=location,
+    )
+    poles = []
+    for bent in ({**air, "pressure": units.Quantity(0.0, "hPa")}, air):
+        pole = end.transform_to(AltAz(obstime=moments[0], location=location, **bent))
+        poles.append(unit_vector(float(pole.az.rad), float(pole.alt.rad)))
+    return seen, np.stack(poles)
+
+
+def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
+    """Where stars are seen some seconds after their pointings were read.
+
+    Parameters
+    ----------
+    pointings : sequence of N Pointing
+        At the first moment; kinds may be mixed.
+    offsets_s : array (N, T)
+        Seconds after that moment; the first column is normally zero.
+    site : Site
+        Latitude and air; the longitude only for right ascensions.
+
+    Returns
+    -------
+    Sight
+
+    Raises
+    ------
+    InputError
+        A right ascension without a time or without the site's longitude.
+    """
+    offsets = np.asarray(offsets_s, float)
+    count, moments = offsets.shape
+    seen = np.empty((count, moments, 3))
+    hour_angle, dec = np.empty(count), np.empty(count)
+    pole = unit_vector(0.0 if site.hemisphere > 0 else math.pi, abs(site.latitude_rad))
+    apparent = seen_from_hour_angle(np.zeros(1), np.array([site.hemisphere * math.pi / 2]), site)[0]
+    notes: list[Note] = []
+
+    by_ra = [i for i, pointing in enumerate(pointings) if pointing.ra is not None]
+    for i, pointing in enumerate(pointings):
+        if pointing.azimuth is not None and pointing.altitude is not None:
+            h, d = hour_angle_from_seen(np.array(pointing.azimuth), np.array(pointing.altitude), site)
+            hour_angle[i], dec[i] = float(h), float(d)
+        elif pointing.hour_angle is not None and pointing.dec is not None:
+            hour_angle[i], dec[i] = pointing.hour_angle, pointing.dec
+    others = [i for i in range(count) if i not in set(by_ra)]
+    if others:
+        turned = hour_angle[others, None] + STELLAR_RATE * offsets[others]
+        seen[others] = seen_from_hour_angle(turned, np.broadcast_to(dec[others, None], turned.shape), site)
+    if by_ra:
+        first, last, times = _times(pointings, by_ra, offsets, site)
+        from poleward.sky.earth import rotation_data, rotation_notes
+
+        ra = np.repeat([pointings[i].ra for i in by_ra], moments).astype(float)
+        declination = np.repeat([pointings[i].dec for i in by_ra], moments).astype(float)
+        with rotation_data(first, last):
+            places, poles = _from_catalogue(ra, declination, times, site)
+        seen[by_ra] = places.reshape(len(by_ra), moments, 3)
+        pole, apparent = poles
+        azimuth, altitude = azimuth_altitude(seen[by_ra, 0])
+        hour_angle[by_ra], dec[by_ra] = hour_angle_from_seen(azimuth, altitude, site)
+        notes = rotation_notes(first, last)
+    return Sight(seen, pole, apparent, hour_angle, dec, azimuth_altitude(seen[:, 0])[1], tuple(notes))
+
+
+def altitude_of(pointing: Pointing, site: Site) -> float:
+    """Altitude as seen of one pointing at its own moment, radians."""
+    return float(look([pointing], np.zeros((1, 1)), site).altitude[0])
+
+
+def _times(
+    pointings: Sequence[Pointing], rows: Sequence[int], offsets: Floats, site: Site
+) -> tuple[datetime, datetime, list[datetime]]:
+    """Earliest, latest and all moments of the pointings given by right ascension."""
+    times: list[datetime] = []
+    for i in rows:
+        pointing = pointings[i]
+        if pointing.time is None:
+            raise InputError(
+                "a right ascension needs the time at which it was pointed at",
+                "give time, or hour_angle instead of ra",
+                pointing.where,
+            )
+        if site.longitude_rad is None:
+            raise InputError(
+                "a right ascension needs the site's longitude",
+                "give --longitude or [site] longitude (east positive), or hour_angle instead of ra",
+                pointing.where,
+            )
+        times.extend(pointing.time + timedelta(seconds=float(s)) for s in offsets[i])
+    return min(times), max(times), times
+
+
+def altitude_notes(sight: Sight, site: Site, names: Sequence[str], rows: Sequence[int]) -> list[Note]:
+    """Warnings about stars, and about a pole, so low that refraction is not well known.
+
+    Parameters
+    ----------
+    sight : Sight
+    site : Site
+    names : sequence of str
+        What to call the stars of these rows.
+    rows : sequence of int
+        Rows of `sight`.
+    """
+    lowest = np.degrees(np.min(azimuth_altitude(sight.seen[list(rows)])[1], axis=1))
+    notes = [
+        Note(
+            "low-altitude",
+            f"{name} stands at {height:.0f} deg: refraction below {LOW_DEG:.0f} deg is uncertain",
+        )
+        for name, height in zip(names, lowest, strict=True)
+        if height < LOW_DEG
+    ]
+    if abs(math.degrees(site.latitude_rad)) < LOW_POLE_DEG and site.air.pressure_hpa > 0:
+        notes.append(
+            Note(
+                "low-pole",
+                f"at latitude {math.degrees(site.latitude_rad):+.1f} deg the pole's own refraction is uncertain by "
+                "0.3 arcmin or more; with --pole true the altitude error does not depend on it",
+            )
+        )
+    return notes

@@ -1,0 +1,168 @@
+"""Where the mount stands and what air is above it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from poleward.door import quantity
+from poleward.errors import InputError
+
+
+def standard_pressure_hpa(elevation_m: float) -> float:
+    """Pressure of the standard atmosphere at a height, hPa.
+
+    ISO 2533:1975 (the same as the U.S. Standard Atmosphere 1976) below 11 km:
+    p = 1013.25 (1 - 0.0065 h / 288.15)^5.25588.
+    """
+    return float(1013.25 * (1 - 0.0065 * elevation_m / 288.15) ** 5.25588)
+
+
+@dataclass(frozen=True)
+class Air:
+    """The air that bends the light.
+
+    Parameters
+    ----------
+    pressure : Quantity or str, optional
+        At the mount, not reduced to sea level; 0 hPa switches refraction off. Left out: that of the standard
+        atmosphere at `elevation`.
+    temperature : Quantity or str
+        At the mount.
+    humidity : float
+        Relative, 0 to 1.
+    wavelength : Quantity or str
+        Of the light that is watched.
+    elevation : Quantity or str
+        Used only where the pressure is left out.
+    where : str
+        For messages.
+
+    Attributes
+    ----------
+    pressure_hpa, temperature_c, wavelength_um : float
+        The same in plain numbers.
+
+    Raises
+    ------
+    InputError
+        A value outside what ERFA's refraction can use.
+    """
+
+    pressure: Any = None
+    temperature: Any = "10 deg_C"
+    humidity: float = 0.5
+    wavelength: Any = "0.55 um"
+    elevation: Any = "0 m"
+    where: str = field(default="air", repr=False, compare=False)
+    pressure_hpa: float = field(init=False, repr=False)
+    temperature_c: float = field(init=False, repr=False)
+    wavelength_um: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Strip the units and check the ranges, within which ERFA's refco works; it clamps silently beyond."""
+        where = self.where
+        if self.pressure is None:
+            pressure = standard_pressure_hpa(
+                quantity.parse(self.elevation, quantity.HEIGHT, where, "elevation")
+            )
+        else:
+            pressure = quantity.parse(self.pressure, quantity.PRESSURE, where, "pressure")
+        temperature = quantity.parse(self.temperature, quantity.TEMPERATURE, where, "temperature")
+        wavelength = quantity.parse(self.wavelength, quantity.WAVELENGTH, where, "wavelength")
+        humidity = quantity.parse(self.humidity, quantity.FRACTION, where, "humidity")
+        for name, value, low, high in (
+            ("pressure [hPa]", pressure, 0.0, 1100.0),
+            ("temperature [deg_C]", temperature, -80.0, 60.0),
+            ("humidity", humidity, 0.0, 1.0),
+            ("wavelength [um]", wavelength, 0.1, 100.0),
+        ):
+            if not low <= value <= high:
+                hint = "relative humidity is a fraction: 70 % is 0.7" if name == "humidity" else ""
+                raise InputError(f"{name} is {value:g}, allowed is {low:g} to {high:g}", hint, where)
+        object.__setattr__(self, "pressure_hpa", pressure)
+        object.__setattr__(self, "temperature_c", temperature)
+        object.__setattr__(self, "humidity", humidity)
+        object.__setattr__(self, "wavelength_um", wavelength)
+
+
+_STANDARD = Air()
+"""Stands for "left out" until the elevation is known."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """A place on Earth.
+
+    Parameters
+    ----------
+    latitude, longitude : Quantity, str or float
+        Geodetic, north and east positive; bare numbers are degrees. The longitude may be left out where only
+        hour angles or azimuths are used.
+    elevation : Quantity, str or float
+        Above the ellipsoid; bare numbers are metres. A hundred metres more or less do not matter.
+    air : Air, optional
+        Left out: the standard atmosphere at that elevation.
+    timezone : str
+        IANA name such as ``Europe/Zurich``, by which local times are read and shown; may be empty.
+    where : str
+        For messages.
+
+    Attributes
+    ----------
+    latitude_rad, elevation_m : float
+        The same in plain numbers.
+    longitude_rad : float or None
+        East positive.
+
+    Raises
+    ------
+    InputError
+        A latitude of 90 deg or more, a longitude beyond 360 deg, an elevation no mount stands on.
+    """
+
+    latitude: Any
+    longitude: Any = None
+    elevation: Any = "0 m"
+    air: Air = field(default_factory=lambda: _STANDARD)
+    timezone: str = ""
+    where: str = field(default="site", repr=False, compare=False)
+    latitude_rad: float = field(init=False, repr=False)
+    longitude_rad: float | None = field(init=False, repr=False)
+    elevation_m: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Strip the units and check the ranges."""
+        where = self.where
+        phi = quantity.parse(self.latitude, quantity.ANGLE, where, "latitude")
+        if abs(phi) >= math.pi / 2:
+            raise InputError(
+                f"latitude is {math.degrees(phi):g} deg, allowed is between -90 and +90 deg",
+                "north is positive",
+                where,
+            )
+        lam = None
+        if self.longitude is not None:
+            lam = quantity.parse(self.longitude, quantity.ANGLE, where, "longitude")
+            if not -math.pi - 1e-9 <= lam <= 2 * math.pi + 1e-9:
+                raise InputError(
+                    f"longitude is {math.degrees(lam):g} deg, allowed is -180 to +360 deg",
+                    "east is positive",
+                    where,
+                )
+        height = quantity.parse(self.elevation, quantity.HEIGHT, where, "elevation")
+        if not -500 <= height <= 9000:
+            raise InputError(
+                f"elevation is {height:g} m, allowed is -500 to 9000 m", "metres above sea level", where
+            )
+        object.__setattr__(self, "latitude_rad", phi)
+        object.__setattr__(self, "longitude_rad", lam)
+        object.__setattr__(self, "elevation_m", height)
+        if self.air is _STANDARD:
+            object.__setattr__(self, "air", Air(elevation=f"{height} m"))
+
+    @property
+    def hemisphere(self) -> float:
+        """+1 north of the equator and on it, -1 south of it."""
+        return 1.0 if self.latitude_rad >= 0 else -1.0

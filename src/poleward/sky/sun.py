@@ -1,0 +1,49 @@
+"""Where the Sun stands: enough to know day from night and to keep a telescope away from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+
+from poleward.sky.axis import Floats
+from poleward.sky.earth import sun_places
+from poleward.sky.look import Pointing, look
+from poleward.sky.site import Site
+
+DAYLIGHT_DEG = -0.833
+"""Sun's centre at sunrise and sunset: 34 arcmin of refraction and 16 of radius (Explanatory Supplement 2013, ch. 12;
+value from memory)."""
+DARK_DEG = -12.0
+"""End of nautical twilight: guide stars and most targets show (common practice, no source)."""
+
+
+def sun_seen(moments: Sequence[datetime], site: Site) -> Floats:
+    """Where the Sun's centre is seen.
+
+    Parameters
+    ----------
+    moments : sequence of T datetime
+        Aware.
+    site : Site
+        With its longitude.
+
+    Returns
+    -------
+    array (T, 3)
+        Unit vectors east, north, up. Aberration is left out and its refraction below 3 deg held constant: good to
+        a minute of arc above the horizon, which is far more than its uses need.
+
+    Raises
+    ------
+    InputError
+        The site has no longitude.
+    """
+    ra, dec = sun_places(moments)
+    pointings = [
+        Pointing(ra=float(r), dec=float(d), time=moment)
+        for r, d, moment in zip(ra, dec, moments, strict=True)
+    ]
+    seen: Floats = look(pointings, np.zeros((len(pointings), 1)), site).seen[:, 0]
+    return seen

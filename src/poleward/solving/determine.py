@@ -1,0 +1,168 @@
+"""What the data determine: azimuth and altitude error, one of them, or neither; and which pointing would help.
+
+Judged on the sky, where one arcminute of either error drifts a star equally fast: by the information in the data, and
+by how well the geometry sees each direction, for errors that no sigma knows of.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude, displacement, tilted_axis
+from poleward.sky.look import Pointing, look
+from poleward.sky.site import Site
+
+LEAST_LEVER = 0.05
+"""How well the best placed measurement must see a direction of the axis error for it to count as determined.
+
+The lever is the drift that an error makes against the fastest it can make anywhere: the sine of an hour angle, say.
+Two stars either side of the meridian, the altitude error between them, have this lever when 23 minutes of hour angle
+apart. A telescope whose hour angles are wrong by a degree then misleads by a quarter to a half of the axis error itself
+(docs/experiments/conditioning.py), however small the sigmas are.
+"""
+
+BLIND_ARCMIN = 60.0
+"""How far off, on the sky and at one sigma, an axis may be of which nothing is known.
+
+A mount set up by compass and latitude scale (common practice, no source).
+"""
+
+CLEAR_FRACTION = 0.25
+"""With one direction fixed, an error counts as determined when this much of `BLIND_ARCMIN` is left of it at most.
+
+That is a star within 14.5 deg (58 minutes) of the meridian for azimuth, or of the six-hour circle for altitude.
+"""
+
+ARCMIN = math.radians(1 / 60)
+FIELDS = ("neither", "azimuth", "altitude", "both")
+
+
+@dataclass(frozen=True)
+class Determination:
+    """What data with a given Jacobian fix.
+
+    Attributes
+    ----------
+    determined : str
+        ``both``, ``azimuth``, ``altitude`` or ``neither``.
+    directions : int
+        How many independent directions of the axis error are fixed: 0, 1 or 2.
+    best, worst : array (2,)
+        Unit vectors (azimuth error on the sky, altitude error): the best and the worst fixed direction.
+    """
+
+    determined: str
+    directions: int
+    best: Floats
+    worst: Floats
+
+
+def information_of(jacobian: Floats, level: float) -> Floats:
+    """Information (2, 2) on the errors on the sky, per arcmin^2, with a nuisance parameter cleared away.
+
+    Parameters
+    ----------
+    jacobian : array (n, 2) or (n, 3)
+        Derivatives of the residuals, in sigmas, by A and e (per arcmin) and by the nuisance parameter.
+    level : float
+        Cosine of the pole's altitude: turns an angle of azimuth into one on the sky.
+    """
+    slope = cleared(jacobian) / np.array([level, 1.0])
+    information: Floats = slope.T @ slope
+    return information
+
+
+def cleared(jacobian: Floats) -> Floats:
+    """Columns of A and e with what a third, nuisance column explains taken out of them (Frisch-Waugh theorem)."""
+    slope = jacobian[:, :2]
+    if jacobian.shape[1] > 2:
+        nuisance = jacobian[:, 2] / np.linalg.norm(jacobian[:, 2])
+        slope = slope - np.outer(nuisance, nuisance @ slope)
+    return slope
+
+
+def judge(information: Floats, lever: Floats) -> Determination:
+    """Judge what data determine.
+
+    Parameters
+    ----------
+    information : array (2, 2)
+        Inverse covariance of (azimuth error on the sky, altitude error), per arcmin^2, nuisances cleared away.
+    lever : array (m, 2)
+        For every measurement, the drift that each of the two errors makes against the fastest drift possible.
+    """
+    strengths, directions = np.linalg.eigh(information)
+    worst, best = directions.T
+    weak, strong = np.sqrt(np.maximum(strengths, 0.0))
+    seen = float(np.max(np.abs(lever @ worst), initial=0.0))
+    count = 0 if strong * BLIND_ARCMIN < 1 else 2 if seen > LEAST_LEVER and weak > 1e-9 * strong else 1
+    if count == 2:
+        sigma = np.sqrt(np.diag(np.linalg.inv(information)))
+        clear = sigma < BLIND_ARCMIN
+    else:
+        kept = strong**2 * np.outer(best, best) * (count > 0)
+        left = np.linalg.inv(kept + np.eye(2) / BLIND_ARCMIN**2)
+        clear = np.sqrt(np.diag(left)) < CLEAR_FRACTION * BLIND_ARCMIN
+    return Determination(FIELDS[int(clear[0]) + 2 * int(clear[1])], count, best, worst)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A pointing that would help, degrees and hours."""
+
+    hour_angle_h: float
+    dec_deg: float
+    azimuth_deg: float
+    altitude_deg: float
+
+    @property
+    def text(self) -> str:
+        """One sentence, in words and numbers."""
+        compass = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+        where = compass[round(self.azimuth_deg / 45) % 8]
+        return (
+            f"time a star in the {where}, near hour angle {self.hour_angle_h:+.1f} h, dec {self.dec_deg:+.0f} deg "
+            f"(azimuth {self.azimuth_deg:.0f} deg, altitude {self.altitude_deg:.0f} deg)"
+        )
+
+
+def pointing_to_add(worst: Floats, site: Site) -> Advice:
+    """Find the pointing whose north drift shows best what is least known.
+
+    Parameters
+    ----------
+    worst : array (2,)
+        The least known direction (azimuth error on the sky, altitude error).
+    site : Site
+
+    Returns
+    -------
+    Advice
+        Above 30 deg, where refraction is safe, if the site has such a sky there.
+    """
+    dec_deg, hour_h = np.meshgrid(np.arange(-45.0, 46, 5), np.arange(-6.0, 6.25, 0.5))
+    pointings = [
+        Pointing(hour_angle=math.radians(15 * h), dec=math.radians(d))
+        for h, d in zip(hour_h.ravel(), dec_deg.ravel(), strict=True)
+    ]
+    seconds = 600.0
+    sight = look(pointings, np.tile([0.0, seconds], (len(pointings), 1)), site)
+    axis = tilted_axis(0.0, 0.0, sight.apparent_pole, site.hemisphere)
+    level = math.hypot(*sight.apparent_pole[:2])
+    turn = np.full(len(pointings), STELLAR_RATE * seconds)
+    north_by = displacement(axis, sight.seen[:, 0], sight.seen[:, 1], turn).north_by[:, :2]
+    shown = np.abs(north_by / np.array([level, 1.0]) @ worst)
+    azimuth, altitude = (np.degrees(angle) for angle in azimuth_altitude(sight.seen[:, 0]))
+    # Full marks from 30 deg up, falling to none at 15; among equals the higher star, whose air is calmer, but not
+    # the zenith, where many mounts are awkward. Beyond 45 deg of dec a wrong hour angle costs more; none is tried.
+    score = shown / shown.max() * np.clip((altitude - 15) / 15, 0.0, 1.0) + np.minimum(altitude, 75) / 9000
+    best = int(np.argmax(score))
+    return Advice(
+        float(hour_h.ravel()[best]),
+        float(dec_deg.ravel()[best]),
+        float(azimuth[best] % 360),
+        float(altitude[best]),
+    )

@@ -1,0 +1,149 @@
+"""The drift model: timings as arrays beside what an axis with given errors would make of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.sky.axis import Displacement, Floats, displacement, tilted_axis
+from poleward.sky.look import Sight
+from poleward.sky.site import Site
+from poleward.solving.determine import ARCMIN, cleared, information_of
+from poleward.timings.rows import Drift
+
+ARCSEC = math.radians(1 / 3600)
+
+
+@dataclass(frozen=True)
+class DriftModel:
+    """N timings, the drifts measured in them, and the exact model of both.
+
+    Parameters of the model are A and e in arcmin and, where east drifts are fitted, the error of the drive rate
+    in arcsec/s (positive: the drive runs fast).
+
+    Attributes
+    ----------
+    sight : Sight
+        Where the stars were seen at the start and the end of each timing.
+    pole : array (3,)
+        That the errors refer to.
+    hemisphere : float
+    duration, turn : array (N,)
+        Seconds, and the angle the drive was meant to turn, radians.
+    north_rows, east_rows : tuple of int
+        Timings whose north and east drift are fitted.
+    data, sigma : array (n,)
+        North drifts, then east drifts, arcsec.
+    assumed : bool
+        Whether any sigma was left to the reading error.
+    """
+
+    sight: Sight
+    pole: Floats
+    hemisphere: float
+    duration: Floats
+    turn: Floats
+    north_rows: tuple[int, ...]
+    east_rows: tuple[int, ...]
+    data: Floats
+    sigma: Floats
+    assumed: bool
+
+    @property
+    def level(self) -> float:
+        """Cosine of the pole's altitude."""
+        return math.hypot(float(self.pole[0]), float(self.pole[1]))
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the parameters."""
+        return ["azimuth", "altitude", "drive"][: 3 if self.east_rows else 2]
+
+    def rows_of(self, timing: int) -> list[int]:
+        """Places of one timing's drifts in `data`."""
+        return [i for i, row in enumerate((*self.north_rows, *self.east_rows)) if row == timing]
+
+    def _moved(self, p: Floats) -> Displacement:
+        axis = tilted_axis(p[0] * ARCMIN, p[1] * ARCMIN, self.pole, self.hemisphere)
+        extra = p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0
+        return displacement(axis, self.sight.seen[:, 0], self.sight.seen[:, 1], self.turn + extra)
+
+    def drift(self, p: Floats) -> tuple[Floats, Floats]:
+        """North and east drift of all N timings, arcsec."""
+        moved = self._moved(p)
+        return moved.north / ARCSEC, moved.east / ARCSEC
+
+    def information(self, jacobian: Floats) -> Floats:
+        """Information (2, 2) of a Jacobian on the errors on the sky; see `determine.information_of`."""
+        return information_of(jacobian, self.level)
+
+    def lever(self, jacobian: Floats) -> Floats:
+        """Drift by each error on the sky, against the fastest possible, for every value fitted, (n, 2)."""
+        rows = [*self.north_rows, *self.east_rows]
+        fastest = 60 * self.turn[rows] / self.sigma  # one arcminute, in sigmas
+        result: Floats = cleared(jacobian) / np.array([self.level, 1.0]) / fastest[:, None]
+        return result
+
+    def residuals(self, p: Floats) -> Floats:
+        """(model - data) / sigma, (n,)."""
+        north, east = self.drift(p)
+        modelled = np.concatenate([north[list(self.north_rows)], east[list(self.east_rows)]])
+        result: Floats = (modelled - self.data) / self.sigma
+        return result
+
+    def jacobian(self, p: Floats) -> Floats:
+        """Exact derivatives of the residuals, (n, p)."""
+        moved = self._moved(p)
+        rows = [*self.north_rows, *self.east_rows]
+        by = np.concatenate([moved.north_by[list(self.north_rows)], moved.east_by[list(self.east_rows)]])
+        # Radians per radian is arcsec per arcsec; A and e are in arcmin, a rate error counts for the duration.
+        scale = np.stack([np.full(len(rows), 60.0), np.full(len(rows), 60.0), self.duration[rows]], axis=1)
+        result: Floats = (by * scale)[:, : len(p)] / self.sigma[:, None]
+        return result
+
+
+def drift_model(
+    drifts: Sequence[Drift],
+    sight: Sight,
+    site: Site,
+    pole: str,
+    rate_arcsec_per_s: float,
+    reading_arcsec: float,
+) -> DriftModel:
+    """Lay out timings for the fit.
+
+    Parameters
+    ----------
+    drifts : sequence of N Drift
+    sight : Sight
+        Of their starts and ends.
+    site : Site
+    pole : {"apparent", "true"}
+    rate_arcsec_per_s : float
+        Drive rate.
+    reading_arcsec : float
+        Standard uncertainty of one reading, for drifts without a stated sigma.
+    """
+    duration = np.array([drift.duration_s for drift in drifts])
+    north_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.north_arcsec is not None]
+    east_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.east_arcsec is not None]
+    if len(east_rows) < 2:
+        east_rows = []  # a single one tells the drive rate and nothing else
+    measured = [(drifts[i].north_arcsec, drifts[i].north_sigma_arcsec) for i in north_rows]
+    measured += [(drifts[i].east_arcsec, drifts[i].east_sigma_arcsec) for i in east_rows]
+    default = reading_arcsec * math.sqrt(2)  # a drift is the difference of two readings
+    return DriftModel(
+        sight,
+        sight.apparent_pole if pole == "apparent" else sight.pole,
+        site.hemisphere,
+        duration,
+        rate_arcsec_per_s * ARCSEC * duration,
+        tuple(north_rows),
+        tuple(east_rows),
+        np.array([value for value, _ in measured], float),
+        np.array([default if sigma is None else sigma for _, sigma in measured], float),
+        any(sigma is None for _, sigma in measured),
+    )

@@ -1,0 +1,4 @@
+"""The drift table.
+
+In order: rows, drifts.
+"""

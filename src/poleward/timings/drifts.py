@@ -1,0 +1,181 @@
+"""The drift table: what was timed at which pointing. Reading, checking, units.
+
+Angles on the sky are components on the tangent plane at the star's first place: `north` toward the mount's own
+north pole, `east` toward increasing right ascension. A rate is the mean over the timing.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from poleward.door import quantity
+from poleward.door.clock import iso, zone_of
+from poleward.door.files import write_whole
+from poleward.door.tables import Row, read_table
+from poleward.errors import InputError
+from poleward.sky.camera import GuideCamera
+from poleward.timings.rows import COLUMNS, Drift, drift_from_row
+
+ROW_UNITS = {
+    "duration": "s",
+    "hour_angle": "hourangle",
+    "dec": "deg",
+    "azimuth": "deg",
+    "altitude": "deg",
+    "north": "arcsec",
+    "east": "arcsec",
+    "north_sigma": "arcsec",
+    "east_sigma": "arcsec",
+}
+"""Units in which a table is written."""
+
+
+class Drifts(Sequence[Drift]):
+    """Timings in the order in which they were written."""
+
+    def __init__(self, drifts: Iterable[Drift]) -> None:
+        self._drifts = tuple(drifts)
+
+    def __getitem__(self, index: Any) -> Any:
+        """Return one timing, or a tuple of them for a slice."""
+        return self._drifts[index]
+
+    def __len__(self) -> int:
+        """Return the number of timings."""
+        return len(self._drifts)
+
+    def __eq__(self, other: object) -> bool:
+        """Whether two lists hold the same timings; where they were read does not count."""
+        return isinstance(other, Drifts) and self.to_rows() == other.to_rows()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    @classmethod
+    def from_rows(
+        cls,
+        rows: Iterable[Mapping[str, Any]],
+        *,
+        guide_camera: GuideCamera | None = None,
+        timezone: str = "",
+        name: str = "row",
+    ) -> Drifts:
+        """Timings from mappings with the table's column names; values are text or Quantity.
+
+        Raises
+        ------
+        InputError
+            As `read_drifts`.
+        """
+        zone = zone_of(timezone) if timezone else None
+        made = []
+        for number, cells in enumerate(rows, 1):
+            for key in cells:
+                if key not in COLUMNS:
+                    raise InputError(
+                        f"unknown name '{key}'", quantity.nearest(key, COLUMNS), f"{name} {number}"
+                    )
+            made.append(drift_from_row(Row(f"{name} {number}", cells), {}, guide_camera, zone))
+        return cls(made)
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """Return rows as `from_rows` takes them, in the units of `ROW_UNITS`, empty cells left out.
+
+        Angles are rounded to 1e-11 deg, far below anything that matters, so that writing and reading again gives
+        the same digits.
+        """
+        rows = []
+        for drift in self._drifts:
+            at = drift.pointing
+            cells: dict[str, Any] = {
+                "label": drift.label or None,
+                "time": None if at.time is None else iso(at.time),
+                "duration": drift.duration_s,
+                "hour_angle": _degrees(at.hour_angle, 15),
+                "ra": None if at.ra is None else f"{_degrees(at.ra)} deg",  # a bare one could be hours
+                "dec": _degrees(at.dec),
+                "azimuth": _degrees(at.azimuth),
+                "altitude": _degrees(at.altitude),
+                "north": drift.north_arcsec,
+                "east": drift.east_arcsec,
+                "north_sigma": drift.north_sigma_arcsec,
+                "east_sigma": drift.east_sigma_arcsec,
+                "use": "yes" if drift.used else "no",
+            }
+            rows.append({key: value for key, value in cells.items() if value is not None})
+        return rows
+
+    def write(self, path: str | Path, *, force: bool = False) -> None:
+        """Write the table that `read_drifts` reads: ECSV if the name ends so, else CSV.
+
+        Raises
+        ------
+        UsageError
+            The file exists and `force` is false, or it cannot be written.
+        """
+        rows = self.to_rows()
+        used = {key for row in rows for key in row}
+        columns = [name for name in COLUMNS if name in used]
+        if str(path).lower().endswith(".ecsv"):
+            from astropy.table import MaskedColumn, Table
+
+            table = Table()
+            for name in columns:
+                filler: Any = 0.0 if name in ROW_UNITS else ""
+                values = [row.get(name, filler) for row in rows]
+                table[name] = MaskedColumn(
+                    values, mask=[name not in row for row in rows], unit=ROW_UNITS.get(name)
+                )
+            text = io.StringIO()
+            table.write(text, format="ascii.ecsv", delimiter=",")
+        else:
+            text = io.StringIO()
+            writer = csv.writer(text, lineterminator="\n")
+            writer.writerow(
+                [f"{name} [{ROW_UNITS[name]}]" if name in ROW_UNITS else name for name in columns]
+            )
+            writer.writerows([row.get(name, "") for name in columns] for row in rows)
+        write_whole(path, text.getvalue(), force=force)
+
+
+def _degrees(angle: float | None, per_unit: float = 1.0) -> float | None:
+    return None if angle is None else round(math.degrees(angle) / per_unit, 11)
+
+
+def read_drifts(path: str | Path, *, guide_camera: GuideCamera | None = None, timezone: str = "") -> Drifts:
+    """Read a drift table.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV, ECSV or VOTable; ``-`` is standard input.
+    guide_camera : GuideCamera, optional
+        Needed for columns x and y.
+    timezone : str
+        Zone of times that carry no offset; without it they are an error.
+
+    Returns
+    -------
+    Drifts
+
+    Raises
+    ------
+    InputError
+        Names the file, the line and the column, what was found and what is allowed.
+    """
+    table = read_table(path)
+    table.check_columns(COLUMNS)
+    zone = zone_of(timezone) if timezone else None
+    units = dict(table.units)
+    if units.get("time"):
+        zone = zone_of(units["time"], f"{table.header}, column time")
+    for column, kind in COLUMNS.items():
+        if column in units and kind is not None:
+            units[column] = quantity.header_unit(units[column], kind, f"{table.header}, column {column}")
+    if not table.rows:
+        raise InputError("the table has a header and no rows", "one row per timed drift", table.name)
+    return Drifts(drift_from_row(row, units, guide_camera, zone) for row in table.rows)

@@ -1,0 +1,178 @@
+"""The axis error that a check starts from: read from a record that `solve` or `log` wrote, or given by hand."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from poleward.door.quantity import Kind, nearest, parse
+from poleward.door.tables import decoded, read_bytes
+from poleward.errors import InputError, UsageError
+
+ERROR = Kind("arcmin", None, "-3 arcmin", "", "could be arcmin or degrees")
+NAMES = ("azimuth", "altitude", "azimuth_sigma", "altitude_sigma")
+REFERENCES = ("apparent pole", "true pole")
+FARTHEST_ARCMIN = 20 * 60.0
+"""An error or an uncertainty beyond 20 deg is a wrong unit or a damaged record; `solve` finds no axis farther off."""
+
+
+@dataclass(frozen=True)
+class AxisError:
+    """Where the axis stands and how sure that is.
+
+    Attributes
+    ----------
+    azimuth_arcmin, altitude_arcmin : float or None
+        East and above the pole positive; None where not determined.
+    covariance : tuple of two tuples of two float, or None
+        Of the two, arcmin^2; None where no uncertainty is known.
+    reference : str
+        ``apparent pole`` or ``true pole``.
+    latitude_deg : float or None
+        Of the site where it was measured, if the record says so.
+    """
+
+    azimuth_arcmin: float | None
+    altitude_arcmin: float | None
+    covariance: tuple[tuple[float, float], tuple[float, float]] | None
+    reference: str
+    latitude_deg: float | None = None
+
+    @property
+    def values(self) -> tuple[float, float] | None:
+        """Both errors, or None unless both are determined."""
+        if self.azimuth_arcmin is None or self.altitude_arcmin is None:
+            return None
+        return self.azimuth_arcmin, self.altitude_arcmin
+
+    @property
+    def pole(self) -> str:
+        """``apparent`` or ``true``."""
+        return self.reference.split(maxsplit=1)[0]
+
+
+def _covariance(
+    azimuth: float, altitude: float, correlation: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    cross = correlation * azimuth * altitude
+    return ((azimuth**2, cross), (cross, altitude**2))
+
+
+def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str = "--axis") -> AxisError:
+    """Axis error from ``azimuth=5arcmin, altitude=-3arcmin`` and, if known, ``azimuth_sigma``, ``altitude_sigma``.
+
+    Parameters
+    ----------
+    pairs : mapping
+        Text or Quantity.
+    pole : {"apparent", "true"}
+    where : str
+        For messages.
+
+    Raises
+    ------
+    InputError
+        An unknown or missing name, or a value that cannot be used.
+    """
+    if pole not in ("apparent", "true"):
+        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
+    for name in pairs:
+        if name not in NAMES:
+            raise InputError(f"unknown name '{name}'", nearest(name, NAMES), where)
+    for name in ("azimuth", "altitude"):
+        if name not in pairs:
+            raise InputError(f"{name} is missing", "write e.g. azimuth=5arcmin, altitude=-3arcmin", where)
+    values = {name: _believable(parse(text, ERROR, where, name), where, name) for name, text in pairs.items()}
+    for name in NAMES[2:]:
+        if values.get(name, 0.0) < 0:
+            raise InputError(
+                f"{name} is {values[name]:g} arcmin, allowed is 0 or more", "leave it out if not known", where
+            )
+    if len(values) == 3:
+        raise InputError("azimuth_sigma and altitude_sigma go together", "give both or none", where)
+    covariance = (
+        _covariance(values["azimuth_sigma"], values["altitude_sigma"], 0.0) if len(values) == 4 else None
+    )
+    return AxisError(values["azimuth"], values["altitude"], covariance, f"{pole} pole")
+
+
+def read_axis(path: str) -> AxisError:
+    """Axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote.
+
+    Parameters
+    ----------
+    path : str
+        ``-`` is standard input.
+
+    Raises
+    ------
+    InputError
+        It cannot be read or holds no axis.
+    """
+    name = "standard input" if path == "-" else path
+    text = decoded(read_bytes(path), name)
+    try:
+        record = json.loads(text)
+    except RecursionError:
+        raise InputError("this is not a record: it is nested too deeply", "", name) from None
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"this is not JSON: {error.msg}",
+            "a record is what poleward solve --output axis.json writes",
+            f"{name}:{error.lineno}",
+        ) from None
+    return axis_from_record(record, name)
+
+
+def axis_from_record(record: Any, where: str = "record") -> AxisError:
+    """Axis error from a record (design: ``{"record": "solution", "axis": {...}}``).
+
+    Raises
+    ------
+    InputError
+        It holds no axis, or one that cannot be used.
+    """
+    axis = record.get("axis") if isinstance(record, dict) else None
+    if not isinstance(axis, dict):
+        kind = record.get("record") if isinstance(record, dict) else None
+        seen = f"this is a record of kind '{kind}'" if kind else "this is not a record"
+        raise InputError(
+            f"{seen}, one with an axis is needed", "poleward solve --output axis.json writes one", where
+        )
+    reference = axis.get("reference")
+    if reference not in REFERENCES:
+        raise InputError(
+            f"axis.reference is {reference!r}, allowed is {' or '.join(map(repr, REFERENCES))}", "", where
+        )
+    azimuth, altitude = (_number(axis, f"{name}_error_arcmin", where) for name in ("azimuth", "altitude"))
+    sigmas = [_number(axis, f"{name}_sigma_arcmin", where) for name in ("azimuth", "altitude")]
+    covariance = None
+    if azimuth is not None and altitude is not None and sigmas[0] is not None and sigmas[1] is not None:
+        correlation = _number(axis, "correlation", where) or 0.0
+        if min(sigmas[0], sigmas[1]) < 0 or abs(correlation) > 1:
+            raise InputError(
+                "axis: a sigma is negative or the correlation beyond 1", "the record is damaged", where
+            )
+        covariance = _covariance(sigmas[0], sigmas[1], correlation)
+    return AxisError(azimuth, altitude, covariance, reference, _number(axis, "latitude_deg", where))
+
+
+def _number(axis: Mapping[str, Any], name: str, where: str) -> float | None:
+    value = axis.get(name)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(f"axis.{name} is {value!r}, allowed is a number or null", "", where)
+    return _believable(float(value), where, f"axis.{name}")
+
+
+def _believable(arcmin: float, where: str, name: str) -> float:
+    if not abs(arcmin) <= FARTHEST_ARCMIN:  # catches not-a-number, too
+        raise InputError(
+            f"{name} is {arcmin:g}, allowed is up to {FARTHEST_ARCMIN:g} arcmin (20 deg)",
+            "check its unit and the record",
+            where,
+        )
+    return arcmin

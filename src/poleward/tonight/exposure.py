@@ -1,0 +1,240 @@
+"""A target's field during its window, and its exposures carried through a tilted axis.
+
+The stars of the field are seen where the air shows them, all through the window. The camera's position angle is
+not asked for, so the frame's worst corner is taken at every angle: a ring of stars at half the frame's diagonal.
+Held on its guide star the field turns about that star, so a corner's arm is the half diagonal plus the guide
+star's distance from the centre.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.errors import Note
+from poleward.sky.axis import Axis, Floats, tilted_axis
+from poleward.sky.camera import Camera
+from poleward.sky.look import Pointing, look
+from poleward.sky.site import Site
+from poleward.solving.determine import ARCMIN
+from poleward.solving.model import ARCSEC
+from poleward.tonight.targets import Target
+from poleward.tonight.trail import Tracks, guided_path, longest, spans, unguided_path
+from poleward.tonight.window import Window
+
+GRID_S = 300.0
+"""Steps in which astropy is asked; see `Tracks` for what interpolating costs."""
+RING = 24
+"""Corners tried: every 15 deg, so the worst angle is missed by 7.5 deg at most, 0.9 % of a straight trail's turn."""
+STARTS = 25
+"""Moments at which an exposure may begin: in a window of 12 h the worst is missed by 15 minutes, 0.2 % of a rate."""
+MOMENTS = 5
+"""Moments within an exposure between which the greatest distance is taken; a smooth path needs its ends and middle."""
+COARSE = ((0, 2), (0, 4), (2, 4))
+"""The pairs of moments that matter where a trail is followed to first order only."""
+WIDEST_ARCMIN = 600.0
+"""An offset beyond this is given as this: no mount is set up ten degrees off."""
+BESIDE = ARCMIN
+"""The second star that shows the rotation; small, so that refraction's own shear is that at the centre."""
+
+
+@dataclass(frozen=True)
+class Outfit:
+    """What the pictures are taken with and what is asked of them.
+
+    Attributes
+    ----------
+    camera : Camera or None
+        The imaging camera; without it there is drift and rotation, but no trail.
+    limit_pix : float
+        Longest trail that counts as a round star.
+    rate_arcsec_per_s : float
+        Drive rate.
+    guided : bool
+        Whether the verdict is on the guided trail or on the unguided one.
+    """
+
+    camera: Camera | None
+    limit_pix: float
+    rate_arcsec_per_s: float
+    guided: bool = True
+
+    @property
+    def rate(self) -> float:
+        """Drive rate, rad/s."""
+        return self.rate_arcsec_per_s * ARCSEC
+
+    @property
+    def pixels(self) -> float:
+        """Pixels in the tangent of one radian."""
+        assert self.camera is not None
+        return self.camera.focal_length_m / self.camera.pixel_size_m
+
+    @property
+    def corner(self) -> float:
+        """Angle from the frame's centre to a corner, radians; nothing without a camera."""
+        if self.camera is None:
+            return 0.0
+        return math.atan(math.hypot(self.camera.width_pix, self.camera.height_pix) / 2 / self.pixels)
+
+
+@dataclass(frozen=True)
+class Field:
+    """A target's field during its window.
+
+    Attributes
+    ----------
+    tracks : Tracks
+        Stars: the centre, the guide star, one a little north of the centre, then the ring of corners.
+    tracks_inside : Tracks
+        The same with the guide star at the centre.
+    length_s : float
+    pole : array (3,)
+        The pole that the axis error refers to.
+    hemisphere : float
+    notes : tuple of Note
+    """
+
+    tracks: Tracks
+    tracks_inside: Tracks
+    length_s: float
+    pole: Floats
+    hemisphere: float
+    notes: tuple[Note, ...]
+
+    @property
+    def level(self) -> float:
+        """Cosine of the pole's altitude: turns an angle of azimuth into one on the sky."""
+        return math.hypot(float(self.pole[0]), float(self.pole[1]))
+
+    def axis(self, azimuth_arcmin: float, altitude_arcmin: float) -> Axis:
+        """Return the axis with these errors."""
+        return tilted_axis(azimuth_arcmin * ARCMIN, altitude_arcmin * ARCMIN, self.pole, self.hemisphere)
+
+
+def _offset_place(ra: float, dec: float, north: Floats, east: Floats) -> tuple[Floats, Floats]:
+    """Right ascension and dec of places whose tangent-plane coordinates about a centre are given, radians."""
+    depth = math.cos(dec) - north * math.sin(dec)
+    return (ra + np.arctan2(east, depth)) % (2 * math.pi), np.arctan2(
+        math.sin(dec) + north * math.cos(dec), np.hypot(east, depth)
+    )
+
+
+def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: str) -> Field:
+    """Look at a target's field all through its window.
+
+    Parameters
+    ----------
+    target : Target
+    window : Window
+        With a start.
+    outfit : Outfit
+    site : Site
+    pole : {"apparent", "true"}
+    """
+    assert window.start is not None
+    away = math.atan2(
+        -target.guide_east, -target.guide_north
+    )  # the corner opposite the guide star comes first
+    angle = away + np.linspace(0, 2 * math.pi, RING, endpoint=False)
+    reach = math.tan(outfit.corner)
+    guide = math.hypot(target.guide_north, target.guide_east)
+    stretch = math.tan(guide) / guide if guide else 1.0
+    north = np.array([0.0, target.guide_north * stretch, math.tan(BESIDE), *(reach * np.cos(angle))])
+    east = np.array([0.0, target.guide_east * stretch, 0.0, *(reach * np.sin(angle))])
+    ra, dec = _offset_place(target.ra, target.dec, north, east)
+    # Thirteen points at least, so that the spline of a short window rests on something.
+    seconds = np.linspace(0, window.length_s, max(13, math.ceil(window.length_s / GRID_S) + 1))
+    pointings = [Pointing(ra=float(r), dec=float(d), time=window.start) for r, d in zip(ra, dec, strict=True)]
+    sight = look(pointings, np.tile(seconds, (len(pointings), 1)), site)
+    inside = sight.seen.copy()
+    inside[1] = inside[0]
+    celestial = site.hemisphere * sight.pole
+    return Field(
+        Tracks(seconds, sight.seen, celestial),
+        Tracks(seconds, inside, celestial),
+        window.length_s,
+        sight.apparent_pole if pole == "apparent" else sight.pole,
+        site.hemisphere,
+        sight.notes,
+    )
+
+
+class Exposures:
+    """One length of exposure at all moments of a window, ready to be carried through any axis.
+
+    Parameters
+    ----------
+    field : Field
+    exposure_s : float
+    outfit : Outfit
+        With a camera.
+    guided : bool
+    inside : bool
+        With the guide star at the frame's centre.
+    """
+
+    def __init__(
+        self, field: Field, exposure_s: float, outfit: Outfit, guided: bool, inside: bool = False
+    ) -> None:
+        begin = np.linspace(0, max(field.length_s - exposure_s, 0.0), STARTS)
+        within = np.linspace(0, exposure_s, MOMENTS)
+        tracks = field.tracks_inside if inside else field.tracks
+        self.field, self.outfit, self.guided = field, outfit, guided
+        self.seen = tracks.at(begin[:, None] + within)
+        self.turn = outfit.rate * within
+
+    def vectors(
+        self, azimuth_arcmin: float, altitude_arcmin: float, pairs: Sequence[tuple[int, int]] | None = None
+    ) -> Floats:
+        """How far apart, in pixels, each corner stands at each two moments, or at some: (V, 2)."""
+        axis = self.field.axis(azimuth_arcmin, altitude_arcmin)
+        path = guided_path(axis, self.seen) if self.guided else unguided_path(axis, self.seen, self.turn)
+        return spans(np.delete(path, 2, axis=0), pairs).reshape(-1, 2) * self.outfit.pixels
+
+    def trail(self, azimuth_arcmin: float, altitude_arcmin: float) -> float:
+        """Trail at the worst corner and moment, pixels."""
+        return longest(self.vectors(azimuth_arcmin, altitude_arcmin))
+
+    def linear(self, azimuth_arcmin: float, altitude_arcmin: float) -> tuple[Floats, Floats]:
+        """Vectors (V, 2) at an axis error and their derivatives (V, 2, 2) by (azimuth, altitude) arcmin."""
+        slopes = [
+            (
+                self.vectors(azimuth_arcmin + a, altitude_arcmin + e, COARSE)
+                - self.vectors(azimuth_arcmin - a, altitude_arcmin - e, COARSE)
+            )
+            / 2
+            for a, e in ((1.0, 0.0), (0.0, 1.0))
+        ]
+        return self.vectors(azimuth_arcmin, altitude_arcmin, COARSE), np.stack(slopes, axis=-1)
+
+
+def reach(vectors: Floats, slopes: Floats, limit: float, directions: Floats) -> Floats:
+    """How far one may go in each direction before a vector grows beyond the limit; none if it already is.
+
+    Parameters
+    ----------
+    vectors, slopes : array (V, 2), (V, 2, 2)
+        Of `Exposures.linear`; slopes by the two coordinates of `directions`.
+    limit : float
+    directions : array (D, 2)
+
+    Returns
+    -------
+    array (D,)
+        Infinite where nothing grows.
+    """
+    spare = limit**2 - np.sum(vectors**2, axis=-1)
+    if np.any(spare < 0):
+        return np.zeros(len(directions))
+    way = np.einsum("vij,dj->dvi", slopes, directions)
+    half = np.sum(way * vectors, axis=-1)
+    square = np.sum(way**2, axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # The positive root of |v + r w| = limit, in the form that loses no digits when w is small.
+        root = spare / (half + np.sqrt(half**2 + square * spare))
+    result: Floats = np.min(np.where(np.isfinite(root), root, np.inf), axis=-1)
+    return result
