@@ -59,8 +59,8 @@ def test_a_date_past_the_tables_gives_one_line(time: str, code: str | None) -> N
     assert codes.count("earth-rotation") == (code is not None)
 
 
-def test_the_short_table_is_astropys_own() -> None:
-    """UT1-UTC and polar motion for a measured and a predicted date, against astropy's reader of the same file.
+def test_the_bundled_table_is_astropys_own() -> None:
+    """UT1-UTC and polar motion for predicted and measured dates and a leap second, against astropy's reader.
 
     1e-7 s and 1e-6 arcsec: the last digits of the file's Bulletin A columns; for past dates astropy prefers
     Bulletin B where there is one, which differs by up to 0.1 ms and 0.5 mas.
@@ -73,13 +73,10 @@ def test_the_short_table_is_astropys_own() -> None:
     for when, tolerance in (
         (datetime(2026, 12, 3, 7, tzinfo=UTC), (1e-7, 1e-6)),
         (datetime(2020, 5, 5, tzinfo=UTC), (1e-4, 5e-4)),
+        (datetime(2016, 12, 31, 23, 50, tzinfo=UTC), (1e-4, 5e-4)),
+        (datetime(2017, 1, 1, 0, 10, tzinfo=UTC), (1e-4, 5e-4)),
     ):
-        with earth.rotation_data(when, when):
-            table = iers.earth_orientation_table.get()
-            ours = (
-                table.ut1_utc(Time(when)).to_value("s"),
-                *(v.to_value("arcsec") for v in table.pm_xy(Time(when))),
-            )
+        ours = [float(value) for value in earth.rotation_table().at(np.float64(earth.mjd_of(when)))]
         theirs = (
             full.ut1_utc(Time(when)).to_value("s"),
             *(v.to_value("arcsec") for v in full.pm_xy(Time(when))),
@@ -89,7 +86,7 @@ def test_the_short_table_is_astropys_own() -> None:
 
 
 def test_leap_seconds_are_mentioned_when_they_run_out() -> None:
-    _, _, end = earth._bundled_rows()
+    end = earth.rotation_table().mjd[-1]
     last = earth._leap_seconds_expire()
     if last >= end:
         pytest.skip("this data package's leap seconds outlast its Earth rotation")
@@ -97,15 +94,70 @@ def test_leap_seconds_are_mentioned_when_they_run_out() -> None:
     assert [note.code for note in earth.rotation_notes(when, when)] == ["leap-seconds"]
 
 
-def test_nothing_is_changed_for_good() -> None:
-    from astropy.utils import iers
+CALLERS_ASTROPY = """
+import sys, threading, warnings
+from datetime import UTC, datetime, timedelta
+from astropy import units as u
+from astropy.utils import iers
+import poleward
 
-    before = (iers.conf.auto_download, iers.conf.auto_max_age, iers.earth_orientation_table.get.__name__)
-    now = datetime(2026, 11, 25, tzinfo=UTC)
-    with earth.rotation_data(now, now):
-        assert not iers.conf.auto_download
-    assert (
-        iers.conf.auto_download,
-        iers.conf.auto_max_age,
-        iers.earth_orientation_table.get.__name__,
-    ) == before
+site = poleward.Site(47.1, 8.4)
+
+def night(year):
+    start = datetime(year, 2, 3, 20, tzinfo=UTC)
+    stars = zip((0, 10, 20), ("10h", "06h", "03h30m"), (-4.0, 3.0, -1.0))
+    rows = [
+        {"time": start + timedelta(minutes=m), "ra": ra, "dec": "60d", "duration": "5min", "north": n}
+        for m, ra, n in stars
+    ]
+    solution = poleward.solve(poleward.Drifts.from_rows(rows), site)
+    return solution.azimuth_error_arcmin, solution.altitude_error_arcmin
+
+class Ours(iers.IERS):
+    pass
+
+table = Ours({"MJD": [1.0, 2.0] * u.d, "UT1_UTC": [0.1, 0.2] * u.s})
+iers.earth_orientation_table.set(table)
+iers.conf.auto_max_age = 77.0
+warnings.filterwarnings("error", message="the caller's own")
+seen = {"table": set(), "settings": set(), "filters": set()}
+over = threading.Event()
+
+def watch():
+    while not over.is_set():
+        seen["table"].add(id(iers.earth_orientation_table.get()))
+        seen["settings"].add((iers.conf.auto_download, iers.conf.auto_max_age, iers.conf.iers_degraded_accuracy))
+        seen["filters"].add(str(warnings.filters))
+
+years = [1994, 2024] * 80
+night(1994)  # lazy imports of libraries add their own filters
+alone = {year: night(year) for year in set(years)}
+before = str(warnings.filters)
+sys.setswitchinterval(1e-5)
+watcher = threading.Thread(target=watch)
+watcher.start()
+found = [None] * len(years)
+
+def work(number):
+    for i in range(number, len(years), 4):
+        found[i] = night(years[i])
+
+workers = [threading.Thread(target=work, args=(n,)) for n in range(4)]
+[w.start() for w in workers]
+[w.join() for w in workers]
+over.set()
+watcher.join()
+assert found == [alone[year] for year in years], "threads disagree"
+assert seen["table"] == {id(table)}, "the caller's table was changed"
+assert len(seen["settings"]) == 1 and iers.conf.auto_max_age == 77.0, seen["settings"]
+assert seen["filters"] == {before}, seen["filters"]
+assert iers.IERS_Auto.iers_table is None and iers.IERS_A.iers_table is None and iers.IERS_B.iers_table is None
+"""
+
+
+def test_four_threads_solve_as_one_and_the_callers_astropy_is_left_alone() -> None:
+    """160 solves over dates 30 years apart; a watcher sees the caller's table, settings and filters all the while."""
+    done = subprocess.run(
+        [sys.executable, "-c", CALLERS_ASTROPY], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr

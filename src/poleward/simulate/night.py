@@ -16,8 +16,8 @@ import numpy as np
 
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.guider import Guider, Scatter, guided, lasting_noise
+from poleward.simulate.rotation import rotation_data
 from poleward.sky.axis import Floats
-from poleward.sky.earth import rotation_data
 from poleward.sky.look import Pointing
 from poleward.sky.site import Site
 

@@ -1,65 +1,67 @@
-"""The Earth's rotation, from the tables that astropy brings, without a network and without waiting.
+"""The Earth's rotation and its place in space, from the tables that astropy brings, without a network.
 
-astropy's own settings fetch a newer table, wait for a dead line and refuse predictions older than thirty days;
-reading its whole table takes half a second. Inside `rotation_data` the few bundled rows around the dates in
-hand serve instead. Nothing is changed for good, and nothing on import.
+astropy's own way to these numbers goes through its global settings and table: it fetches a newer one, waits for a
+dead line, refuses predictions older than thirty days, and cannot be set for one thread alone. Here the bundled file is
+read directly and ERFA, which is also astropy's engine, is given its numbers: nothing that others use is touched.
 """
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
+from typing import Any
 
 import numpy as np
 
 from poleward.errors import Note
 from poleward.sky.axis import Floats
+from poleward.sky.site import Site
 
-_SPARE_DAYS = 5
-"""Rows kept on each side; astropy interpolates linearly between daily rows, so one would do."""
+
+@dataclass(frozen=True, eq=False)
+class RotationTable:
+    """The bundled table, daily at 0 h UTC: every row that holds a value of UT1-UTC, measured or predicted.
+
+    Attributes
+    ----------
+    mjd : array (D,)
+    ut1_utc : array (D,)
+        Seconds.
+    x, y : array (D,)
+        The pole on the Earth, arcsec.
+    """
+
+    mjd: Floats
+    ut1_utc: Floats
+    x: Floats
+    y: Floats
+
+    def at(self, mjd: Floats) -> tuple[Floats, Floats, Floats]:
+        """UT1-UTC (s) and polar motion x, y (arcsec) at some dates; beyond the table its nearest row is held.
+
+        A leap second is a jump between two days, so it is UT1-TAI that is interpolated.
+        """
+        smooth = np.unwrap(self.ut1_utc, period=1.0)
+        day = np.clip(np.searchsorted(self.mjd, mjd, side="right") - 1, 0, len(self.mjd) - 1)
+        ut1 = np.interp(mjd, self.mjd, smooth) + (self.ut1_utc - smooth)[day]
+        return ut1, np.interp(mjd, self.mjd, self.x), np.interp(mjd, self.mjd, self.y)
 
 
 @cache
-def _bundled_rows() -> tuple[list[str], float, float]:
-    """All rows of the bundled table that hold a value of UT1-UTC, and the first and last date (MJD)."""
+def rotation_table() -> RotationTable:
+    """Return the bundled table, read once."""
     from astropy_iers_data import IERS_A_FILE
 
+    with open(IERS_A_FILE, "rb") as file:
+        text = file.read()
     # Fixed columns of finals2000A.all, IERS readme.finals2000A: MJD 8-15, x 19-27, y 38-46, UT1-UTC 59-68.
-    with open(IERS_A_FILE, encoding="ascii") as file:
-        rows = [line for line in file if line[58:68].strip()]
-    return rows, float(rows[0][7:15]), float(rows[-1][7:15])
-
-
-def _short_table(first_mjd: float, last_mjd: float) -> object:
-    """Return an astropy table of the rows around these dates; outside the bundled ones the nearest row is held."""
-    from astropy import units
-    from astropy.utils import iers
-
-    rows, begin, end = _bundled_rows()
-    low = int(min(max(first_mjd - _SPARE_DAYS, begin), end - 1) - begin)
-    high = int(max(min(last_mjd + _SPARE_DAYS, end), begin + 1) - begin)
-    kept = [(row[7:15], row[18:27], row[37:46], row[58:68]) for row in rows[low : high + 1]]
-    columns = [[float(cell) for cell in column] for column in zip(*kept, strict=True)]
-    if first_mjd - 1 < columns[0][0]:
-        columns = [[first_mjd - 2, *columns[0]], *([column[0], *column] for column in columns[1:])]
-    if last_mjd + 1 > columns[0][-1]:
-        columns = [[*columns[0], last_mjd + 2], *([*column, column[-1]] for column in columns[1:])]
-    mjd, x, y, ut1 = columns
-    zero = [0.0] * len(mjd)
-    return iers.IERS(
-        {
-            "MJD": units.Quantity(mjd, "d"),
-            "UT1_UTC": units.Quantity(ut1, "s"),
-            "PM_x": units.Quantity(x, "arcsec"),
-            "PM_y": units.Quantity(y, "arcsec"),
-            # The pole's offset from the model stays below 0.001 arcsec.
-            "dX_2000A": units.Quantity(zero, "arcsec"),
-            "dY_2000A": units.Quantity(zero, "arcsec"),
-        }
-    )
+    columns = {"names": ["mjd", "x", "y", "ut1"], "formats": ["S8", "S9", "S9", "S10"]}
+    layout = np.dtype({**columns, "offsets": [7, 18, 37, 58], "itemsize": text.index(b"\n") + 1})  # type: ignore[call-overload]
+    rows = np.frombuffer(text, layout)
+    rows = rows[np.char.strip(rows["ut1"]) != b""]
+    return RotationTable(*(rows[name].astype(float) for name in ("mjd", "ut1", "x", "y")))
 
 
 def mjd_of(moment: datetime) -> float:
@@ -67,29 +69,35 @@ def mjd_of(moment: datetime) -> float:
     return moment.timestamp() / 86400 + 40587
 
 
-@contextmanager
-def rotation_data(first: datetime, last: datetime) -> Iterator[None]:
-    """Let astropy use the bundled Earth rotation around these dates, and no network, inside a ``with``.
+def observed_context(moments: Sequence[datetime], site: Site) -> Any:
+    """ERFA's context for observed places at T moments, with the site's air; array (T,) of its `eraASTROM`.
 
-    Parameters
-    ----------
-    first, last : datetime
-        Aware; the span of dates that will be used.
+    ERFA's functions are called below their warnings about years beyond its leap seconds: `rotation_notes` says so in
+    one line, and filters of warnings belong to all threads.
     """
-    from astropy.utils import iers
+    import erfa
 
-    with (
-        warnings.catch_warnings(),
-        iers.conf.set_temp("auto_download", False),
-        iers.conf.set_temp("auto_max_age", None),
-        iers.earth_orientation_table.set(_short_table(mjd_of(first), mjd_of(last))),
-    ):
-        # Said by `rotation_notes` in one line instead.
-        warnings.filterwarnings("ignore", message=".*dubious year.*")
-        warnings.filterwarnings("ignore", message=".*leap-second.*")
-        # A window may run some hours past the last date that is taken; ERFA's Earth is good for longer than it says.
-        warnings.filterwarnings("ignore", message='.*"epv00" yielded.*')
-        yield
+    utc = [moment.astimezone(UTC) for moment in moments]
+    fields = np.array([(t.year, t.month, t.day, t.hour, t.minute) for t in utc]).reshape(-1, 5).T
+    seconds = np.array([t.second + t.microsecond / 1e6 for t in utc])
+    day, part, _ = erfa.ufunc.dtf2d(b"UTC", *fields, seconds)
+    ut1_utc, x, y = rotation_table().at(day - 2400000.5 + part)
+    assert site.longitude_rad is not None  # checked by `look`
+    air = site.air
+    context, _, _ = erfa.ufunc.apco13(
+        day,
+        part,
+        ut1_utc,
+        site.longitude_rad,
+        site.latitude_rad,
+        site.elevation_m,
+        *np.radians([x / 3600, y / 3600]),
+        air.pressure_hpa,
+        air.temperature_c,
+        air.humidity,
+        air.wavelength_um,
+    )
+    return context
 
 
 def rotation_notes(first: datetime, last: datetime) -> list[Note]:
@@ -98,7 +106,7 @@ def rotation_notes(first: datetime, last: datetime) -> list[Note]:
     UT1 - UTC is kept below 0.9 s by definition, which is 13.5 arcsec of hour angle; an hour angle wrong by that
     changes the axis error by its 6.5e-5th part, 0.004 arcmin per degree.
     """
-    _, begin, end = _bundled_rows()
+    begin, end = rotation_table().mjd[[0, -1]]
     if mjd_of(first) < begin or mjd_of(last) > end:
         return [
             Note(
@@ -126,9 +134,7 @@ def sun_places(moments: Sequence[datetime]) -> tuple[Floats, Floats]:
     """
     import erfa
 
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message='.*"epv00" yielded.*')  # see `rotation_data`
-        earth, _ = erfa.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
+    earth, _, _ = erfa.ufunc.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
     ra, dec = erfa.c2s(-earth["p"])
     return ra % (2 * np.pi), dec
 

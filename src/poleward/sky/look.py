@@ -1,6 +1,6 @@
 """Where stars are seen: refraction included, as unit vectors in the local frame east, north, up.
 
-The only part that knows astropy.coordinates and ERFA's observed places. Three kinds of pointing come in: hour
+With `earth` the only part that knows ERFA's observed places. Three kinds of pointing come in: hour
 angle and declination (apparent, of date, not refracted), right ascension and declination (ICRS) with a time, and
 azimuth and altitude as seen. All leave as the same thing, a `Sight`: where the star is seen at the asked moments,
 and where the pole is, truly and as seen.
@@ -146,39 +146,20 @@ def hour_angle_from_seen(azimuth: Floats, altitude: Floats, site: Site) -> tuple
 
 def _from_catalogue(ra: Floats, dec: Floats, times: Sequence[datetime], site: Site) -> tuple[Floats, Floats]:
     """Seen directions (n, 3) of ICRS places at aware times, and the poles (true, seen) at the first, (2, 3)."""
-    from astropy import units
-    from astropy.coordinates import CIRS, AltAz, EarthLocation, SkyCoord
-    from astropy.time import Time
+    import erfa
 
-    assert site.longitude_rad is not None  # checked by `look`
-    location = EarthLocation.from_geodetic(
-        units.Quantity(site.longitude_rad, "rad"),
-        units.Quantity(site.latitude_rad, "rad"),
-        units.Quantity(site.elevation_m, "m"),
-    )
-    # Pressure is given to every frame by name: a transformed SkyCoord would keep its source's (outside-checks C).
-    air = {
-        "pressure": units.Quantity(site.air.pressure_hpa, "hPa"),
-        "temperature": units.Quantity(site.air.temperature_c, "deg_C"),
-        "relative_humidity": site.air.humidity,
-        "obswl": units.Quantity(site.air.wavelength_um, "um"),
-    }
-    moments = Time(list(times), scale="utc")
-    stars = SkyCoord(units.Quantity(ra, "rad"), units.Quantity(dec, "rad"))
-    there = stars.transform_to(AltAz(obstime=moments, location=location, **air))
-    seen = unit_vector(there.az.rad, there.alt.rad)
+    from poleward.sky.earth import observed_context
+
+    order = {time: i for i, time in enumerate(dict.fromkeys(times))}  # stars of one field share their moments
+    context = observed_context(list(order), site)
+    at = context[[order[time] for time in times]]
+    azimuth, zenith_distance, *_ = erfa.ufunc.atioq(*erfa.ufunc.atciqz(ra, dec, at), at)
+    seen = unit_vector(azimuth, math.pi / 2 - zenith_distance)
     # The pole that the stars turn about is the celestial intermediate pole: dec +-90 of the intermediate frame.
-    end = CIRS(
-        units.Quantity(0.0, "rad"),
-        units.Quantity(site.hemisphere * math.pi / 2, "rad"),
-        obstime=moments[0],
-        location=location,
-    )
-    poles = []
-    for bent in ({**air, "pressure": units.Quantity(0.0, "hPa")}, air):
-        pole = end.transform_to(AltAz(obstime=moments[0], location=location, **bent))
-        poles.append(unit_vector(float(pole.az.rad), float(pole.alt.rad)))
-    return seen, np.stack(poles)
+    bent, straight = context[order[times[0]]], context[order[times[0]]].copy()
+    straight["refa"] = straight["refb"] = 0.0
+    ends = [erfa.ufunc.atioq(0.0, site.hemisphere * math.pi / 2, one) for one in (straight, bent)]
+    return seen, np.stack([unit_vector(az, math.pi / 2 - zd) for az, zd, *_ in ends])
 
 
 def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
@@ -223,12 +204,11 @@ def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
         seen[others] = seen_from_hour_angle(turned, np.broadcast_to(dec[others, None], turned.shape), site)
     if by_ra:
         first, last, times = _times(pointings, by_ra, offsets, site)
-        from poleward.sky.earth import rotation_data, rotation_notes
+        from poleward.sky.earth import rotation_notes
 
         ra = np.repeat([pointings[i].ra for i in by_ra], moments).astype(float)
         declination = np.repeat([pointings[i].dec for i in by_ra], moments).astype(float)
-        with rotation_data(first, last):
-            places, poles = _from_catalogue(ra, declination, times, site)
+        places, poles = _from_catalogue(ra, declination, times, site)
         seen[by_ra] = places.reshape(len(by_ra), moments, 3)
         pole, apparent = poles
         azimuth, altitude = azimuth_altitude(seen[by_ra, 0])
