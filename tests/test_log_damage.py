@@ -260,7 +260,6 @@ def test_12_five_per_cent_of_rows_garbled(read, how):
         assert not section.moved.any()
     else:
         assert_rows(section, sound)
-        assert log.rows_skipped == 20
         # A row after a lost one begins a new level: what the lost pulse did is not known.
         assert section.moved.tolist() == [k - 1 in hit for k in sound]
 
@@ -322,7 +321,6 @@ def test_any_bytes_written_over_a_log(tmp_path_factory, wounds):
         assert np.isfinite(section.north_arcsec[section.good]).all()
         assert np.isfinite(section.north_pulse_ms).all()
         assert len(section.seconds) == len(section.good) == len(section.moved) == len(section.east_pulse_ms)
-        assert section.image_scale_arcsec_per_pix is not None
 
 
 def test_the_truth_is_in_the_log():

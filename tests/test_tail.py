@@ -52,13 +52,13 @@ def test_a_new_section_begins(tail, write):
     lines = log_of(first, second)
     write("".join(f"{line}\n" for line in lines[:9]))
     growth = tail.look()
-    assert (growth.new_rows, growth.new_sections) == (4, 1)
+    assert (growth.new_rows, len(growth.log)) == (4, 1)
     write("".join(f"{line}\n" for line in lines[9:15]))  # the first ends, the header of the second is there
     growth = tail.look()
-    assert (growth.new_rows, growth.new_sections, len(growth.log)) == (1, 0, 1)
+    assert (growth.new_rows, len(growth.log)) == (1, 1)
     write("".join(f"{line}\n" for line in lines[15:]))
     growth = tail.look()
-    assert (growth.new_rows, growth.new_sections, len(growth.log)) == (5, 1, 2)
+    assert (growth.new_rows, len(growth.log)) == (5, 2)
     assert growth.log[1].north_arcsec == pytest.approx(second.north, abs=LAST_BIT)
     assert np.all(growth.log[0].good)
 
@@ -71,7 +71,7 @@ def test_a_log_begun_anew(tail, write, tmp_path):
     write("".join(f"{line}\n" for line in log_of(night)))
     growth = tail.look()
     assert growth.restarted
-    assert (growth.new_rows, growth.new_sections) == (3, 1)
+    assert (growth.new_rows, len(growth.log)) == (3, 1)
     assert growth.log[0].north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
 
 

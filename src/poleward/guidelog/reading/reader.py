@@ -40,8 +40,6 @@ class LogFile(Sequence[Section]):
         About the file as a whole; notes about a section are with the section.
     rows : int
         Lines that stand where rows stand.
-    rows_skipped : int
-        Those that could not be read, repeat earlier ones, or carry a time that cannot be.
     """
 
     file: str
@@ -49,7 +47,6 @@ class LogFile(Sequence[Section]):
     refused: tuple[Note, ...] = ()
     notes: tuple[Note, ...] = ()
     rows: int = 0
-    rows_skipped: int = 0
 
     def __getitem__(self, index: Any) -> Any:
         """Return one section, or a tuple of them for a slice."""
@@ -96,14 +93,10 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
     blocks = find_blocks(text, layout, name)
     sections: list[Section] = []
     refused: list[Note] = []
-    skipped = 0
     for number, (block, copied) in enumerate(zip(blocks, _copies(blocks), strict=True), 1):
         try:
-            section, left_out = build(block, copied, number, layout, name, local)
-            sections.append(section)
-            skipped += left_out
+            sections.append(build(block, copied, number, layout, name, local))
         except InputError as error:
-            skipped += len(block.rows)
             hint = f" ({error.hint})" if error.hint else ""
             refused.append(Note("section-refused", f"{error}{hint}"))
     notes = list(text.notes)
@@ -123,7 +116,7 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
             )
         )
     rows = sum(len(block.rows) for block in blocks)
-    return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows, skipped)
+    return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
 
 
 def _copies(blocks: Sequence[Block]) -> list[Bools]:

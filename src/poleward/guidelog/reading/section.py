@@ -51,8 +51,6 @@ class Section:
         Stated speed of the telescope on the sky during a pulse; None where not stated.
     north_guide_rate_sigma_arcsec_per_s, east_guide_rate_sigma_arcsec_per_s : float or None
         Stated standard uncertainty of the above.
-    image_scale_arcsec_per_pix : float or None
-        That the reader used; None where the log is in angles.
     notes : tuple of Note
         What the reader has to say about this section.
     """
@@ -74,7 +72,6 @@ class Section:
     east_guide_rate_arcsec_per_s: float | None = None
     north_guide_rate_sigma_arcsec_per_s: float | None = None
     east_guide_rate_sigma_arcsec_per_s: float | None = None
-    image_scale_arcsec_per_pix: float | None = None
     notes: tuple[Note, ...] = ()
 
     @property

@@ -21,15 +21,12 @@ class Growth:
         All that the log holds so far, in complete lines. A half-written last line is waited for, not noted.
     new_rows : int
         Lines of rows more than at the look before.
-    new_sections : int
-        Usable sections more than at the look before.
     restarted : bool
         The file has become shorter: it was begun anew, and what it held before is forgotten.
     """
 
     log: LogFile
     new_rows: int
-    new_sections: int
     restarted: bool = False
 
 
@@ -70,11 +67,10 @@ class LogTail:
         restarted = len(data) < self._size
         before = LogFile(self._name, ()) if restarted else self._log
         if len(data) == self._size:
-            return Growth(self._log, 0, 0)
+            return Growth(self._log, 0)
         self._size = len(data)
         self._log = self._read(data)
-        new_rows = max(self._log.rows - before.rows, 0)
-        return Growth(self._log, new_rows, max(len(self._log) - len(before), 0), restarted)
+        return Growth(self._log, max(self._log.rows - before.rows, 0), restarted)
 
     def _complete_lines(self) -> bytes:
         """Return the file up to its last line end; in UTF-16 that is two bytes, of which the last may be NUL."""
