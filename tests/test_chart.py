@@ -39,7 +39,7 @@ def test_as_seen_from_behind_the_mount(latitude: str, east_is_right: bool) -> No
     place = next(line for line in axes.get_lines() if line.get_marker() == "o")
     assert place.get_xydata().tolist() == [[found.azimuth_error_arcmin, found.altitude_error_arcmin]]
     # Equal lengths are equal angles on the sky: an arcminute of azimuth is cos(altitude of the pole) of one.
-    assert axes.get_aspect() == pytest.approx(1 / np.cos(np.radians(found.pole_altitude_deg)), rel=1e-9)
+    assert axes.get_aspect() == pytest.approx(1 / np.cos(np.radians(found.pole.altitude_deg)), rel=1e-9)
     texts = [text.get_text() for text in axes.get_legend().get_texts()]
     assert texts[:2] == ["1 sigma", "2 sigma"]
     assert texts[2].startswith("azimuth knob: ")

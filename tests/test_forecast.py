@@ -302,8 +302,8 @@ def test_tolerance_holds_in_every_direction_and_no_farther(guide):
     exposures = Exposures(field, 600.0, LENS, guided=True)
     trails = []
     for angle in np.radians(np.arange(0, 360, 4)):
-        error = widest * math.cos(angle) / field.level, widest * math.sin(angle)
-        assert angle_between(field.axis(*error).elevated, field.pole) == pytest.approx(
+        error = widest * math.cos(angle) / field.pole.level, widest * math.sin(angle)
+        assert angle_between(field.pole.axis(*error).elevated, field.pole.direction) == pytest.approx(
             math.radians(widest / 60), rel=2e-3
         )
         trails.append(exposures.trail(*error))

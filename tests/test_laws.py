@@ -49,7 +49,7 @@ def made(site, axis, pointings, seconds):
     sight = look(pointings, np.stack([0 * seconds, seconds], axis=1), site)
     # Above the refusal of low stars at both ends.
     assume(np.all(sight.seen[..., 2] > math.sin(math.radians(12))))
-    tilted = tilted_axis(axis[0] * ARCMIN, axis[1] * ARCMIN, sight.apparent_pole, site.hemisphere)
+    tilted = tilted_axis(axis[0] * ARCMIN, axis[1] * ARCMIN, sight.apparent_pole.direction, site.hemisphere)
     moved = displacement(tilted, sight.seen[:, 0], sight.seen[:, 1], STELLAR_RATE * seconds)
     return np.stack([moved.north, moved.east], axis=1) / ARCSEC
 
@@ -206,7 +206,7 @@ def test_jacobian_of_the_drift_model(scene, fast):
     rows = list(timings(pointings, seconds, made(*scene), east=True))
     rows[0] = replace(rows[0], north_sigma_arcsec=0.3, east_sigma_arcsec=2.0)
     ends = np.array([[0.0, duration] for duration in seconds])
-    model = drift_model(rows, look(pointings, ends, site), site, "apparent", RATES["sidereal"], 1.0)
+    model = drift_model(rows, look(pointings, ends, site), "apparent", RATES["sidereal"], 1.0)
     at = np.array([*axis, fast])
     numeric = central(model.residuals, at, np.array([5.0, 5.0, 0.02]))
     # Derivatives are up to 60 arcsec per arcmin over 0.3 arcsec; steps of 5' are 1.5e-3 rad.

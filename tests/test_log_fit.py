@@ -17,7 +17,7 @@ from truth import EVENING, Place, axis_direction, drift, pole_seen, star_at
 from poleward.errors import InputError, UsageError
 from poleward.guidelog.fitting import correct
 from poleward.guidelog.fitting.night import solve_log
-from poleward.guidelog.fitting.parts import Sky, State, curve, prepare
+from poleward.guidelog.fitting.parts import State, curve, prepare
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
 from poleward.sky.look import Pointing
@@ -85,7 +85,7 @@ def test_curves_between_grid_points_are_exact():
     seconds = np.linspace(0, 4 * 3600, 1000)
     section = section_of(seconds, np.zeros(1000), pointing)
     parts, _, sight = prepare([correct.track(section)], SITE, 15.04106717867)
-    sky = Sky(sight.apparent_pole, 1.0)
+    sky = sight.apparent_pole
     odd = np.array([17.0, 1234.5, 7100.1, 9876.5, 14001.0])
     north, _ = curve(parts[0], State(60.0, -60.0, ()), sky, odd)
     axis = axis_direction(pole_seen(PLACE, Time(EVENING)), 1.0, -1.0, 1.0)

@@ -253,7 +253,9 @@ def seen_drift(phi_deg, h_deg, dec_deg, azimuth_arcmin=0.0, altitude_arcmin=0.0)
     seconds = 60.0
     h0 = math.radians(h_deg) - OMEGA * seconds / 2
     sight = look([Pointing(hour_angle=h0, dec=math.radians(dec_deg))], np.array([[0.0, seconds]]), site)
-    axis = tilted_axis(azimuth_arcmin * ARCMIN, altitude_arcmin * ARCMIN, sight.pole, site.hemisphere)
+    axis = tilted_axis(
+        azimuth_arcmin * ARCMIN, altitude_arcmin * ARCMIN, sight.true_pole.direction, site.hemisphere
+    )
     moved = displacement(axis, sight.seen[:, 0], sight.seen[:, 1], np.array([OMEGA * seconds]))
     return float(moved.north[0]) / ARCSEC * 3600 / seconds, math.degrees(float(sight.altitude[0]))
 
@@ -321,7 +323,7 @@ def turn_minutes(phi_deg, dec_deg, h_deg, refracted):
     seconds = 60.0
     h0 = math.radians(h_deg) - OMEGA * seconds / 2
     sight = look([Pointing(hour_angle=h0, dec=math.radians(dec_deg))], np.array([[0.0, seconds]]), site)
-    pole = sight.apparent_pole if refracted else sight.pole
+    pole = sight.apparent_pole.direction if refracted else sight.true_pole.direction
     side = np.cross(np.array([1.0, 0.0, 0.0]), pole)  # with east, a frame across the axis
     around = [math.atan2(float(v @ side), float(v[0])) for v in sight.seen[0]]
     return 2 * math.pi / abs(around[1] - around[0]) * seconds / 60

@@ -23,7 +23,7 @@ from poleward.guidelog.fitting.correct import track
 from poleward.guidelog.fitting.joint import places_of, settle, stepped
 from poleward.guidelog.fitting.night import solve_log
 from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
-from poleward.guidelog.fitting.parts import Sky, linear, prepare
+from poleward.guidelog.fitting.parts import linear, prepare
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
 from poleward.sky.site import Site
@@ -131,7 +131,7 @@ def try_night(number: int, only_ra: bool) -> Outcome:
     pulls = {"as built": (answer - truth) / sigma}
 
     parts, drives, sight = prepare([track(s) for s in drawn.sections], drawn.site, STELLAR_ARCSEC_PER_S)
-    sky = Sky(sight.apparent_pole, drawn.site.hemisphere)
+    sky = sight.apparent_pole
     found = fit_sections(parts, drives, sky)
     nothing = np.zeros((2, 2))
     _, state, whole = settle(found.parts, found.state, sky, nothing, restricted=False)

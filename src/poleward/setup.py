@@ -14,7 +14,8 @@ from typing import Any
 from poleward.door import quantity
 from poleward.door.quantity import nearest, parse
 from poleward.errors import InputError
-from poleward.sky.camera import ARCSEC_PER_RADIAN, Camera, GuideCamera
+from poleward.sky.axis import ARCSEC
+from poleward.sky.camera import Camera, GuideCamera
 from poleward.sky.site import Air, Site
 from poleward.solving.knobs import SIDES, Knob, per_turn_from_thread
 
@@ -242,11 +243,8 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
         raise InputError(f"mirrored is {mirrored!r}, allowed is true or false", "without quotes", where)
     if "position_angle" not in table:
         raise InputError("position_angle is missing", 'of the y axis, north through east: "12 deg"', where)
-    scale = (
-        ARCSEC_PER_RADIAN
-        * _positive(table, "pixel_size", quantity.LENGTH, where)
-        / _positive(table, "focal_length", quantity.LENGTH, where)
-    )
+    pixel = _positive(table, "pixel_size", quantity.LENGTH, where)
+    scale = pixel / _positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
     return GuideCamera(
         scale, parse(table["position_angle"], quantity.ANGLE, where, "position_angle"), mirrored
     )

@@ -71,8 +71,6 @@ def command(**options: Any) -> int:
         accuracy, why, lowest, _blocked(options.pop("blocked")), options.pop("pointings"), _mover(options)
     )
     pole = options.pop("pole")
-    if pole not in ("apparent", "true"):
-        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
     result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
 
     def text() -> str:

@@ -24,7 +24,8 @@ from poleward.planning.planned import Plan, Proposal
 from poleward.planning.propose import proposal_of
 from poleward.planning.timing import Bench, Blocked, OpenSky, Reader
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
-from poleward.sky.look import TOO_LOW_DEG, altitude_notes, look, seen_from_hour_angle
+from poleward.sky.look import TOO_LOW_DEG, low_pole_notes, poles_at, seen_from_hour_angle
+from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.sky.sun import DAYLIGHT_DEG, sun_seen
 
@@ -87,6 +88,7 @@ def plan(
     InputError, UsageError
         An accuracy of nothing, a limit that cannot be kept to, or no usable pair of pointings at all.
     """
+    pole_name(pole)
     _checked(reader, wishes)
     suns = _suns(site, at)
     sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, suns)
@@ -115,10 +117,8 @@ def plan(
     quicker = textbook is not None and textbook.reaches and textbook.total_minutes < proposal.total_minutes
     if textbook is not None and quicker and wishes.pointings != 3:
         proposal = replace(textbook, reaches=textbook.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
-    sight = look([], np.zeros((0, 1)), site)
     if pole == "apparent":
-        notes += altitude_notes(sight, site, [], [])
-    azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(sight.apparent_pole))
+        notes += low_pole_notes(site)
     return Plan(
         proposal,
         textbook,
@@ -127,9 +127,7 @@ def plan(
         reader,
         sky,
         at,
-        math.degrees(site.latitude_rad),
-        azimuth % 360,
-        altitude,
+        poles_at(site)[0],
         tuple(notes),
     )
 

@@ -9,12 +9,8 @@ from typing import Any
 from poleward.door.clock import iso
 from poleward.errors import Note
 from poleward.planning.timing import OpenSky, Reader
-
-COMPASS = (
-    "north", "north-north-east", "north-east", "east-north-east", "east", "east-south-east", "south-east",
-    "south-south-east", "south", "south-south-west", "south-west", "west-south-west", "west", "west-north-west",
-    "north-west", "north-north-west",
-)  # fmt: skip
+from poleward.sky.axis import COMPASS
+from poleward.sky.pole import Pole
 
 
 @dataclass(frozen=True)
@@ -171,8 +167,8 @@ class Plan:
     reader : Reader
     sky : OpenSky
     time : datetime or None
-    latitude_deg, pole_azimuth_deg, pole_altitude_deg : float
-        Of the site, and where the elevated pole is seen.
+    pole : Pole
+        As seen.
     warnings : tuple of Note
     """
 
@@ -183,9 +179,7 @@ class Plan:
     reader: Reader
     sky: OpenSky
     time: datetime | None
-    latitude_deg: float
-    pole_azimuth_deg: float
-    pole_altitude_deg: float
+    pole: Pole
     warnings: tuple[Note, ...]
 
     def to_record(self) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poleward.sky.axis import Floats, angle_between, azimuth_altitude
+from poleward.sky.axis import SIDEREAL_RATE, Floats, angle_between, azimuth_altitude
 from poleward.sky.look import Pointing, Sight, look
 from poleward.sky.site import Air, Site
 from poleward.solving.least_squares import covariance_of
@@ -145,7 +145,7 @@ class Bench:
         ]
         ends = np.stack([np.zeros(len(drifts)), seconds], axis=-1)
         sight = look([drift.pointing for drift in drifts], ends, site)
-        return drift_model(drifts, sight, site, self.pole, 15.041067178670204, 1.0), sight
+        return drift_model(drifts, sight, self.pole, SIDEREAL_RATE, 1.0), sight
 
     def covariance(self, hour_angle: Floats, dec: Floats, seconds: Floats) -> tuple[Floats, float]:
         """Expected covariance (2, 2) of azimuth and altitude error, arcmin^2, and the pole's level.
@@ -163,7 +163,7 @@ class Bench:
         extra = (thick.drift(zero)[0] - model.drift(zero)[0]) / model.sigma
         shift = covariance @ jacobian.T @ extra
         result: Floats = covariance + np.outer(shift, shift)
-        return result, model.level
+        return result, model.pole.level
 
     def rows(self, hour_angle: Floats, dec: Floats) -> DriftRows:
         """What a minute at each pointing shows."""
@@ -171,7 +171,7 @@ class Bench:
         model, sight = self._model(hour_angle, dec, seconds, self.site)
         thick, _ = self._model(hour_angle, dec, seconds, self.thick)
         zero, minutes = np.zeros(2), NOMINAL_S / 60
-        slope = model.jacobian(zero) * model.sigma[:, None] / np.array([model.level, 1.0]) / minutes
+        slope = model.jacobian(zero) * model.sigma[:, None] / model.pole.on_sky / minutes
         doubt = (thick.drift(zero)[0] - model.drift(zero)[0]) / minutes
         return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0])
 

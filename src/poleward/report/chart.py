@@ -89,12 +89,12 @@ def draw_axis(axes: Any, solution: Solution, palette: Palette, least_reach: floa
     azimuth, altitude = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
     reach = max(_reach(solution), least_reach)
     # Ring labels go up or down, wherever the altitude arrow does not.
-    _rings(axes, reach, solution.level, 1 if (altitude or 0.0) < 0 else -1, palette)
+    _rings(axes, reach, solution.pole.level, 1 if (altitude or 0.0) < 0 else -1, palette)
     axes.plot(
         0, 0, marker="+", markersize=18, markeredgewidth=2, color=palette.pole, linestyle="none", zorder=5
     )
     # Names stand on the far sides, away from the arrows between them; "left" is where it is drawn.
-    right = (azimuth or 0.0) * (1 if solution.site_latitude_deg >= 0 else -1) >= 0
+    right = (azimuth or 0.0) * solution.pole.hemisphere >= 0
     above = (altitude or 0.0) >= 0
     axes.annotate(
         solution.reference,
@@ -109,11 +109,11 @@ def draw_axis(axes: Any, solution: Solution, palette: Palette, least_reach: floa
         _axis_and_moves(axes, solution, azimuth, altitude, palette)
     else:
         _band(axes, solution, reach, palette)
-    south = solution.site_latitude_deg < 0
-    half = reach / solution.level
+    south = solution.pole.hemisphere < 0
+    half = reach / solution.pole.level
     axes.set_xlim((half, -half) if south else (-half, half))
     axes.set_ylim(-reach, reach)
-    axes.set_aspect(1 / solution.level)
+    axes.set_aspect(1 / solution.pole.level)
     sides = ("east", "west") if south else ("west", "east")
     axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}")
     axes.set_ylabel("low  <  altitude error [arcmin]  >  high")
@@ -139,7 +139,7 @@ def _reach(solution: Solution) -> float:
     sizes = [0.5]
     if solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
         sizes.append(
-            (abs(solution.azimuth_error_arcmin) + 2 * solution.azimuth_sigma_arcmin) * solution.level
+            (abs(solution.azimuth_error_arcmin) + 2 * solution.azimuth_sigma_arcmin) * solution.pole.level
         )
     if solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
         sizes.append(abs(solution.altitude_error_arcmin) + 2 * solution.altitude_sigma_arcmin)
@@ -240,8 +240,8 @@ def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None
     elif solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
         on_azimuth, on_altitude = 1.0, 0.0
         value, sigma = (
-            solution.azimuth_error_arcmin * solution.level,
-            solution.azimuth_sigma_arcmin * solution.level,
+            solution.azimuth_error_arcmin * solution.pole.level,
+            solution.azimuth_sigma_arcmin * solution.pole.level,
         )
     elif solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
         on_azimuth, on_altitude = 0.0, 1.0
@@ -253,7 +253,7 @@ def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None
         x = on_azimuth * (value + shift) - on_altitude * along
         y = on_altitude * (value + shift) + on_azimuth * along
         axes.plot(
-            x / solution.level,
+            x / solution.pole.level,
             y,
             color=palette.axis,
             linewidth=0.8 if shift else 2.0,

@@ -53,7 +53,7 @@ def _names(figure: Any, result: Check, palette: Palette) -> None:
     from matplotlib.lines import Line2D
 
     patches = dict(result.outlook.alone)
-    scale = np.array([result.level, 1.0])
+    scale = np.array([result.pole.level, 1.0])
     reach = _reach(result)
     handles = []
     for number, target in enumerate(result.targets):
@@ -155,11 +155,11 @@ def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
         axes.plot(
             *values, marker="o", markersize=8, color=palette.ink, linestyle="none", zorder=5, label="the axis"
         )
-    south = result.latitude_deg < 0
-    half = reach / result.level
+    south = result.pole.hemisphere < 0
+    half = reach / result.pole.level
     axes.set_xlim((half, -half) if south else (-half, half))
     axes.set_ylim(-reach, reach)
-    axes.set_aspect(1 / result.level)
+    axes.set_aspect(1 / result.pole.level)
     sides = ("east", "west") if south else ("west", "east")
     axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}", color=palette.ink)
     axes.set_ylabel("low  <  altitude error [arcmin]  >  high", color=palette.ink)
@@ -196,7 +196,7 @@ def _poles(axes: Any, result: Check, palette: Palette) -> None:
 def _reach(result: Check) -> float:
     """Half height, arcmin on the sky: the axis with its doubt, and the region where all pass (or the smallest)."""
     sizes = [1.0]
-    scale = np.array([result.level, 1.0])
+    scale = np.array([result.pole.level, 1.0])
     values, covariance = result.axis.values, result.axis.covariance
     if values is not None:
         doubt = 0.0 if covariance is None else 2 * math.sqrt(max(covariance[0][0], covariance[1][1]))

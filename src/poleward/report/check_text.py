@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from poleward.report.style import Signs, decimals_for, paragraph, seconds_text
 from poleward.report.tables import record_ecsv
+from poleward.sky.axis import SIDEREAL_RATE
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
 from poleward.tonight.exposure import WIDEST_ARCMIN
 from poleward.tonight.window import clock_time
 
-SIDEREAL_RATE = 15.041067
 UNITS = {
     "rotation_guided_arcmin_per_h": "arcmin / h",
     "rotation_unguided_arcmin_per_h": "arcmin / h",

@@ -133,7 +133,7 @@ def _reach(result: LogSolution) -> float:
     for group in _answers(result):
         solution = group.solution
         assert solution is not None
-        sizes.append(abs(solution.azimuth_error_arcmin or 0.0) * solution.level)
+        sizes.append(abs(solution.azimuth_error_arcmin or 0.0) * solution.pole.level)
         sizes.append(abs(solution.altitude_error_arcmin or 0.0) + (solution.altitude_sigma_arcmin or 0.0))
     return 1.2 * max(sizes)
 

@@ -33,7 +33,7 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
         axes.plot(
             [azimuth, azimuth], [0, 90], color=palette.ink, linewidth=1, linestyle=(0, (4, 3)), zorder=2
         )
-    pole = math.radians(result.pole_azimuth_deg), 90 - result.pole_altitude_deg
+    pole = math.radians(result.pole.azimuth_deg), 90 - result.pole.altitude_deg
     axes.plot(
         *pole,
         marker="+",

@@ -1,4 +1,4 @@
 """Where stars are seen and what a tilted mount does with them.
 
-In order: site, camera, stars, axis, earth, look, sun.
+In order: axis, site, camera, stars, pole, earth, look, sun.
 """

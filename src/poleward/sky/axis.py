@@ -12,6 +12,7 @@ timings of hours are as exact as a timing of a minute.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,16 @@ Floats = NDArray[np.float64]
 
 STELLAR_RATE = 7.292115146706979e-5
 """Turn of the Earth against the stars, rad/s: 15.041067 arcsec/s (IAU 2000, era00; outside-checks section F)."""
+ARCMIN = math.radians(1 / 60)
+ARCSEC = math.radians(1 / 3600)
+SIDEREAL_RATE = STELLAR_RATE / ARCSEC
+"""The same in arcsec/s."""
+COMPASS = (
+    "north", "north-north-east", "north-east", "east-north-east", "east", "east-south-east", "south-east",
+    "south-south-east", "south", "south-south-west", "south-west", "west-south-west", "west", "west-north-west",
+    "north-west", "north-north-west",
+)  # fmt: skip
+"""Sixteen points, from north through east."""
 
 ON_AXIS = 1e-12
 """Nearer to the axis than this (2e-7 arcsec) a star has no north and east; its drift is then taken as zero."""

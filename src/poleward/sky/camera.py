@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-ARCSEC_PER_RADIAN = math.degrees(1) * 3600
+from poleward.sky.axis import ARCSEC
 
 
 @dataclass(frozen=True)
@@ -63,4 +63,4 @@ class Camera:
     @property
     def scale_arcsec(self) -> float:
         """Arcseconds per pixel at the centre."""
-        return ARCSEC_PER_RADIAN * self.pixel_size_m / self.focal_length_m
+        return self.pixel_size_m / self.focal_length_m / ARCSEC

@@ -21,6 +21,7 @@ import numpy as np
 
 from poleward.errors import InputError, Note
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude, unit_vector
+from poleward.sky.pole import POLES, Pole
 from poleward.sky.site import Air, Site
 
 LOW_DEG = 15.0
@@ -66,8 +67,8 @@ class Sight:
     ----------
     seen : array (N, T, 3)
         Unit vectors east, north, up, refraction included.
-    pole, apparent_pole : array (3,)
-        The elevated celestial pole, truly and as seen.
+    apparent_pole, true_pole : Pole
+        As seen, and the celestial pole itself.
     hour_angle, dec, altitude : array (N,)
         At the first moment, radians: hour angle and dec apparent, of date, not refracted; altitude as seen.
     notes : tuple of Note
@@ -75,12 +76,30 @@ class Sight:
     """
 
     seen: Floats
-    pole: Floats
-    apparent_pole: Floats
+    apparent_pole: Pole
+    true_pole: Pole
     hour_angle: Floats
     dec: Floats
     altitude: Floats
     notes: tuple[Note, ...] = ()
+
+    def pole(self, name: str) -> Pole:
+        """Return the pole of this name, ``apparent`` or ``true``."""
+        return self.apparent_pole if name == "apparent" else self.true_pole
+
+
+def poles_at(site: Site) -> tuple[Pole, Pole]:
+    """Return the apparent and the true pole of a site, polar motion apart, which has no meaning without a date."""
+    seen = seen_from_hour_angle(np.zeros(1), np.array([site.hemisphere * math.pi / 2]), site)[0]
+    true = unit_vector(0.0 if site.hemisphere > 0 else math.pi, abs(site.latitude_rad))
+    return _poles(np.stack([seen, true]), site)
+
+
+def _poles(directions: Floats, site: Site) -> tuple[Pole, Pole]:
+    apparent, true = (
+        Pole(direction, name, site.hemisphere) for direction, name in zip(directions, POLES, strict=True)
+    )
+    return apparent, true
 
 
 def _local_astrom(site: Site) -> Any:
@@ -145,7 +164,7 @@ def hour_angle_from_seen(azimuth: Floats, altitude: Floats, site: Site) -> tuple
 
 
 def _from_catalogue(ra: Floats, dec: Floats, times: Sequence[datetime], site: Site) -> tuple[Floats, Floats]:
-    """Seen directions (n, 3) of ICRS places at aware times, and the poles (true, seen) at the first, (2, 3)."""
+    """Seen directions (n, 3) of ICRS places at aware times, and the poles (seen, true) at the first, (2, 3)."""
     import erfa
 
     from poleward.sky.earth import observed_context
@@ -158,7 +177,7 @@ def _from_catalogue(ra: Floats, dec: Floats, times: Sequence[datetime], site: Si
     # The pole that the stars turn about is the celestial intermediate pole: dec +-90 of the intermediate frame.
     bent, straight = context[order[times[0]]], context[order[times[0]]].copy()
     straight["refa"] = straight["refb"] = 0.0
-    ends = [erfa.ufunc.atioq(0.0, site.hemisphere * math.pi / 2, one) for one in (straight, bent)]
+    ends = [erfa.ufunc.atioq(0.0, site.hemisphere * math.pi / 2, one) for one in (bent, straight)]
     return seen, np.stack([unit_vector(az, math.pi / 2 - zd) for az, zd, *_ in ends])
 
 
@@ -187,8 +206,7 @@ def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
     count, moments = offsets.shape
     seen = np.empty((count, moments, 3))
     hour_angle, dec = np.empty(count), np.empty(count)
-    pole = unit_vector(0.0 if site.hemisphere > 0 else math.pi, abs(site.latitude_rad))
-    apparent = seen_from_hour_angle(np.zeros(1), np.array([site.hemisphere * math.pi / 2]), site)[0]
+    apparent, true = poles_at(site)
     notes: list[Note] = []
 
     by_ra = [i for i, pointing in enumerate(pointings) if pointing.ra is not None]
@@ -210,11 +228,11 @@ def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
         declination = np.repeat([pointings[i].dec for i in by_ra], moments).astype(float)
         places, poles = _from_catalogue(ra, declination, times, site)
         seen[by_ra] = places.reshape(len(by_ra), moments, 3)
-        pole, apparent = poles
+        apparent, true = _poles(poles, site)
         azimuth, altitude = azimuth_altitude(seen[by_ra, 0])
         hour_angle[by_ra], dec[by_ra] = hour_angle_from_seen(azimuth, altitude, site)
         notes = rotation_notes(first, last)
-    return Sight(seen, pole, apparent, hour_angle, dec, azimuth_altitude(seen[:, 0])[1], tuple(notes))
+    return Sight(seen, apparent, true, hour_angle, dec, azimuth_altitude(seen[:, 0])[1], tuple(notes))
 
 
 def altitude_of(pointing: Pointing, site: Site) -> float:
@@ -266,12 +284,17 @@ def altitude_notes(sight: Sight, site: Site, names: Sequence[str], rows: Sequenc
         for name, height in zip(names, lowest, strict=True)
         if height < LOW_DEG
     ]
-    if abs(math.degrees(site.latitude_rad)) < LOW_POLE_DEG and site.air.pressure_hpa > 0:
-        notes.append(
-            Note(
-                "low-pole",
-                f"at latitude {math.degrees(site.latitude_rad):+.1f} deg the pole's own refraction is uncertain by "
-                "0.3 arcmin or more; with --pole true the altitude error does not depend on it",
-            )
+    return [*notes, *low_pole_notes(site)]
+
+
+def low_pole_notes(site: Site) -> list[Note]:
+    """One warning where the pole itself stands so low that its refraction is not well known."""
+    if abs(math.degrees(site.latitude_rad)) >= LOW_POLE_DEG or site.air.pressure_hpa == 0:
+        return []
+    return [
+        Note(
+            "low-pole",
+            f"at latitude {math.degrees(site.latitude_rad):+.1f} deg the pole's own refraction is uncertain by "
+            "0.3 arcmin or more; with --pole true the altitude error does not depend on it",
         )
-    return notes
+    ]

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude, displacement, tilted_axis
+from poleward.sky.axis import COMPASS, STELLAR_RATE, Floats, azimuth_altitude, displacement
 from poleward.sky.look import Pointing, look
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
 
 LEAST_LEVER = 0.05
@@ -36,7 +37,6 @@ CLEAR_FRACTION = 0.25
 That is a star within 14.5 deg (58 minutes) of the meridian for azimuth, or of the six-hour circle for altitude.
 """
 
-ARCMIN = math.radians(1 / 60)
 FIELDS = ("neither", "azimuth", "altitude", "both")
 
 
@@ -60,17 +60,16 @@ class Determination:
     worst: Floats
 
 
-def information_of(jacobian: Floats, level: float) -> Floats:
+def information_of(jacobian: Floats, pole: Pole) -> Floats:
     """Information (2, 2) on the errors on the sky, per arcmin^2, with a nuisance parameter cleared away.
 
     Parameters
     ----------
     jacobian : array (n, 2) or (n, 3)
         Derivatives of the residuals, in sigmas, by A and e (per arcmin) and by the nuisance parameter.
-    level : float
-        Cosine of the pole's altitude: turns an angle of azimuth into one on the sky.
+    pole : Pole
     """
-    slope = cleared(jacobian) / np.array([level, 1.0])
+    slope = cleared(jacobian) / pole.on_sky
     information: Floats = slope.T @ slope
     return information
 
@@ -121,8 +120,7 @@ class Advice:
     @property
     def text(self) -> str:
         """One sentence, in words and numbers."""
-        compass = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-        where = compass[round(self.azimuth_deg / 45) % 8]
+        where = COMPASS[2 * (round(self.azimuth_deg / 45) % 8)]
         return (
             f"time a star in the {where}, near hour angle {self.hour_angle_h:+.1f} h, dec {self.dec_deg:+.0f} deg "
             f"(azimuth {self.azimuth_deg:.0f} deg, altitude {self.altitude_deg:.0f} deg)"
@@ -150,11 +148,10 @@ def pointing_to_add(worst: Floats, site: Site) -> Advice:
     ]
     seconds = 600.0
     sight = look(pointings, np.tile([0.0, seconds], (len(pointings), 1)), site)
-    axis = tilted_axis(0.0, 0.0, sight.apparent_pole, site.hemisphere)
-    level = math.hypot(*sight.apparent_pole[:2])
+    pole = sight.apparent_pole
     turn = np.full(len(pointings), STELLAR_RATE * seconds)
-    north_by = displacement(axis, sight.seen[:, 0], sight.seen[:, 1], turn).north_by[:, :2]
-    shown = np.abs(north_by / np.array([level, 1.0]) @ worst)
+    north_by = displacement(pole.axis(0.0, 0.0), sight.seen[:, 0], sight.seen[:, 1], turn).north_by[:, :2]
+    shown = np.abs(north_by / pole.on_sky @ worst)
     azimuth, altitude = (np.degrees(angle) for angle in azimuth_altitude(sight.seen[:, 0]))
     # Full marks from 30 deg up, falling to none at 15; among equals the higher star, whose air is calmer, but not
     # the zenith, where many mounts are awkward. Beyond 45 deg of dec a wrong hour angle costs more; none is tried.

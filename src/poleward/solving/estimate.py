@@ -69,7 +69,7 @@ def estimate_axis(model: DriftModel, robust: bool) -> Estimate:
         if determination.directions == 2:
             return Estimate(determination, fit, np.zeros((0, len(start))))
     prior = np.zeros((2, len(start)))
-    prior[0, 0], prior[1, 1] = model.level / BLIND_ARCMIN, 1 / BLIND_ARCMIN
+    prior[0, 0], prior[1, 1] = model.pole.level / BLIND_ARCMIN, 1 / BLIND_ARCMIN
     count = len(model.data)
     held = least_squares(
         model.names,
@@ -93,7 +93,7 @@ def _starts(model: DriftModel) -> list[Floats]:
     for radius in STARTS_DEG:
         for angle in np.arange(0, 360, 45):
             point = zero.copy()
-            point[0] = 60 * radius * math.cos(math.radians(angle)) / model.level
+            point[0] = 60 * radius * math.cos(math.radians(angle)) / model.pole.level
             point[1] = 60 * radius * math.sin(math.radians(angle))
             ring.append(point)
     best = min(ring, key=lambda p: float(np.sum(model.residuals(p) ** 2)))

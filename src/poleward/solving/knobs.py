@@ -8,11 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.sky.axis import motion_while_turning, tilted_axis
+from poleward.sky.axis import ARCMIN, motion_while_turning
 from poleward.sky.camera import GuideCamera
 from poleward.sky.look import Pointing, look
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN
 from poleward.solving.solution import Move, Solution, StarMotion
 
 SIDES = {"azimuth": ("east", "west"), "altitude": ("up", "down")}
@@ -82,12 +81,12 @@ def with_star(solution: Solution, site: Site, pointing: Pointing, camera: GuideC
         For pixels.
     """
     sight = look([pointing], np.zeros((1, 1)), site)
-    pole = sight.apparent_pole if solution.reference == "apparent pole" else sight.pole
+    pole = sight.pole(solution.pole.name)
     azimuth, altitude = solution.azimuth_error_arcmin or 0.0, solution.altitude_error_arcmin or 0.0
     moves = []
     # The azimuth knob is turned first, so the altitude move starts from an axis already beneath or above the pole.
     for move in _azimuth_first(solution.moves):
-        axis = tilted_axis(azimuth * ARCMIN, altitude * ARCMIN, pole, site.hemisphere)
+        axis = pole.axis(azimuth, altitude)
         by = move.move_arcmin * ARCMIN
         turn = (by, 0.0) if move.knob == "azimuth" else (0.0, by)
         north, east = (

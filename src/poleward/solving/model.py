@@ -8,13 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.sky.axis import Displacement, Floats, displacement, tilted_axis
+from poleward.sky.axis import ARCSEC, Displacement, Floats, displacement
 from poleward.sky.look import Sight
-from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN, cleared, information_of
+from poleward.sky.pole import Pole
+from poleward.solving.determine import cleared, information_of
 from poleward.timings.rows import Drift
-
-ARCSEC = math.radians(1 / 3600)
 
 
 @dataclass(frozen=True)
@@ -28,9 +26,8 @@ class DriftModel:
     ----------
     sight : Sight
         Where the stars were seen at the start and the end of each timing.
-    pole : array (3,)
+    pole : Pole
         That the errors refer to.
-    hemisphere : float
     duration, turn : array (N,)
         Seconds, and the angle the drive was meant to turn, radians.
     north_rows, east_rows : tuple of int
@@ -42,8 +39,7 @@ class DriftModel:
     """
 
     sight: Sight
-    pole: Floats
-    hemisphere: float
+    pole: Pole
     duration: Floats
     turn: Floats
     north_rows: tuple[int, ...]
@@ -51,11 +47,6 @@ class DriftModel:
     data: Floats
     sigma: Floats
     assumed: bool
-
-    @property
-    def level(self) -> float:
-        """Cosine of the pole's altitude."""
-        return math.hypot(float(self.pole[0]), float(self.pole[1]))
 
     @property
     def names(self) -> list[str]:
@@ -67,7 +58,7 @@ class DriftModel:
         return [i for i, row in enumerate((*self.north_rows, *self.east_rows)) if row == timing]
 
     def _moved(self, p: Floats) -> Displacement:
-        axis = tilted_axis(p[0] * ARCMIN, p[1] * ARCMIN, self.pole, self.hemisphere)
+        axis = self.pole.axis(p[0], p[1])
         extra = p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0
         return displacement(axis, self.sight.seen[:, 0], self.sight.seen[:, 1], self.turn + extra)
 
@@ -78,13 +69,13 @@ class DriftModel:
 
     def information(self, jacobian: Floats) -> Floats:
         """Information (2, 2) of a Jacobian on the errors on the sky; see `determine.information_of`."""
-        return information_of(jacobian, self.level)
+        return information_of(jacobian, self.pole)
 
     def lever(self, jacobian: Floats) -> Floats:
         """Drift by each error on the sky, against the fastest possible, for every value fitted, (n, 2)."""
         rows = [*self.north_rows, *self.east_rows]
         fastest = 60 * self.turn[rows] / self.sigma  # one arcminute, in sigmas
-        result: Floats = cleared(jacobian) / np.array([self.level, 1.0]) / fastest[:, None]
+        result: Floats = cleared(jacobian) / self.pole.on_sky / fastest[:, None]
         return result
 
     def residuals(self, p: Floats) -> Floats:
@@ -108,7 +99,6 @@ class DriftModel:
 def drift_model(
     drifts: Sequence[Drift],
     sight: Sight,
-    site: Site,
     pole: str,
     rate_arcsec_per_s: float,
     reading_arcsec: float,
@@ -120,7 +110,6 @@ def drift_model(
     drifts : sequence of N Drift
     sight : Sight
         Of their starts and ends.
-    site : Site
     pole : {"apparent", "true"}
     rate_arcsec_per_s : float
         Drive rate.
@@ -137,8 +126,7 @@ def drift_model(
     default = reading_arcsec * math.sqrt(2)  # a drift is the difference of two readings
     return DriftModel(
         sight,
-        sight.apparent_pole if pole == "apparent" else sight.pole,
-        site.hemisphere,
+        sight.pole(pole),
         duration,
         rate_arcsec_per_s * ARCSEC * duration,
         tuple(north_rows),

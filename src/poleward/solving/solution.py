@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from poleward.errors import Note
+from poleward.sky.pole import Pole
 
 
 @dataclass(frozen=True)
@@ -121,8 +122,8 @@ class Solution:
 
     Attributes
     ----------
-    reference : str
-        ``apparent pole`` or ``true pole``.
+    pole : Pole
+        That the errors are given against.
     determined : str
         ``both``, ``azimuth``, ``altitude`` or ``neither``.
     azimuth_error_arcmin, azimuth_sigma_arcmin : float or None
@@ -133,10 +134,6 @@ class Solution:
         Of the two errors.
     offset_arcmin, offset_sigma_arcmin : float or None
         Angle on the sky between axis and pole.
-    level : float
-        Cosine of the pole's altitude: azimuth error times this is an angle on the sky.
-    pole_altitude_deg : float
-        Of the pole that the errors refer to.
     site_latitude_deg : float
     combination : tuple of four float, or None
         Where neither is determined but one direction is: weights of (azimuth error on the sky, altitude error),
@@ -147,7 +144,7 @@ class Solution:
     warnings : tuple of Note
     """
 
-    reference: str
+    pole: Pole
     determined: str
     azimuth_error_arcmin: float | None
     azimuth_sigma_arcmin: float | None
@@ -156,14 +153,17 @@ class Solution:
     correlation: float | None
     offset_arcmin: float | None
     offset_sigma_arcmin: float | None
-    level: float
-    pole_altitude_deg: float
     site_latitude_deg: float
     combination: tuple[float, float, float, float] | None
     fit: FitSummary
     drifts: tuple[FittedDrift, ...]
     moves: tuple[Move, ...]
     warnings: tuple[Note, ...] = field(default=())
+
+    @property
+    def reference(self) -> str:
+        """What the errors are given against: ``apparent pole`` or ``true pole``."""
+        return self.pole.reference
 
     @property
     def azimuth_error(self) -> Any:
@@ -213,7 +213,7 @@ class Solution:
                 "correlation": self.correlation,
                 "offset_arcmin": self.offset_arcmin,
                 "offset_sigma_arcmin": self.offset_sigma_arcmin,
-                "pole_altitude_deg": self.pole_altitude_deg,
+                "pole_altitude_deg": self.pole.altitude_deg,
                 "latitude_deg": self.site_latitude_deg,
             },
             "fit": {

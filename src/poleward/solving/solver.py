@@ -10,8 +10,9 @@ import numpy as np
 
 from poleward.door import quantity
 from poleward.errors import InputError, Note, UsageError
-from poleward.sky.axis import STELLAR_RATE, azimuth_altitude
+from poleward.sky.axis import SIDEREAL_RATE, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes, look
+from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.solving.estimate import Doubt, Estimate, doubts, estimate_axis
 from poleward.solving.least_squares import Fit
@@ -20,7 +21,7 @@ from poleward.solving.solution import FitSummary, FittedDrift, Solution
 from poleward.solving.statement import Answer, solution_from
 from poleward.timings.rows import Drift
 
-RATES = {"sidereal": math.degrees(STELLAR_RATE) * 3600, "king": 15.03697, "solar": 15.0}
+RATES = {"sidereal": SIDEREAL_RATE, "king": 15.03697, "solar": 15.0}
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
 
 
@@ -95,8 +96,7 @@ def solve(
     UsageError
         An option outside what is allowed.
     """
-    if pole not in ("apparent", "true"):
-        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
+    pole_name(pole)
     reading = quantity.parse(reading_error, quantity.SMALL_ANGLE, "", "reading error")
     if reading <= 0:
         raise UsageError(f"reading error: {reading:g} arcsec, allowed is more than 0")
@@ -107,7 +107,7 @@ def solve(
     sight = look([drift.pointing for drift in drifts], ends, site)
     names = [drift.label or f"timing {i + 1}" for i, drift in enumerate(drifts)]
     _refuse_low(drifts, sight, used, allow_low)
-    model = drift_model(drifts, sight, site, pole, drive_rate_of(drive_rate), reading)
+    model = drift_model(drifts, sight, pole, drive_rate_of(drive_rate), reading)
     notes = [*sight.notes, *altitude_notes(sight, site, [names[i] for i in used], used)]
     if sum(drifts[i].east_arcsec is not None for i in used) == 1:
         notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
@@ -116,13 +116,13 @@ def solve(
     estimate = estimate_axis(model, robust)
     _refuse_absurd(model, estimate)
     doubt = doubts(model, estimate, names, used, from_scatter, robust)
-    return _solution(drifts, site, pole, model, estimate, doubt, notes)
+    return _solution(drifts, site, model, estimate, doubt, notes)
 
 
 def _refuse_absurd(model: DriftModel, estimate: Estimate) -> None:
     """Refuse drifts that no axis makes: a wrong unit, or minutes for seconds."""
     azimuth, altitude = estimate.fit.values[:2]
-    far = math.hypot(azimuth * model.level, altitude) / 60
+    far = math.hypot(azimuth * model.pole.level, altitude) / 60
     # With nothing to spare the fit goes through every value, unless no axis does.
     spare = len(model.data) - estimate.fit.values.size
     missed = estimate.determination.directions == 2 and spare < 1 and estimate.fit.chi_square > 0.01
@@ -154,7 +154,6 @@ def _refuse_low(drifts: Sequence[Drift], sight: Sight, used: Sequence[int], allo
 def _solution(
     drifts: Sequence[Drift],
     site: Site,
-    pole: str,
     model: DriftModel,
     estimate: Estimate,
     doubt: Doubt,
@@ -169,7 +168,6 @@ def _solution(
         covariance[:2, :2],
         estimate.determination,
         model.pole,
-        pole,
     )
     drive = fit.values.size > 2
     summary = FitSummary(

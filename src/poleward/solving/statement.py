@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from poleward.errors import Note
-from poleward.sky.axis import Floats, angle_between, tilted_axis
+from poleward.sky.axis import ARCMIN, Floats, angle_between
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN, Determination, pointing_to_add
+from poleward.solving.determine import Determination, pointing_to_add
 from poleward.solving.solution import FitSummary, FittedDrift, Move, Solution
 
 
@@ -26,23 +27,15 @@ class Answer:
     covariance : array (2, 2)
         Of both, arcmin^2; where a direction is open, held by `determine.BLIND_ARCMIN`.
     determination : Determination
-    pole : array (3,)
+    pole : Pole
         That the errors refer to.
-    pole_name : str
-        ``apparent`` or ``true``.
     """
 
     azimuth: float
     altitude: float
     covariance: Floats
     determination: Determination
-    pole: Floats
-    pole_name: str
-
-    @property
-    def level(self) -> float:
-        """Cosine of the pole's altitude."""
-        return math.hypot(float(self.pole[0]), float(self.pole[1]))
+    pole: Pole
 
 
 def solution_from(
@@ -54,12 +47,12 @@ def solution_from(
     sigma = np.sqrt(np.diag(answer.covariance))
     azimuth = answer.azimuth if name in ("azimuth", "both") else None
     altitude = answer.altitude if name in ("altitude", "both") else None
-    offset, offset_sigma = _offset(answer, site.hemisphere)
+    offset, offset_sigma = _offset(answer)
     said = list(notes)
     if not both:
         said.append(Note("add-pointing", pointing_to_add(answer.determination.worst, site).text))
     return Solution(
-        reference=f"{answer.pole_name} pole",
+        pole=answer.pole,
         determined=name,
         azimuth_error_arcmin=azimuth,
         azimuth_sigma_arcmin=None if azimuth is None else float(sigma[0]),
@@ -68,8 +61,6 @@ def solution_from(
         correlation=float(answer.covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
         offset_arcmin=offset if both else None,
         offset_sigma_arcmin=offset_sigma if both else None,
-        level=answer.level,
-        pole_altitude_deg=math.degrees(math.asin(float(answer.pole[2]))),
         site_latitude_deg=math.degrees(site.latitude_rad),
         combination=_combination(answer),
         fit=fit,
@@ -89,13 +80,14 @@ def _moves(azimuth: float | None, altitude: float | None) -> tuple[Move, ...]:
     return tuple(moves)
 
 
-def _offset(answer: Answer, hemisphere: float) -> tuple[float, float]:
+def _offset(answer: Answer) -> tuple[float, float]:
     """Angle between axis and pole, and its sigma by linear propagation (JCGM 100:2008, eq. 13); arcmin."""
-    axis = tilted_axis(answer.azimuth * ARCMIN, answer.altitude * ARCMIN, answer.pole, hemisphere)
-    angle = float(angle_between(axis.elevated, answer.pole))
+    pole = answer.pole
+    axis = pole.axis(answer.azimuth, answer.altitude)
+    angle = float(angle_between(axis.elevated, pole.direction))
     if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
         return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(answer.covariance)[-1]))
-    slopes = np.array([axis.d_azimuth @ answer.pole, axis.d_altitude @ answer.pole]) * -hemisphere
+    slopes = np.array([axis.d_azimuth @ pole.direction, axis.d_altitude @ pole.direction]) * -pole.hemisphere
     gradient = slopes / math.sin(angle)
     return angle / ARCMIN, float(np.sqrt(gradient @ answer.covariance @ gradient))
 
@@ -106,6 +98,6 @@ def _combination(answer: Answer) -> tuple[float, float, float, float] | None:
     if found.determined != "neither" or found.directions == 0:
         return None
     weights = found.best * (1 if found.best[int(np.argmax(np.abs(found.best)))] > 0 else -1)
-    on_sky = np.array([weights[0] * answer.level, weights[1]])
+    on_sky = np.array([weights[0] * answer.pole.level, weights[1]])
     value = float(on_sky @ np.array([answer.azimuth, answer.altitude]))
     return float(weights[0]), float(weights[1]), value, float(np.sqrt(on_sky @ answer.covariance @ on_sky))

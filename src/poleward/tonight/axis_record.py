@@ -9,11 +9,12 @@ from typing import Any
 
 from poleward.door.quantity import Kind, nearest, parse
 from poleward.door.tables import decoded, read_bytes
-from poleward.errors import InputError, UsageError
+from poleward.errors import InputError
+from poleward.sky.pole import POLES, pole_name
 
 ERROR = Kind("arcmin", None, "-3 arcmin", "", "could be arcmin or degrees")
 NAMES = ("azimuth", "altitude", "azimuth_sigma", "altitude_sigma")
-REFERENCES = ("apparent pole", "true pole")
+REFERENCES = tuple(f"{name} pole" for name in POLES)
 FARTHEST_ARCMIN = 20 * 60.0
 """An error or an uncertainty beyond 20 deg is a wrong unit or a damaged record; `solve` finds no axis farther off."""
 
@@ -76,8 +77,7 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
     InputError
         An unknown or missing name, or a value that cannot be used.
     """
-    if pole not in ("apparent", "true"):
-        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
+    pole_name(pole)
     for name in pairs:
         if name not in NAMES:
             raise InputError(f"unknown name '{name}'", nearest(name, NAMES), where)

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import InputError, Note, UsageError
-from poleward.sky.axis import Floats, azimuth_altitude
-from poleward.sky.look import altitude_notes, look
+from poleward.sky.axis import Floats
+from poleward.sky.look import low_pole_notes, poles_at
 from poleward.sky.site import Site
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.checked import Check, TargetCheck
@@ -92,19 +92,15 @@ def check(
         if outfit.camera is not None and target.exposure_s <= window.length_s:
             exposures.append((target.name, Exposures(field, target.exposure_s, outfit, outfit.guided)))
     notes += _warnings(axis, outfit, site)
-    sight = look([], np.zeros((0, 1)), site)
-    pole = sight.pole
+    apparent, true = poles_at(site)
     if axis.pole == "apparent":
-        pole = sight.apparent_pole
-        notes += altitude_notes(sight, site, [], [])
+        notes += low_pole_notes(site)
     return Check(
         axis,
         outfit,
         tuple(checked),
         outlook(exposures, site, axis.pole),
-        math.hypot(float(pole[0]), float(pole[1])),
-        math.degrees(float(azimuth_altitude(pole)[1])),
-        math.degrees(site.latitude_rad),
+        apparent if axis.pole == "apparent" else true,
         tuple(notes),
     )
 

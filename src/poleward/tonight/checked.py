@@ -8,6 +8,7 @@ from typing import Any
 
 from poleward.door.clock import iso
 from poleward.errors import Note
+from poleward.sky.pole import Pole
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.exposure import Outfit
 from poleward.tonight.forecast import Rates
@@ -98,9 +99,8 @@ class Check:
     targets : tuple of TargetCheck
     outlook : Outlook
         Which axis would suit the targets; empty without a camera or a window.
-    level, pole_altitude_deg : float
-        Of the reference pole: cosine of its altitude, and the altitude.
-    latitude_deg : float
+    pole : Pole
+        That the errors refer to.
     warnings : tuple of Note
     """
 
@@ -108,9 +108,7 @@ class Check:
     outfit: Outfit
     targets: tuple[TargetCheck, ...]
     outlook: Outlook
-    level: float
-    pole_altitude_deg: float
-    latitude_deg: float
+    pole: Pole
     warnings: tuple[Note, ...]
 
     @property

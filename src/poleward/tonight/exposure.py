@@ -15,12 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from poleward.errors import Note
-from poleward.sky.axis import Axis, Floats, tilted_axis
+from poleward.sky.axis import ARCMIN, ARCSEC, Floats
 from poleward.sky.camera import Camera
 from poleward.sky.look import Pointing, look
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN
-from poleward.solving.model import ARCSEC
 from poleward.tonight.targets import Target
 from poleward.tonight.trail import Tracks, guided_path, longest, spans, unguided_path
 from poleward.tonight.window import Window
@@ -92,27 +91,16 @@ class Field:
     tracks_inside : Tracks
         The same with the guide star at the centre.
     length_s : float
-    pole : array (3,)
-        The pole that the axis error refers to.
-    hemisphere : float
+    pole : Pole
+        That the axis error refers to.
     notes : tuple of Note
     """
 
     tracks: Tracks
     tracks_inside: Tracks
     length_s: float
-    pole: Floats
-    hemisphere: float
+    pole: Pole
     notes: tuple[Note, ...]
-
-    @property
-    def level(self) -> float:
-        """Cosine of the pole's altitude: turns an angle of azimuth into one on the sky."""
-        return math.hypot(float(self.pole[0]), float(self.pole[1]))
-
-    def axis(self, azimuth_arcmin: float, altitude_arcmin: float) -> Axis:
-        """Return the axis with these errors."""
-        return tilted_axis(azimuth_arcmin * ARCMIN, altitude_arcmin * ARCMIN, self.pole, self.hemisphere)
 
 
 def _offset_place(ra: float, dec: float, north: Floats, east: Floats) -> tuple[Floats, Floats]:
@@ -152,13 +140,12 @@ def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: s
     sight = look(pointings, np.tile(seconds, (len(pointings), 1)), site)
     inside = sight.seen.copy()
     inside[1] = inside[0]
-    celestial = site.hemisphere * sight.pole
+    celestial = site.hemisphere * sight.true_pole.direction
     return Field(
         Tracks(seconds, sight.seen, celestial),
         Tracks(seconds, inside, celestial),
         window.length_s,
-        sight.apparent_pole if pole == "apparent" else sight.pole,
-        site.hemisphere,
+        sight.pole(pole),
         sight.notes,
     )
 
@@ -191,7 +178,7 @@ class Exposures:
         self, azimuth_arcmin: float, altitude_arcmin: float, pairs: Sequence[tuple[int, int]] | None = None
     ) -> Floats:
         """How far apart, in pixels, each corner stands at each two moments, or at some: (V, 2)."""
-        axis = self.field.axis(azimuth_arcmin, altitude_arcmin)
+        axis = self.field.pole.axis(azimuth_arcmin, altitude_arcmin)
         path = guided_path(axis, self.seen) if self.guided else unguided_path(axis, self.seen, self.turn)
         return spans(np.delete(path, 2, axis=0), pairs).reshape(-1, 2) * self.outfit.pixels
 

@@ -10,9 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.sky.axis import Axis, Floats, angle_between, displacement, field_rotation, turned
-from poleward.solving.determine import ARCMIN
-from poleward.solving.model import ARCSEC
+from poleward.sky.axis import (
+    ARCMIN,
+    ARCSEC,
+    Axis,
+    Floats,
+    angle_between,
+    displacement,
+    field_rotation,
+    turned,
+)
 from poleward.tonight.exposure import STARTS, WIDEST_ARCMIN, Exposures, Field, Outfit, reach
 
 STEP_S = 60.0
@@ -77,7 +84,7 @@ def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:
     exposures = Exposures(field, exposure_s, outfit, guided=True)
     vectors, slopes = exposures.linear(0.0, 0.0)
     angle = np.linspace(0, 2 * math.pi, DIRECTIONS, endpoint=False)
-    directions = np.stack([np.cos(angle) / field.level, np.sin(angle)], axis=-1)
+    directions = np.stack([np.cos(angle) / field.pole.level, np.sin(angle)], axis=-1)
     first = reach(vectors, slopes, outfit.limit_pix, directions)
     if not first.any():
         return 0.0
@@ -94,7 +101,10 @@ def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:
         if beyond(far) <= 0:
             return WIDEST_ARCMIN
         r = float(brentq(beyond, 0.0, far, rtol=1e-4))
-        found.append(float(angle_between(field.axis(r * way[0], r * way[1]).elevated, field.pole)) / ARCMIN)
+        found.append(
+            float(angle_between(field.pole.axis(r * way[0], r * way[1]).elevated, field.pole.direction))
+            / ARCMIN
+        )
     return min(found)
 
 
@@ -122,7 +132,7 @@ class Course:
 
 def course(field: Field, outfit: Outfit, error: tuple[float, float], seconds: Floats) -> Course:
     """Follow drift and rotation from the first of some moments of the window on."""
-    return _followed(field.axis(*error), field.tracks.at(seconds), outfit, seconds)
+    return _followed(field.pole.axis(*error), field.tracks.at(seconds), outfit, seconds)
 
 
 def _followed(axis: Axis, seen: Floats, outfit: Outfit, seconds: Floats) -> Course:
@@ -158,7 +168,7 @@ def rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> Rates:
     step = min(STEP_S, field.length_s)
     begins = np.linspace(0, field.length_s - step, STARTS)
     ends = begins[:, None] + np.array([0.0, step])
-    axis, seen = field.axis(*error), field.tracks.at(ends)
+    axis, seen = field.pole.axis(*error), field.tracks.at(ends)
     pieces = [_followed(axis, seen[:, i], outfit, ends[i]) for i in range(STARTS)]
     return Rates(
         begins + step / 2,
@@ -175,7 +185,7 @@ def steady_rate(field: Field, error: tuple[float, float]) -> float:
     The rate of the hour angle about the mount's own axis as the air shows the star: King's rate where the axis is
     on the refracted pole (E. S. King 1931, A Manual of Celestial Photography; outside-checks E3).
     """
-    axis = field.axis(*error)
+    axis = field.pole.axis(*error)
     first, last = field.tracks.at(np.array([0.0, field.length_s]))[0]
     guess = (
         15.0 * ARCSEC * field.length_s

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.sky.axis import Floats, azimuth_altitude
-from poleward.sky.look import look
+from poleward.sky.axis import Floats
+from poleward.sky.look import poles_at
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN
 from poleward.tonight.exposure import WIDEST_ARCMIN, Exposures, reach
 
 LOOKS_ARCMIN = (60.0, 15.0, 4.0)
@@ -84,7 +83,7 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
     """
     if not exposures:
         return Outlook()
-    level = exposures[0][1].field.level
+    level = exposures[0][1].field.pole.level
     limit = exposures[0][1].outfit.limit_pix
     together = [one for _, one in exposures]
     up = pole_lift(site)
@@ -112,9 +111,8 @@ def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -
 
 def pole_lift(site: Site) -> float:
     """How far refraction lifts the pole, arcmin."""
-    sight = look([], np.zeros((0, 1)), site)
-    true, seen = (float(azimuth_altitude(pole)[1]) for pole in (sight.pole, sight.apparent_pole))
-    return (seen - true) / ARCMIN
+    seen, true = poles_at(site)
+    return 60 * (seen.altitude_deg - true.altitude_deg)
 
 
 def _worst(exposures: Sequence[Exposures], error: tuple[float, float]) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,10 +10,11 @@ import numpy as np
 from poleward.errors import Note
 from poleward.guidelog.fitting.fit import fit
 from poleward.guidelog.fitting.joint import add_beliefs, noise_stepped, places_of, share, stepped
-from poleward.guidelog.fitting.parts import ARCSEC, Drive, Part, Sky, State, curve, linear
-from poleward.sky.axis import Floats, displacement, tilted_axis
+from poleward.guidelog.fitting.parts import Drive, Part, State, curve, linear
+from poleward.sky.axis import ARCSEC, Floats, displacement
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN, BLIND_ARCMIN, Determination, judge
+from poleward.solving.determine import BLIND_ARCMIN, Determination, judge
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import p_value, scatter_factor
 from poleward.solving.solution import FitSummary, FittedDrift, Solution
@@ -79,26 +79,21 @@ class Fitted:
     degrees_of_freedom: int
 
 
-def level_of(sky: Sky) -> float:
-    """Cosine of the pole's altitude."""
-    return math.hypot(float(sky.pole[0]), float(sky.pole[1]))
-
-
-def blind(sky: Sky) -> Floats:
+def blind(pole: Pole) -> Floats:
     """Information (2, 2) that holds A and e where the data leave something open; see `determine.BLIND_ARCMIN`."""
-    return np.diag([(level_of(sky) / BLIND_ARCMIN) ** 2, BLIND_ARCMIN**-2.0])
+    return np.diag([(pole.level / BLIND_ARCMIN) ** 2, BLIND_ARCMIN**-2.0])
 
 
-def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], sky: Sky) -> Fitted:
+def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> Fitted:
     """Fit some sections with one axis, and judge what they determine and whether they agree."""
     # Held lightly from the start: free, a single short section would send its undetermined error anywhere.
-    prior = blind(sky)
-    settled, state, whole = fit(parts, drives, sky, prior)
-    lever = _lever(settled, state, sky)
-    found = judged(cleared_of(whole), lever, sky)
+    prior = blind(pole)
+    settled, state, whole = fit(parts, drives, pole, prior)
+    lever = _lever(settled, state, pole)
+    found = judged(cleared_of(whole), lever, pole)
     if found.directions == 2:
         state = _let_go(state, whole, prior)
-    rates = section_rates(settled, state, sky)
+    rates = section_rates(settled, state, pole)
     free = max(0, len(settled) - found.directions)
     chance = p_value(rates.chi_square, free)
     factor = scatter_factor(rates.chi_square, free) if chance is not None and chance < DOUBT else 1.0
@@ -124,23 +119,21 @@ def cleared_of(whole: Floats) -> Floats:
     return (left + left.T) / 2
 
 
-def judged(information: Floats, lever: Floats, sky: Sky) -> Determination:
+def judged(information: Floats, lever: Floats, pole: Pole) -> Determination:
     """Judge as `solve` does what information on A and e determines."""
-    level = np.array([level_of(sky), 1.0])
-    return judge(information / np.outer(level, level), lever)
+    return judge(information / np.outer(pole.on_sky, pole.on_sky), lever)
 
 
-def _lever(parts: Sequence[Part], state: State, sky: Sky) -> Floats:
+def _lever(parts: Sequence[Part], state: State, pole: Pole) -> Floats:
     """Drift by each error on the sky against the fastest possible, in each step of the sections' grids."""
-    level = np.array([level_of(sky), 1.0])
     levers = []
     for part in parts:
-        _, by = curve(part, state, sky, part.grid_s)
-        levers.append(np.diff(by, axis=0) / level / (60 * np.diff(part.turn))[:, None])
+        _, by = curve(part, state, pole, part.grid_s)
+        levers.append(np.diff(by, axis=0) / pole.on_sky / (60 * np.diff(part.turn))[:, None])
     return np.concatenate(levers)
 
 
-def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> SectionRates:
+def section_rates(parts: Sequence[Part], state: State, pole: Pole) -> SectionRates:
     """Each section's own rate; guide rates, backlashes and noise are fitted along anew.
 
     A section that disagrees has noise of another size once it may go its own way, hence a few rounds.
@@ -155,7 +148,7 @@ def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> SectionRates
         height = -0.5 * sum(((1 - drive.rate) / drive.sigma) ** 2 for drive in there.drives)
         held, whole, vector = np.zeros((size, size)), np.zeros((size, size)), np.zeros(size)
         for i, part in enumerate(now):
-            model = linear(part, there, sky)
+            model = linear(part, there, pole)
             minutes = part.track.seconds[part.kept] / 60
             columns = np.column_stack([minutes, model.columns[:, 2:]])
             piece = share(
@@ -180,17 +173,17 @@ def section_rates(parts: Sequence[Part], state: State, sky: Sky) -> SectionRates
         there = stepped(there, np.concatenate([np.zeros(2), step[count:]]))
     # Twice the gain in log-likelihood, which is a chi-square (S. S. Wilks 1938, Ann. Math. Stat. 9, 60).
     chi_square = 2 * (max(heights) - heights[0])
-    fitted, east = _fitted_rates(parts, state, sky)
+    fitted, east = _fitted_rates(parts, state, pole)
     return SectionRates(fitted, fitted + best, np.sqrt(np.diag(covariance)), east, chi_square)
 
 
-def _fitted_rates(parts: Sequence[Part], state: State, sky: Sky) -> tuple[Floats, Floats]:
+def _fitted_rates(parts: Sequence[Part], state: State, pole: Pole) -> tuple[Floats, Floats]:
     """Mean rates north and east of each section by the fitted axis, arcsec/min."""
     north, east = [], []
-    axis = tilted_axis(state.azimuth * ARCMIN, state.altitude * ARCMIN, sky.pole, sky.hemisphere)
+    axis = pole.axis(state.azimuth, state.altitude)
     for part in parts:
         seconds = part.track.seconds[[0, -1]]
-        ends, _ = curve(part, state, sky, seconds)
+        ends, _ = curve(part, state, pole, seconds)
         north.append((ends[1] - ends[0]) / (seconds[1] - seconds[0]) * 60)
         moved = displacement(axis, part.seen[:1], part.seen[-1:], part.turn[-1:])
         east.append(float(moved.east[0]) / ARCSEC / part.grid_s[-1] * 60)
@@ -230,8 +223,7 @@ def estimate_of(found: Fitted) -> GroupEstimate:
 def solution_of(
     estimate: GroupEstimate,
     site: Site,
-    sky: Sky,
-    pole: str,
+    pole: Pole,
     summary: FitSummary,
     drifts: Sequence[FittedDrift],
     notes: Sequence[Note],
@@ -241,21 +233,21 @@ def solution_of(
     Parameters
     ----------
     estimate : GroupEstimate
-    site, sky, pole
-        Where; which pole the errors refer to, and its name.
+    site : Site
+    pole : Pole
+        That the errors refer to.
     summary : FitSummary
     drifts : sequence of FittedDrift
         The sections.
     notes : sequence of Note
     """
     both = estimate.determination.determined == "both"
-    held = estimate.information if both else estimate.information + blind(sky)
+    held = estimate.information if both else estimate.information + blind(pole)
     answer = Answer(
         estimate.azimuth,
         estimate.altitude,
         np.asarray(np.linalg.inv(held), np.float64),
         estimate.determination,
-        sky.pole,
         pole,
     )
     return solution_from(answer, site, summary, drifts, notes)

@@ -10,8 +10,9 @@ import numpy as np
 
 from poleward.guidelog.fitting.correct import glitches, robust_sigma
 from poleward.guidelog.fitting.noise import Noise, covariance
-from poleward.guidelog.fitting.parts import Drive, Linear, Part, Sky, State, linear, path_of
+from poleward.guidelog.fitting.parts import Drive, Linear, Part, State, linear, path_of
 from poleward.guidelog.fitting.search import START_RATIOS, START_TIMES_S, NoiseRows
+from poleward.sky.pole import Pole
 
 BACKLASH_GRID_MS = (0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200)
 """Where the search for the backlash looks first; its likelihood is smooth on the scale of one pulse, some 100 ms."""
@@ -41,7 +42,9 @@ def rows_for_noise(part: Part, model: Linear) -> NoiseRows:
     return NoiseRows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
 
 
-def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tuple[Drive, dict[int, Noise]]:
+def find_drive(
+    parts: Sequence[Part], state: State, pole: Pole, number: int
+) -> tuple[Drive, dict[int, Noise]]:
     """Find roughly the backlash of a drive, its rate if none was stated, and the noise of its sections.
 
     For each candidate the noise is the likeliest of a few, never a fixed one: with the wrong noise a lazy telescope
@@ -61,7 +64,7 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
         for i, part in shorter.items()
     }
 
-    paths = {i: path_of(part, state, sky) for i, part in shorter.items()}
+    paths = {i: path_of(part, state, pole) for i, part in shorter.items()}
 
     few = mine[:: math.ceil(len(mine) * DRIVE_LEAST / DRIVE_ROWS)]
 
@@ -71,7 +74,7 @@ def find_drive(parts: Sequence[Part], state: State, sky: Sky, number: int) -> tu
         for i in places:
             part = shorter[i]
             there = replace(state, drives=drives)
-            rows = rows_for_noise(part, linear(part, there, sky, by_backlash=False, path=paths[i]))
+            rows = rows_for_noise(part, linear(part, there, pole, by_backlash=False, path=paths[i]))
             normals = [rows.weighed(matrix) for matrix in matrices[i]]
             values = [normal.log_likelihood() for normal in normals]
             best = int(np.nanargmax(values))
@@ -115,7 +118,7 @@ def middle(part: Part, rows: int) -> Part:
     return replace(part, kept=chosen)
 
 
-def wrong_way(part: Part, drives: Sequence[Drive], sky: Sky) -> str:
+def wrong_way(part: Part, drives: Sequence[Drive], pole: Pole) -> str:
     """Why a section's pulses cannot be what they say, or nothing.
 
     The section is fitted with its pulses as they are, turned round, and left out. A wrong sign would not show
@@ -132,11 +135,11 @@ def wrong_way(part: Part, drives: Sequence[Drive], sky: Sky) -> str:
     points = [(ratio, time) for ratio in START_RATIOS for time in START_TIMES_S[:3]]
     matrices = [covariance(seconds, part.starts, *point) for point in points]
 
-    path = path_of(part, State(0.0, 0.0, tuple(drives)), sky)
+    path = path_of(part, State(0.0, 0.0, tuple(drives)), pole)
 
     def likelihood(rate: float, backlash: float) -> float:
         tried = State(0.0, 0.0, tuple(replace(drive, rate=rate, backlash_ms=backlash) for _ in drives))
-        rows = rows_for_noise(part, linear(part, tried, sky, by_backlash=False, path=path))
+        rows = rows_for_noise(part, linear(part, tried, pole, by_backlash=False, path=path))
         return max(rows.weighed(matrix).log_likelihood() for matrix in matrices)
 
     def best(sign: float, enough: float) -> float:

@@ -21,9 +21,10 @@ from poleward.guidelog.fitting.correct import glitches, jumps, robust_sigma
 from poleward.guidelog.fitting.drive import find_drive, rows_for_noise
 from poleward.guidelog.fitting.joint import approach, settle
 from poleward.guidelog.fitting.noise import Noise, cleared, covariance, lasting, standardised
-from poleward.guidelog.fitting.parts import Drive, Part, Sky, State, linear
+from poleward.guidelog.fitting.parts import Drive, Part, State, linear
 from poleward.guidelog.fitting.search import find_noise
 from poleward.sky.axis import Floats
+from poleward.sky.pole import Pole
 
 OUTLIER_SIGMAS = 4.5
 """Rows further than this from what all other rows say lose their weight; of good rows 7 in a million do."""
@@ -42,14 +43,14 @@ def first_guess(part: Part) -> Noise:
     return Noise(white, white * math.sqrt(0.5), 30.0)
 
 
-def sieve(part: Part, state: State, sky: Sky) -> Part:
+def sieve(part: Part, state: State, pole: Pole) -> Part:
     """Judge all rows anew: which have weight, and where new levels begin at jumps.
 
     A row is judged by what is left of it after everything else is known, never by its place as logged: a guider answers
     to a glitch, and rows thrown out for being far off then would be those that show how far the telescope moves.
     """
     whole = replace(part, kept=np.ones(len(part.kept), bool))
-    model = linear(whole, state, sky, by_backlash=False)
+    model = linear(whole, state, pole, by_backlash=False)
     kept = np.flatnonzero(part.kept)
     piece = part.piece.copy()
     for first in jumps(model.residuals[kept], piece[kept]):
@@ -71,14 +72,14 @@ def begin(part: Part) -> Part:
     return replace(part, noise=first_guess(part))
 
 
-def fit_noise(part: Part, state: State, sky: Sky) -> Part:
+def fit_noise(part: Part, state: State, pole: Pole) -> Part:
     """Find a section's noise: anew, or from what is roughly known with the drive."""
-    rows = rows_for_noise(part, linear(part, state, sky, by_backlash=False))
+    rows = rows_for_noise(part, linear(part, state, pole, by_backlash=False))
     return replace(part, noise=find_noise(rows, begin=None if part.drive is None else part.noise))
 
 
 def fit(
-    parts: Sequence[Part], drives: Sequence[Drive], sky: Sky, prior: Floats, *, restricted: bool = True
+    parts: Sequence[Part], drives: Sequence[Drive], pole: Pole, prior: Floats, *, restricted: bool = True
 ) -> tuple[tuple[Part, ...], State, Floats]:
     """Fit everything.
 
@@ -86,7 +87,7 @@ def fit(
     ----------
     parts : sequence of Part
     drives : sequence of Drive
-    sky : Sky
+    pole : Pole
     prior : array (2, 2)
         Information held on A and e where the data leave something open; else zero.
     restricted : bool
@@ -101,14 +102,14 @@ def fit(
     state = State(0.0, 0.0, tuple(drives))
     now = [begin(part) for part in parts]
     for number in range(len(drives)):
-        drive, noises = find_drive(now, state, sky, number)
+        drive, noises = find_drive(now, state, pole, number)
         state = replace(state, drives=tuple(drive if i == number else d for i, d in enumerate(state.drives)))
         for i, noise in noises.items():
             now[i] = replace(now[i], noise=noise)
-    now = [fit_noise(part, state, sky) for part in now]
-    state = approach(now, state, sky, prior)
+    now = [fit_noise(part, state, pole) for part in now]
+    state = approach(now, state, pole, prior)
     settled = tuple(now)
     for _ in range(SIEVES):
-        settled, state, _ = settle(settled, state, sky, prior, restricted=restricted)
-        settled = tuple(sieve(part, state, sky) for part in settled)
-    return settle(settled, state, sky, prior, restricted=restricted)
+        settled, state, _ = settle(settled, state, pole, prior, restricted=restricted)
+        settled = tuple(sieve(part, state, pole) for part in settled)
+    return settle(settled, state, pole, prior, restricted=restricted)

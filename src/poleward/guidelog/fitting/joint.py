@@ -16,9 +16,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
-from poleward.guidelog.fitting.parts import Linear, Part, Sky, State, linear
+from poleward.guidelog.fitting.parts import Linear, Part, State, linear
 from poleward.guidelog.fitting.search import BELIEF, LONGEST_SHARE, RATIO_RANGE, SHORTEST_TIME_S
 from poleward.sky.axis import Floats
+from poleward.sky.pole import Pole
 
 STEP = 0.15
 """Of the finite differences in log ratio and log time: a twentieth to a half of their own uncertainty."""
@@ -159,7 +160,7 @@ def places_of(part: Part) -> list[int]:
 
 
 def settle(
-    parts: Sequence[Part], state: State, sky: Sky, prior: Floats, *, restricted: bool = True
+    parts: Sequence[Part], state: State, pole: Pole, prior: Floats, *, restricted: bool = True
 ) -> tuple[tuple[Part, ...], State, Floats]:
     """Newton steps until A and e stand still to 3 % of their sigmas.
 
@@ -167,7 +168,7 @@ def settle(
     ----------
     parts : sequence of Part
     state : State
-    sky : Sky
+    pole : Pole
     prior : array (2, 2)
         Information held on A and e where the data leave something open; else zero.
     restricted : bool
@@ -178,7 +179,7 @@ def settle(
     parts, state, information
         The information is that of the data alone, without `prior`.
     """
-    here = _Stand.at(parts, state, sky, restricted)
+    here = _Stand.at(parts, state, pole, restricted)
     for _ in range(ROUNDS):
         held, pull = here.information.copy(), here.slope.copy()
         held[:2, :2] += prior
@@ -188,7 +189,7 @@ def settle(
         if np.all(np.abs(step[:2]) < 0.03 * sigma[:2]):
             break
         for shorter in (1.0, 0.5, 0.2, 0.05):
-            there = here.stepped(shorter * step, shorter, sky, restricted)
+            there = here.stepped(shorter * step, shorter, pole, restricted)
             if there.value > here.value - 0.02:
                 break
         else:
@@ -209,28 +210,28 @@ class _Stand:
     information: Floats
 
     @classmethod
-    def at(cls, parts: Sequence[Part], state: State, sky: Sky, restricted: bool) -> _Stand:
-        shares = tuple(share(part, linear(part, state, sky), restricted) for part in parts)
+    def at(cls, parts: Sequence[Part], state: State, pole: Pole, restricted: bool) -> _Stand:
+        shares = tuple(share(part, linear(part, state, pole), restricted) for part in parts)
         parts = tuple(replace(part, noise=piece.noise) for part, piece in zip(parts, shares, strict=True))
         information, slope = _gather(parts, shares, state)
         value = sum(piece.value for piece in shares)
         value -= 0.5 * sum(((1 - drive.rate) / drive.sigma) ** 2 for drive in state.drives)
         return cls(parts, state, shares, value, slope, information)
 
-    def stepped(self, step: Floats, length: float, sky: Sky, restricted: bool) -> _Stand:
+    def stepped(self, step: Floats, length: float, pole: Pole, restricted: bool) -> _Stand:
         parts = [
             noise_stepped(part, length * piece.noise_step + piece.noise_follows @ step[places_of(part)])
             for part, piece in zip(self.parts, self.shares, strict=True)
         ]
-        return _Stand.at(parts, stepped(self.state, step), sky, restricted)
+        return _Stand.at(parts, stepped(self.state, step), pole, restricted)
 
 
-def approach(parts: Sequence[Part], state: State, sky: Sky, prior: Floats) -> State:
+def approach(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> State:
     """Gauss-Newton steps in A and e alone: the way from afar, where noise and drive cannot be judged yet."""
     for _ in range(8):
         matrix, vector = prior.copy(), -prior @ np.array([state.azimuth, state.altitude])
         for part in parts:
-            model, noise = linear(part, state, sky, by_backlash=False), part.noise
+            model, noise = linear(part, state, pole, by_backlash=False), part.noise
             rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
             data = np.column_stack([model.columns[:, :2], model.residuals])
             variance = noise.white_arcsec**2

@@ -14,8 +14,8 @@ from poleward.guidelog.fitting.answer import Fitted, GroupEstimate, blind, judge
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
 from poleward.guidelog.fitting.noise import Noise
-from poleward.guidelog.fitting.parts import Sky
 from poleward.sky.axis import Floats
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import p_value, scatter_factor
@@ -153,7 +153,7 @@ class LogGroup:
         None where no section could be used.
     estimate : GroupEstimate or None
     sections : tuple of SectionResult
-    sky : Sky or None
+    pole : Pole or None
     found : Fitted or None
         The fit itself, for charts.
     """
@@ -163,7 +163,7 @@ class LogGroup:
     solution: Solution | None
     estimate: GroupEstimate | None
     sections: tuple[SectionResult, ...]
-    sky: Sky | None = None
+    pole: Pole | None = None
     found: Fitted | None = None
 
 
@@ -247,13 +247,13 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
     if len(groups) == 1:
         assert groups[0].solution is not None
         return LogSolution(groups[0].solution, groups, None)
-    sky = solved[0].sky
-    assert sky is not None
+    pole = solved[0].pole
+    assert pole is not None
     estimates = [group.estimate for group in solved if group.estimate is not None]
     total = sum((each.information for each in estimates), np.zeros((2, 2)))
     pulled = sum((each.information @ _point(each) for each in estimates), np.zeros(2))
-    found = judged(total, np.concatenate([each.lever for each in estimates]), sky)
-    held = total if found.directions == 2 else total + blind(sky)
+    found = judged(total, np.concatenate([each.lever for each in estimates]), pole)
+    held = total if found.directions == 2 else total + blind(pole)
     mean = np.linalg.solve(held, pulled)
     square = sum(float((_point(e) - mean) @ e.information @ (_point(e) - mean)) for e in estimates)
     free = sum(each.determination.directions for each in estimates) - found.directions
@@ -274,10 +274,7 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
     summary = FitSummary(
         len(drifts), sum(_values(group.solution) for group in solved), square, free, chance, "scatter"
     )
-    first = solved[0].solution
-    assert first is not None
-    pole = first.reference.split()[0]
-    solution = solution_of(joint, site, sky, pole, summary, drifts, list(dict.fromkeys(notes)))
+    solution = solution_of(joint, site, pole, summary, drifts, list(dict.fromkeys(notes)))
     return LogSolution(solution, groups, trend_of(solved))
 
 

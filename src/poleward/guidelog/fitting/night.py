@@ -16,10 +16,11 @@ from poleward.guidelog.fitting.correct import Track, track
 from poleward.guidelog.fitting.drive import wrong_way
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, joined, unused
-from poleward.guidelog.fitting.parts import Sky, prepare
+from poleward.guidelog.fitting.parts import prepare
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import Floats, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes
+from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.solving.least_squares import coverage_factor
 from poleward.solving.solution import FitSummary, FittedDrift
@@ -84,8 +85,7 @@ def solve_log(
 
 def check_options(pole: str, each: str) -> None:
     """Refuse a `pole` or an `each` that does not exist."""
-    if pole not in ("apparent", "true"):
-        raise UsageError(f"pole: '{pole}', allowed is apparent or true")
+    pole_name(pole)
     if each not in EACH:
         raise UsageError(f"each: '{each}', allowed is {', '.join(EACH[:-1])} or {EACH[-1]}")
 
@@ -140,9 +140,9 @@ def solve_group(
             sunk += note
         if sunk:
             parts, drives, sight = prepare([tracks[i] for i in fine], site, rate)
-    sky = Sky(sight.apparent_pole if pole == "apparent" else sight.pole, site.hemisphere)
+    against = sight.pole(pole)
     for place, i in enumerate(fine):
-        reasons[i] = _too_low(sight, place, allow_low) or wrong_way(parts[place], drives, sky)
+        reasons[i] = _too_low(sight, place, allow_low) or wrong_way(parts[place], drives, against)
     kept = [place for place, i in enumerate(fine) if not reasons[i]]
     used = [fine[place] for place in kept]
     if not used:
@@ -152,7 +152,7 @@ def solve_group(
     chosen = [
         part if part.drive is None else replace(part, drive=numbers.index(part.drive)) for part in chosen
     ]
-    found = fit_sections(chosen, [drives[number] for number in numbers], sky)
+    found = fit_sections(chosen, [drives[number] for number in numbers], against)
     shown = {i: (found, place) for place, i in enumerate(used)}
     results = _results(tracks, reasons, shown)
     notes = [
@@ -162,8 +162,8 @@ def solve_group(
     ]
     notes += _fit_notes(found, results)
     drifts = [_drift(found, place, sight, kept[place], tracks[i]) for place, i in enumerate(used)]
-    solution = solution_of(estimate_of(found), site, sky, pole, _summary(found), drifts, notes)
-    return LogGroup(name, _first(sections), solution, estimate_of(found), results, sky, found)
+    solution = solution_of(estimate_of(found), site, against, _summary(found), drifts, notes)
+    return LogGroup(name, _first(sections), solution, estimate_of(found), results, against, found)
 
 
 def _first(sections: Sequence[Section]) -> Any:

@@ -11,12 +11,10 @@ import numpy as np
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.noise import Integers, Noise
 from poleward.guidelog.reading.section import Bools
-from poleward.sky.axis import Floats, displacement, tilted_axis
+from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.look import Sight, look
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.determine import ARCMIN
-
-ARCSEC = math.radians(1 / 3600)
 
 GRID_S = 300.0
 """Longest step of the grid on which the sky is asked.
@@ -100,14 +98,6 @@ class State:
 
 
 @dataclass(frozen=True)
-class Sky:
-    """What all sections share: the pole that errors refer to (3,), and the hemisphere."""
-
-    pole: Floats
-    hemisphere: float
-
-
-@dataclass(frozen=True)
 class Linear:
     """One section's model about a state, its rows with weight: what a Gauss-Newton step needs.
 
@@ -129,11 +119,11 @@ class Linear:
     bends: Floats
 
 
-def curve(part: Part, state: State, sky: Sky, seconds: Floats) -> tuple[Floats, Floats]:
+def curve(part: Part, state: State, pole: Pole, seconds: Floats) -> tuple[Floats, Floats]:
     """Displacement north, arcsec, (n,), and its derivatives by A and e, arcsec/arcmin, (n, 2), at some moments."""
     from scipy.interpolate import CubicSpline
 
-    axis = tilted_axis(state.azimuth * ARCMIN, state.altitude * ARCMIN, sky.pole, sky.hemisphere)
+    axis = pole.axis(state.azimuth, state.altitude)
     first = np.broadcast_to(part.seen[0], part.seen.shape)
     moved = displacement(axis, first, part.seen, part.turn)
     table = np.column_stack([moved.north / ARCSEC, moved.north_by[:, :2] * 60])
@@ -158,21 +148,21 @@ class Path:
     bends: Floats
 
 
-def path_of(part: Part, state: State, sky: Sky) -> Path:
+def path_of(part: Part, state: State, pole: Pole) -> Path:
     """Where a section's star drifts by an axis error."""
-    place, by = curve(part, state, sky, part.track.seconds[part.kept])
+    place, by = curve(part, state, pole, part.track.seconds[part.kept])
     return Path(place, by, _bends(by))
 
 
 def linear(
-    part: Part, state: State, sky: Sky, *, by_backlash: bool = True, path: Path | None = None
+    part: Part, state: State, pole: Pole, *, by_backlash: bool = True, path: Path | None = None
 ) -> Linear:
     """Lay a section's model out about a state; without the derivative by the backlash it takes half the time.
 
     A search through drives, for which the drift stays the same, gives its `path`.
     """
     kept = part.kept
-    path = path_of(part, state, sky) if path is None else path
+    path = path_of(part, state, pole) if path is None else path
     residuals = part.track.north_arcsec[kept] - path.place
     if part.drive is None:
         return Linear(path.by, residuals, None, path.bends)

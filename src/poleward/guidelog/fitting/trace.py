@@ -8,9 +8,10 @@ import numpy as np
 
 from poleward.guidelog.fitting.logsolution import LogGroup
 from poleward.guidelog.fitting.noise import Integers, cleared, covariance
-from poleward.guidelog.fitting.parts import Part, Sky, State, curve, linear
+from poleward.guidelog.fitting.parts import Part, State, curve, linear
 from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import Floats
+from poleward.sky.pole import Pole
 
 
 @dataclass(frozen=True)
@@ -54,16 +55,16 @@ class Trace:
 
 def traces_of(group: LogGroup) -> tuple[Trace, ...]:
     """Return the tracks of a group's used sections; nothing where its fit was not kept."""
-    if group.found is None or group.sky is None:
+    if group.found is None or group.pole is None:
         return ()
-    return tuple(_trace(part, group.found.state, group.sky) for part in group.found.parts)
+    return tuple(_trace(part, group.found.state, group.pole) for part in group.found.parts)
 
 
-def _trace(part: Part, state: State, sky: Sky) -> Trace:
+def _trace(part: Part, state: State, pole: Pole) -> Trace:
     track = part.track
-    fitted, _ = curve(part, state, sky, track.seconds)
+    fitted, _ = curve(part, state, pole, track.seconds)
     whole = replace(part, kept=np.ones(len(part.kept), bool))
-    model = linear(whole, state, sky, by_backlash=False)
+    model = linear(whole, state, pole, by_backlash=False)
     # Levels as the fit has them: rows set aside must not pull them, so they get next to no weight.
     weights = np.where(part.kept, 1.0, 1e-6)
     matrix = covariance(track.seconds, whole.starts, part.noise.ratio, part.noise.time_s, weights)

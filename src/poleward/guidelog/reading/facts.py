@@ -13,8 +13,8 @@ from poleward.door import quantity
 from poleward.door.clock import zone_of
 from poleward.door.quantity import Kind, nearest, parse
 from poleward.errors import InputError, UsageError
+from poleward.sky.axis import SIDEREAL_RATE
 
-SIDEREAL_ARCSEC_PER_S = 15.041067
 """Of the axis; design page and outside-checks section F."""
 IMAGE_SCALE = Kind("arcsec / pix", "arcsec / pix", "1.9 arcsec/pix")
 GUIDE_RATE = Kind(
@@ -248,7 +248,7 @@ def rate_of(fact: Fact, value: Any, where: str) -> Rate:
     if text.endswith("sidereal"):
         text, unit = text.removesuffix("sidereal").strip(), "sidereal"
     if unit == "sidereal":
-        rate = Rate(parse(text, quantity.FRACTION, where) * SIDEREAL_ARCSEC_PER_S, "axis")
+        rate = Rate(parse(text, quantity.FRACTION, where) * SIDEREAL_RATE, "axis")
     elif "pix" in text or "pix" in unit:
         rate = Rate(parse(text, PIXEL_RATE, where, unit=unit), "pix")
     else:
