@@ -25,7 +25,7 @@ from poleward.tonight.targets import Target, targets_from_rows
 from poleward.tonight.window import window_of
 
 SITE = Site("47.1 deg", "8.4 deg", "560 m", timezone="Europe/Zurich")
-OUTFIT = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)
+OUTFIT = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
 NIGHT = datetime(2025, 1, 15, 17, tzinfo=UTC)
 EVENING = {"start": "2025-01-15T20:00Z", "end": "2025-01-15T23:00Z"}
 NEBULA = {"name": "nebula", "ra": "05h35m", "dec": "-5d23m", "exposure": "300 s", **EVENING}

@@ -232,7 +232,7 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
         {"name": "aside", "ra": "07h", "dec": "-50d", "exposure": "300 s", "guide_star_offset_east": "1 deg",
          "start": "2025-01-15T11:00Z", "end": "2025-01-15T14:00Z"},
     ]  # fmt: skip
-    outfit = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)
+    outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
     axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "2arcmin"})
     result = check(targets_from_rows(rows), site, axis, outfit, at=datetime(2025, 1, 15, 10, tzinfo=UTC))
     figure = check_chart(result, site, night=night)

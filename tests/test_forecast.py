@@ -25,7 +25,7 @@ from poleward.tonight.window import Window
 
 SIDEREAL = 1296000 / truth.STELLAR_DAY_S
 NO_AIR = 0.0
-LENS = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, SIDEREAL)
+LENS = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, SIDEREAL)
 
 
 @pytest.fixture(autouse=True)
@@ -222,7 +222,7 @@ def test_covington_two_arcminutes_in_half_an_hour():
 
 def far_guided(outfit_mm: float, arm_deg: float, dec: float, minutes: float, error: float) -> float:
     """Trail in micrometres at the frame's centre with a guide star to the east, where rotation is fastest."""
-    outfit = Outfit(Camera(outfit_mm / 1000, 1e-6, 1, 1), 1.0, SIDEREAL)
+    outfit = Outfit(Camera(f"{outfit_mm} mm", "1 um", 1, 1), 1.0, SIDEREAL)
     place = truth.Place(50, pressure_hpa=NO_AIR)
     _, field = field_at(place, 0, dec, 60 * minutes, outfit, (0.0, arm_deg))
     return trail(field, 60 * minutes, outfit, (0.0, error), guided=True)
@@ -267,7 +267,7 @@ def test_king_rates(latitude, dec, h_deg, refracted, true):
 
 def test_an_outfit_that_trails_in_two_minutes_and_holds_ten_guided():
     """Common practice, no source: a 400 mm lens, axis some arcminutes off."""
-    outfit = Outfit(Camera(0.4, 4.3e-6, 4500, 3000), 1.5, SIDEREAL)
+    outfit = Outfit(Camera("400 mm", "4.3 um", 4500, 3000), 1.5, SIDEREAL)
     _, field = field_at(truth.Place(47), 1, 25, 7200.0, outfit)
     error = (7.0, -6.0)
     assert 60 < longest_exposure(field, outfit, error, guided=False) < 180

@@ -94,7 +94,7 @@ def test_a_star_on_the_meridian_while_knobs_turn() -> None:
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_guide_camera_against_plain_rotation(angle: float, mirrored: bool) -> None:
     """Unmirrored with north up the sky has east to the left (FITS WCS habit: CD1_1 < 0); scipy turns the rest."""
-    camera = GuideCamera(2.0, np.radians(angle), mirrored)
+    camera = GuideCamera(2.0, angle, mirrored)
     x, y = camera.to_pixels(10.0, 4.0)
     flat = np.array([4.0 if mirrored else -4.0, 10.0])  # x, y on a camera with north up
     # Turning y by the position angle toward east: counter-clockwise where east is left, clockwise where mirrored.

@@ -144,7 +144,7 @@ def test_turned_and_mirrored_guide_camera(scene, scale, angle_deg, mirrored, eas
                 "y": float(drift @ y_axis / scale),
             }
         )
-    camera = GuideCamera(scale, angle, mirrored)
+    camera = GuideCamera(scale, f"{angle!r} rad", mirrored)
     by_pixels = solve(Drifts.from_rows(rows, guide_camera=camera), site)
     by_angles = solve(timings(pointings, seconds, drifts, east=True), site)
     assert_allclose(answer(by_pixels), answer(by_angles), atol=SAME_ARCMIN)
@@ -260,7 +260,7 @@ SITES = [
     Site(30.0, air=Air("1100 hPa", "-80 deg_C", 1.0, "0.1 um")),
 ]
 
-CAMERA = GuideCamera(1.9, 0.2, False)
+CAMERA = GuideCamera(1.9, "0.2 rad", False)
 
 
 def complaint(job):

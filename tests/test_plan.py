@@ -348,7 +348,7 @@ def test_the_accuracy_that_targets_need():
             {"name": "never", "ra": "13h", "dec": "-60d", **evening},
         ]
     )
-    outfit = Outfit(Camera(0.6, 3.76e-6, 6248, 4176), 1.0, 15.0410671787)
+    outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
     sigma, name = needed_accuracy(targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
     assert name == "spiral"
     field = field_of(

@@ -148,7 +148,7 @@ def test_where_it_is_looked_for(workdir: Path) -> None:
         (
             '[camera]\nfocal_length = "240 mm"\npixel_size = "3 um"\nwidth = "wide"\nheight = 3\n',
             "s.toml [camera]: width is 'wide', allowed is a whole number of pixels",
-            "write e.g. width = 4000",
+            "e.g. 4000",
         ),
     ],
 )

@@ -115,7 +115,7 @@ def test_written_and_read_back_is_the_same() -> None:
              "north_rate": "0.5 arcsec/min", "north_rate_sigma": "0.1 arcsec/min", "east": "3 arcsec", "use": "no"},
             {"azimuth": "123.4 deg", "altitude": "45 deg", "duration": "300", "x": "3", "y": "-4"},
         ],
-        guide_camera=GuideCamera(2.0, 0.3, True),
+        guide_camera=GuideCamera(2.0, "17 deg", True),
     )  # fmt: skip
     assert Drifts.from_rows(drifts.to_rows()) == drifts
     for name in ("t.csv", "t.ecsv"):

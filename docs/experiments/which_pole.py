@@ -41,7 +41,7 @@ def main() -> None:
     print("| outfit | true pole | apparent pole | best tonight |")
     print("| --- | --- | --- | --- |")
     for label, focal, guided, rate, exposure in OUTFITS:
-        outfit = Outfit(Camera(focal, 3.76e-6, 6248, 4176), 1.0, drive_rate_of(rate), guided)
+        outfit = Outfit(Camera(f"{focal} m", "3.76 um", 6248, 4176), 1.0, drive_rate_of(rate), guided)
         rows = [{"name": n, "ra": ra, "dec": dec, "exposure": exposure, **WINDOW} for n, ra, dec in PLACES]
         axis = axis_from_pairs({"azimuth": "0 arcmin", "altitude": "0 arcmin"})
         found = check(targets_from_rows(rows, timezone="UTC"), SITE, axis, outfit, at=AT)

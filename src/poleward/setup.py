@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from poleward.door import quantity
+from poleward.door.clock import zone_of
 from poleward.door.quantity import nearest, parse
 from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC
@@ -90,15 +91,15 @@ class Setup:
         # A value from the command line must not be blamed on the file.
         where = "" if given.keys() & set(KEYS["site"]) or not self.source else f"{self.source} [site]"
         aloft = "" if given.keys() & set(KEYS["air"]) or not self.source else f"{self.source} [air]"
-        elevation = values.get("elevation", "0 m")
-        parse(elevation, quantity.HEIGHT, where, "elevation")
-        around = Air(**air, elevation=elevation, where=aloft)
+        timezone = str(values.get("timezone", ""))
+        if timezone:
+            zone_of(timezone, "--tz" if "timezone" in given else f"{self.source} [site], timezone")
         return Site(
             values["latitude"],
             values.get("longitude"),
-            elevation,
-            around,
-            str(values.get("timezone", "")),
+            values.get("elevation", "0 m"),
+            Air(**air, where=aloft),
+            timezone,
             where=where,
         )
 
@@ -220,31 +221,22 @@ def _knob(table: Mapping[str, Any], knob: str, where: str) -> Knob:
 def _camera(table: Mapping[str, Any] | None, where: str) -> Camera | None:
     if table is None:
         return None
-    sides = []
-    for key in ("width", "height"):
-        value = table.get(key)
-        if not isinstance(value, int) or isinstance(value, bool) or value <= 0:
-            raise InputError(
-                f"{key} is {value!r}, allowed is a whole number of pixels", f"write e.g. {key} = 4000", where
-            )
-        sides.append(value)
-    return Camera(
-        _positive(table, "focal_length", quantity.LENGTH, where),
-        _positive(table, "pixel_size", quantity.LENGTH, where),
-        *sides,
-    )
+    for key, example in (
+        ("focal_length", '"600 mm"'),
+        ("pixel_size", '"3.76 um"'),
+        ("width", "4000"),
+        ("height", "4000"),
+    ):
+        if key not in table:
+            raise InputError(f"{key} is missing", f"write e.g. {key} = {example}", where)
+    return Camera(**table, where=where)
 
 
 def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
     if table is None:
         return None
-    mirrored = table.get("mirrored", False)
-    if not isinstance(mirrored, bool):
-        raise InputError(f"mirrored is {mirrored!r}, allowed is true or false", "without quotes", where)
     if "position_angle" not in table:
         raise InputError("position_angle is missing", 'of the y axis, north through east: "12 deg"', where)
     pixel = _positive(table, "pixel_size", quantity.LENGTH, where)
     scale = pixel / _positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
-    return GuideCamera(
-        scale, parse(table["position_angle"], quantity.ANGLE, where, "position_angle"), mirrored
-    )
+    return GuideCamera(scale, table["position_angle"], table.get("mirrored", False), where=where)

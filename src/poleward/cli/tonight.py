@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -101,18 +100,9 @@ def _camera(pairs: dict[str, str]) -> Camera:
                 "write focal_length=600mm, pixel_size=3.76um, width=6248, height=4176",
                 "--camera",
             )
-    lengths = [quantity.parse(pairs[name], quantity.LENGTH, "--camera", name) for name in CAMERA[:2]]
-    sides = []
-    for name in CAMERA[2:]:
-        if not re.fullmatch("[0-9]{1,6}", pairs[name]) or int(pairs[name]) == 0:
-            raise InputError(
-                f"{name} is '{pairs[name]}', allowed is a whole number of pixels", "e.g. 4000", "--camera"
-            )
-        sides.append(int(pairs[name]))
-    for name, value in zip(CAMERA, lengths, strict=False):
-        if value <= 0:
-            raise InputError(f"{name} is {value:g} m, allowed is more than 0", "", "--camera")
-    return Camera(lengths[0], lengths[1], sides[0], sides[1])
+    return Camera(
+        pairs["focal_length"], pairs["pixel_size"], pairs["width"], pairs["height"], where="--camera"
+    )
 
 
 def take_time(options: dict[str, Any], site: Site) -> datetime:

@@ -15,20 +15,43 @@ FIRST_YEAR, LAST_YEAR = 1900, 2100
 """Between these years the Earth's place in its orbit, and so aberration, is known to ERFA (epv00)."""
 
 
-def zone_of(name: str, where: str = "--tz") -> tzinfo:
+class LocalZone(tzinfo):
+    """The zone of this machine, each date with its own offset: what daylight saving makes of it, not today's."""
+
+    def utcoffset(self, moment: datetime | None) -> timedelta | None:
+        """Return the offset at a local time, by the system's rules."""
+        return None if moment is None else moment.replace(tzinfo=None).astimezone().utcoffset()
+
+    def dst(self, moment: datetime | None) -> None:
+        """Say nothing: the system's rules tell the whole offset."""
+
+    def tzname(self, moment: datetime | None) -> str:
+        """Return what to call it."""
+        return str(self)
+
+    def fromutc(self, moment: datetime) -> datetime:
+        """Return the local time of a moment given in UTC."""
+        there = moment.replace(tzinfo=UTC).astimezone()
+        local = there.replace(tzinfo=self, fold=0)
+        return local if local.utcoffset() == there.utcoffset() else local.replace(fold=1)
+
+    def __str__(self) -> str:
+        """Return its name for messages."""
+        return "local time"
+
+
+def zone_of(name: str, where: str = "timezone") -> tzinfo:
     """Return the zone named ``UTC``, ``local``, an IANA name or an offset such as ``+01:00``.
 
     Raises
     ------
-    UsageError
-        No such zone.
+    UsageError, InputError
+        No such zone: on the command line, or elsewhere.
     """
     if name.upper() in ("UTC", "Z"):
         return UTC
     if name == "local":
-        local = datetime.now().astimezone().tzinfo
-        assert local is not None
-        return local
+        return LocalZone()
     if name[:1] in "+-":
         try:
             offset = datetime.fromisoformat(f"2000-01-01T00:00{name}").utcoffset()
@@ -47,7 +70,10 @@ def zone_of(name: str, where: str = "--tz") -> tzinfo:
         ends = {zone.rsplit("/", 1)[-1].lower(): zone for zone in sorted(known)}
         close = get_close_matches(name.lower(), ends, n=1, cutoff=0.75)
         hint = f"did you mean {ends[close[0]]}?" if close else "e.g. UTC, local, Europe/Zurich or +01:00"
-        raise UsageError(f"{where}: there is no time zone '{name}'", hint) from None
+        message = f"there is no time zone '{name}'"
+        if where == "--tz":
+            raise UsageError(f"{where}: {message}", hint) from None
+        raise InputError(message, hint, where) from None
 
 
 def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:

@@ -59,6 +59,7 @@ RATE = Kind("arcsec / min", "arcsec / min", "-0.84 arcsec/min")
 DURATION = Kind("s", "s", "5 min")
 FRACTION = Kind("", "", "0.7")
 PIXELS = Kind("pix", "pix", "-3.1 pix")
+SCALE = Kind("arcsec / pix", "arcsec / pix", "1.9 arcsec/pix")
 LENGTH = Kind("m", None, "600 mm", "", "could be millimetres or metres")
 HEIGHT = Kind("m", "m", "560 m")
 PRESSURE = Kind("hPa", None, "950 hPa", "", "could be hPa or mmHg")
@@ -71,12 +72,22 @@ DRIVE_RATE = Kind("arcsec / s", None, "15.0369 arcsec/s", "", "could be per seco
 _SHORT_UNITS = {"'": "arcmin", '"': "arcsec", "''": "arcsec", "dC": "deg_C", "C": "deg_C", "degC": "deg_C"}
 
 
+def missing(value: Any) -> bool:
+    """Whether a value says "not measured": None, blank text, or a masked cell."""
+    if value is None or isinstance(value, str):
+        return not (value and value.strip())
+    mask = getattr(
+        value, "mask", False
+    )  # of numpy, of a Masked Quantity, of a Time; an array of one or of none
+    return bool(mask.all()) if hasattr(mask, "all") else False
+
+
 def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "") -> float:
     """Read one value as a number in the unit of its kind.
 
     Parameters
     ----------
-    value : str, float or Quantity
+    value : str, float, Quantity, Angle or TimeDelta
         What the user wrote.
     kind : Kind
         What it must be.
@@ -96,6 +107,16 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
         Not a number, not finite, no unit where one is needed, or a unit of another kind.
     """
     place = f"{where}, {name}" if where and name else where or name
+    if missing(value):
+        raise InputError(
+            "this value is masked or empty: not measured", f"write a value such as {kind.example}", place
+        )
+    if getattr(value, "shape", ()):
+        raise InputError(
+            f"an array of shape {value.shape} is given, one value is needed",
+            f"such as {kind.example}; of a table give the rows",
+            place,
+        )
     text = value.translate(_SIGNS).strip() if isinstance(value, str) else value
     shown = f"'{value}'" if isinstance(value, str) else str(value)
     try:
@@ -122,8 +143,12 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
 def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
     """Separate number and unit; a unit of None means that there is none and none may be assumed."""
     if not isinstance(text, str):
+        if kind is DURATION and hasattr(text, "to_datetime"):
+            text = text.to_datetime()  # a TimeDelta
+        if kind is DURATION and hasattr(text, "total_seconds"):
+            return float(text.total_seconds()), "s"
         if hasattr(text, "unit") and hasattr(text, "value"):
-            return float(text.value), text.unit
+            return float(getattr(text.value, "unmasked", text.value)), text.unit
         if isinstance(text, bool):
             raise ValueError(text)
         return float(text), (unit or kind.bare)

@@ -6,23 +6,49 @@ import csv
 import io
 import re
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from poleward.door.quantity import nearest
+from poleward.door.quantity import missing, nearest
 from poleward.errors import InputError
 
 _HEADER = re.compile(r"\s*([^\[\]]*?)\s*(?:\[(.*)\])?\s*$")
 
 
+EARTHLY = ("altaz", "hadec", "cirs", "tete", "teme", "itrs", "precessedgeocentric")
+"""Frames of astropy that need a moment and its tables of Earth rotation."""
+
+
 @dataclass(frozen=True)
 class Row:
-    """One row: its cells by column name, empty ones left out, and where it stands."""
+    """One row: its cells by column name, and where it stands.
+
+    Cells that are empty or masked are left out, and a SkyCoord of any name becomes `ra` and `dec`.
+    """
 
     where: str
     cells: Mapping[str, Any]
+
+    def __post_init__(self) -> None:
+        """Leave out what was not measured."""
+        told: dict[str, Any] = {}
+        for name, value in self.cells.items():
+            if not missing(value):
+                told |= _icrs(value, self.where) if hasattr(value, "transform_to") else {name: value}
+        object.__setattr__(self, "cells", told)
+
+
+def _icrs(place: Any, where: str) -> dict[str, Any]:
+    """Right ascension and dec of a SkyCoord of one place among the stars."""
+    if place.frame.name in EARTHLY:
+        raise InputError(
+            f"a SkyCoord of the frame '{place.frame.name}' turns with the Earth, allowed is one such as ICRS",
+            "give hour_angle and dec (apparent, of date), or azimuth and altitude (as seen)",
+            where,
+        )
+    return {"ra": place.icrs.ra, "dec": place.icrs.dec}
 
 
 @dataclass(frozen=True)
@@ -145,8 +171,8 @@ def _csv(text: str, name: str) -> RawTable:
                 "an empty value still needs its separator",
                 f"{name}:{number}",
             )
-        filled = {key: value.strip() for key, value in zip(columns, values, strict=True) if value.strip()}
-        rows.append(Row(f"{name}:{number}", filled))
+        stripped = (value.strip() for value in values)
+        rows.append(Row(f"{name}:{number}", dict(zip(columns, stripped, strict=True))))
     return RawTable(name, header_at, tuple(rows), units)
 
 
@@ -166,19 +192,35 @@ def _by_astropy(source: Any, kind: str, name: str, line_numbers: list[int]) -> R
         raise InputError(
             f"this {shown} cannot be read: {reason[0] if reason else type(error).__name__}", "", name
         ) from None
-    units = {column: str(table[column].unit or "") for column in table.colnames}
+    return rows_of_table(table, name, line_numbers)
+
+
+def _plain(value: Any) -> Any:
+    """Return numpy's scalars as Python's; what is missing or carries more than a value stays as it is."""
+    if missing(value) or hasattr(value, "unit") or not hasattr(value, "item") or value.shape:
+        return value
+    return value.item().decode() if value.dtype.kind == "S" else value.item()
+
+
+def rows_of_table(table: Any, name: str = "table", line_numbers: Sequence[int] = ()) -> RawTable:
+    """Rows of an astropy Table or QTable.
+
+    Parameters
+    ----------
+    table : Table
+        Units of columns, masked cells and columns of Time, Quantity and SkyCoord are honoured.
+    name : str
+        For messages.
+    line_numbers : sequence of int
+        Where its rows stand in a file, if they do.
+    """
+    units: dict[str, str] = {}
+    for column in table.colnames:
+        places = ("ra", "dec") if hasattr(table[column], "transform_to") else (column,)
+        units |= dict.fromkeys(places, str(getattr(table[column], "unit", None) or ""))
     rows = []
     for number in range(len(table)):
-        cells = {}
-        for column in table.colnames:
-            value = table[column][number]
-            if getattr(value, "mask", False) is True or str(value) in ("--", ""):
-                continue
-            if hasattr(value, "to_datetime") or isinstance(value, str):
-                cells[column] = value
-            else:
-                plain = getattr(value, "value", value)
-                cells[column] = plain.item() if hasattr(plain, "item") else plain
+        cells = {column: _plain(table[column][number]) for column in table.colnames}
         place = (
             f"{name}:{line_numbers[number]}" if number < len(line_numbers) else f"{name}, row {number + 1}"
         )

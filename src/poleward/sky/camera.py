@@ -3,29 +3,68 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, field
+from typing import Any
 
+from poleward.door import quantity
+from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC
+
+LARGEST_SCALE = 1000.0
+"""Arcsec per pixel: a lens that sees the whole sky has 300; more is a wrong unit."""
 
 
 @dataclass(frozen=True)
 class GuideCamera:
     """Where drifts are measured in pixels.
 
-    Attributes
+    Parameters
     ----------
-    scale_arcsec : float
-        Arcseconds per pixel.
-    position_angle_rad : float
-        Position angle of the direction in which y grows, north through east.
+    scale : Quantity, str or float
+        Angle on the sky of one pixel; a bare number is in arcsec per pixel.
+    position_angle : Quantity, str or float
+        Of the direction in which y grows, north through east; a bare number is in degrees.
     mirrored : bool
         False: with y turned to the north, x grows toward the west, as the naked eye sees the sky.
         True: x grows toward the east.
+    where : str
+        For messages.
+
+    Attributes
+    ----------
+    scale_arcsec, position_angle_rad : float
+        The same in plain numbers.
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used.
     """
 
-    scale_arcsec: float
-    position_angle_rad: float
-    mirrored: bool
+    scale: Any = field(compare=False)
+    position_angle: Any = field(compare=False)
+    mirrored: bool = False
+    where: str = field(default="guide camera", repr=False, compare=False)
+    scale_arcsec: float = field(init=False, repr=False)
+    position_angle_rad: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Strip the units and check the ranges."""
+        scale = quantity.parse(self.scale, quantity.SCALE, self.where, "scale")
+        angle = quantity.parse(self.position_angle, quantity.ANGLE, self.where, "position_angle")
+        if not 0 < scale <= LARGEST_SCALE:
+            raise InputError(
+                f"scale is {scale:g} arcsec/pix, allowed is more than 0 and up to {LARGEST_SCALE:g} arcsec/pix",
+                "check its unit, or focal length and pixel size",
+                self.where,
+            )
+        if not isinstance(self.mirrored, bool):
+            raise InputError(
+                f"mirrored is {self.mirrored!r}, allowed is true or false", "without quotes", self.where
+            )
+        object.__setattr__(self, "scale_arcsec", scale)
+        object.__setattr__(self, "position_angle_rad", angle)
 
     def to_sky(self, x_pix: float, y_pix: float) -> tuple[float, float]:
         """North and east components, arcsec, of a displacement in pixels."""
@@ -53,12 +92,53 @@ class GuideCamera:
 
 @dataclass(frozen=True)
 class Camera:
-    """The imaging camera: focal length and pixel size in metres, frame in pixels."""
+    """The imaging camera.
 
-    focal_length_m: float
-    pixel_size_m: float
-    width_pix: int
-    height_pix: int
+    Parameters
+    ----------
+    focal_length, pixel_size : Quantity or str
+        A length always needs its unit.
+    width, height : int or str
+        Of the frame, pixels.
+    where : str
+        For messages.
+
+    Attributes
+    ----------
+    focal_length_m, pixel_size_m : float
+    width_pix, height_pix : int
+
+    Raises
+    ------
+    InputError
+        A value that cannot be used.
+    """
+
+    focal_length: Any = field(compare=False)
+    pixel_size: Any = field(compare=False)
+    width: Any = field(compare=False)
+    height: Any = field(compare=False)
+    where: str = field(default="camera", repr=False, compare=False)
+    focal_length_m: float = field(init=False, repr=False)
+    pixel_size_m: float = field(init=False, repr=False)
+    width_pix: int = field(init=False, repr=False)
+    height_pix: int = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Strip the units and check the ranges."""
+        for name in ("focal_length", "pixel_size"):
+            value = quantity.parse(getattr(self, name), quantity.LENGTH, self.where, name)
+            if value <= 0:
+                raise InputError(f"{name} is {value:g} m, allowed is more than 0", "", self.where)
+            object.__setattr__(self, f"{name}_m", value)
+        for name in ("width", "height"):
+            value = getattr(self, name)
+            whole = re.fullmatch("[0-9]{1,6}", str(value))
+            if not whole or int(whole[0]) == 0:
+                raise InputError(
+                    f"{name} is {value!r}, allowed is a whole number of pixels", "e.g. 4000", self.where
+                )
+            object.__setattr__(self, f"{name}_pix", int(whole[0]))
 
     @property
     def scale_arcsec(self) -> float:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from poleward.door import quantity
+from poleward.door.clock import zone_of
 from poleward.errors import InputError
 
 
@@ -34,8 +35,9 @@ class Air:
         Relative, 0 to 1.
     wavelength : Quantity or str
         Of the light that is watched.
-    elevation : Quantity or str
-        Used only where the pressure is left out.
+    elevation : Quantity or str, optional
+        Used only where the pressure is left out. Left out too: that of the site which the air is given to; sea level
+        until then.
     where : str
         For messages.
 
@@ -43,6 +45,8 @@ class Air:
     ----------
     pressure_hpa, temperature_c, wavelength_um : float
         The same in plain numbers.
+    placed : bool
+        Whether pressure or elevation were given; a site gives its own elevation to air that has neither.
 
     Raises
     ------
@@ -50,23 +54,23 @@ class Air:
         A value outside what ERFA's refraction can use.
     """
 
-    pressure: Any = None
-    temperature: Any = "10 deg_C"
-    humidity: float = 0.5
-    wavelength: Any = "0.55 um"
-    elevation: Any = "0 m"
+    pressure: Any = field(default=None, compare=False)
+    temperature: Any = field(default="10 deg_C", compare=False)
+    humidity: Any = 0.5
+    wavelength: Any = field(default="0.55 um", compare=False)
+    elevation: Any = field(default=None, compare=False)
     where: str = field(default="air", repr=False, compare=False)
     pressure_hpa: float = field(init=False, repr=False)
     temperature_c: float = field(init=False, repr=False)
     wavelength_um: float = field(init=False, repr=False)
+    placed: bool = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         """Strip the units and check the ranges, within which ERFA's refco works; it clamps silently beyond."""
         where = self.where
         if self.pressure is None:
-            pressure = standard_pressure_hpa(
-                quantity.parse(self.elevation, quantity.HEIGHT, where, "elevation")
-            )
+            height = "0 m" if self.elevation is None else self.elevation
+            pressure = standard_pressure_hpa(quantity.parse(height, quantity.HEIGHT, where, "elevation"))
         else:
             pressure = quantity.parse(self.pressure, quantity.PRESSURE, where, "pressure")
         temperature = quantity.parse(self.temperature, quantity.TEMPERATURE, where, "temperature")
@@ -85,10 +89,7 @@ class Air:
         object.__setattr__(self, "temperature_c", temperature)
         object.__setattr__(self, "humidity", humidity)
         object.__setattr__(self, "wavelength_um", wavelength)
-
-
-_STANDARD = Air()
-"""Stands for "left out" until the elevation is known."""
+        object.__setattr__(self, "placed", self.pressure is not None or self.elevation is not None)
 
 
 @dataclass(frozen=True)
@@ -103,8 +104,8 @@ class Site:
     elevation : Quantity, str or float
         Above the ellipsoid; bare numbers are metres. A hundred metres more or less do not matter.
     air : Air, optional
-        Left out: the standard atmosphere at that elevation.
-    timezone : str
+        Where its pressure is left out, that of the standard atmosphere at that elevation.
+    timezone : str, optional
         IANA name such as ``Europe/Zurich``, by which local times are read and shown; may be empty.
     where : str
         For messages.
@@ -122,10 +123,10 @@ class Site:
         A latitude of 90 deg or more, a longitude beyond 360 deg, an elevation no mount stands on.
     """
 
-    latitude: Any
-    longitude: Any = None
-    elevation: Any = "0 m"
-    air: Air = field(default_factory=lambda: _STANDARD)
+    latitude: Any = field(compare=False)
+    longitude: Any = field(default=None, compare=False)
+    elevation: Any = field(default="0 m", compare=False)
+    air: Air = field(default_factory=Air)
     timezone: str = ""
     where: str = field(default="site", repr=False, compare=False)
     latitude_rad: float = field(init=False, repr=False)
@@ -156,11 +157,13 @@ class Site:
             raise InputError(
                 f"elevation is {height:g} m, allowed is -500 to 9000 m", "metres above sea level", where
             )
+        if self.timezone:
+            zone_of(self.timezone, f"{where}, timezone" if where else "timezone")
         object.__setattr__(self, "latitude_rad", phi)
         object.__setattr__(self, "longitude_rad", lam)
         object.__setattr__(self, "elevation_m", height)
-        if self.air is _STANDARD:
-            object.__setattr__(self, "air", Air(elevation=f"{height} m"))
+        if not self.air.placed:
+            object.__setattr__(self, "air", replace(self.air, elevation=height))
 
     @property
     def hemisphere(self) -> float:
