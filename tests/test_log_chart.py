@@ -11,7 +11,6 @@ from logfile import SITE, START, sections_of
 from matplotlib.colors import to_hex
 
 from poleward.guidelog.fitting.night import solve_log
-from poleward.guidelog.fitting.trace import traces_of
 from poleward.report import style
 from poleward.report.chart import DAY, figure_bytes
 from poleward.report.log_chart import DAY_INKS, MOST_TRACKS, log_chart
@@ -60,7 +59,7 @@ def test_corrections_undone_is_the_drift_of_a_mount_that_only_tracks():
         sections_of(SPOTS[:2], seconds=1800, scatter=quiet, guider=Guider(true_rate=7.2, move_every_s=600)),
         SITE,
     )
-    traces = traces_of(result.groups[0])
+    traces = result.groups[0].traces
     assert len(traces) == len(free)
     for trace, truth, section in zip(traces, free, result.sections, strict=True):
         path = np.interp(trace.seconds, truth.seconds, truth.north_arcsec - truth.north_arcsec[0])

@@ -84,10 +84,9 @@ def test_curves_between_grid_points_are_exact():
     pointing = Pointing(ra=star.ra.rad, dec=star.dec.rad, time=EVENING)
     seconds = np.linspace(0, 4 * 3600, 1000)
     section = section_of(seconds, np.zeros(1000), pointing)
-    parts, _, sight = prepare([correct.track(section)], SITE, 15.04106717867)
-    sky = sight.apparent_pole
+    parts, sight = prepare([section], [correct.track(section)], SITE, 15.04106717867)
     odd = np.array([17.0, 1234.5, 7100.1, 9876.5, 14001.0])
-    north, _ = curve(parts[0], State(60.0, -60.0, ()), sky, odd)
+    north, _ = curve(parts[0], State(60.0, -60.0, ()), sight.apparent_pole, odd)
     axis = axis_direction(pole_seen(PLACE, Time(EVENING)), 1.0, -1.0, 1.0)
     expected = [drift(PLACE, star, EVENING, s, axis)[0] for s in odd]
     assert north == pytest.approx(expected, abs=1e-3)

@@ -55,14 +55,12 @@ def test_likelihood_equals_dense_gaussian(rows):
     left = y - full @ answer
     square = left @ inverse @ left
     normal = noise.normal_equations(noise.covariance(seconds, starts, 0.7, 15.0, weights), columns)
-    # Plain maximum likelihood, scale profiled out; the 2 pi term is the constant left out.
-    plain = multivariate_normal(full @ answer, matrix * square / 60).logpdf(y) + 30 * np.log(2 * np.pi)
-    assert normal.log_likelihood(False) == pytest.approx(plain, rel=1e-9)
-    # REML: the same with n - p and log det X'V^-1 X (Patterson & Thompson 1971; Harville 1974).
+    # REML: the density at the answer, scale profiled out, over that of the answer itself (Harville 1974); with the
+    # 2 pi terms, the constant left out.
     free = 60 - 6
-    reml = -0.5 * (
-        free * np.log(square / free) + free + np.linalg.slogdet(matrix)[1] + np.linalg.slogdet(information)[1]
-    )
+    size = square / free
+    plain = multivariate_normal(full @ answer, matrix * size).logpdf(y) + 30 * np.log(2 * np.pi)
+    reml = plain - 0.5 * np.linalg.slogdet(information / size)[1]
     assert normal.log_likelihood() == pytest.approx(reml, rel=1e-9)
     assert normal.white_variance() == pytest.approx(square / free, rel=1e-9)
     # The block of the two regressors after the levels: the inverse of the covariance of their coefficients.

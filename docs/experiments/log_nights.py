@@ -15,15 +15,17 @@ import sys
 import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from unittest.mock import patch
 
 import numpy as np
 
+from poleward.guidelog.fitting import joint
 from poleward.guidelog.fitting.answer import fit_sections
-from poleward.guidelog.fitting.correct import track
-from poleward.guidelog.fitting.joint import places_of, settle, stepped
+from poleward.guidelog.fitting.choose import choose
+from poleward.guidelog.fitting.joint import places_of, stepped
 from poleward.guidelog.fitting.night import solve_log
 from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
-from poleward.guidelog.fitting.parts import linear, prepare
+from poleward.guidelog.fitting.parts import linear, share_drives
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
 from poleward.sky.site import Site
@@ -130,13 +132,13 @@ def try_night(number: int, only_ra: bool) -> Outcome:
     sigma = np.array([solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin], float)
     pulls = {"as built": (answer - truth) / sigma}
 
-    parts, drives, sight = prepare([track(s) for s in drawn.sections], drawn.site, STELLAR_ARCSEC_PER_S)
-    sky = sight.apparent_pole
-    found = fit_sections(parts, drives, sky)
-    nothing = np.zeros((2, 2))
-    _, state, whole = settle(found.parts, found.state, sky, nothing, restricted=False)
+    chosen = choose(drawn.sections, drawn.site, "apparent", STELLAR_ARCSEC_PER_S, allow_low=False)
+    used, pole = chosen.used, chosen.pole
+    found = fit_sections(*share_drives([each.part for each in used], [each.drive for each in used]), pole)
+    with patch.object(joint, "taken_up", lambda normal: (0.0, 0)):  # what makes it REML
+        _, state, whole = joint.settle(found.parts, found.state, pole, np.zeros((2, 2)))
     pulls["noise by maximum likelihood"] = pull(state, whole, truth)
-    state, whole = held(found.parts, found.state, sky)
+    state, whole = held(found.parts, found.state, pole)
     pulls["noise held while the rest is fitted"] = pull(state, whole, truth)
     white = [
         replace(
@@ -144,20 +146,20 @@ def try_night(number: int, only_ra: bool) -> Outcome:
         )
         for part in found.parts
     ]
-    state, whole = held(white, found.state, sky)
+    state, whole = held(white, found.state, pole)
     pulls["ordinary least squares"] = pull(state, whole, truth)
     rows = sum(len(section.seconds) for section in drawn.sections)
     used = sum(int(np.sum(part.kept)) for part in found.parts)
     return Outcome(drawn, rows, answer, sigma, pulls, seconds, used / rows)
 
 
-def held(parts, state, sky):
+def held(parts, state, pole):
     """Generalised least squares with the noise as it stands."""
     for _ in range(4):
         size = 2 + 2 * len(state.drives)
         matrix, vector = np.zeros((size, size)), np.zeros(size)
         for part in parts:
-            model, noise = linear(part, state, sky), part.noise
+            model, noise = linear(part, state, pole), part.noise
             rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
             data = np.column_stack([model.columns, model.residuals])
             variance = noise.white_arcsec**2

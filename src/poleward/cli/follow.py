@@ -13,7 +13,7 @@ from poleward.errors import InputError, Note
 
 if TYPE_CHECKING:
     from poleward.guidelog.fitting.logsolution import LogSolution
-    from poleward.guidelog.fitting.runs import Wanted
+    from poleward.guidelog.fitting.night import Wanted
     from poleward.guidelog.reading.form import Layout
     from poleward.guidelog.reading.section import Section
     from poleward.guidelog.reading.tail import Growth

@@ -14,7 +14,7 @@ from poleward.errors import UsageError
 
 if TYPE_CHECKING:
     from poleward.guidelog.fitting.logsolution import LogSolution
-    from poleward.guidelog.fitting.runs import Wanted
+    from poleward.guidelog.fitting.night import Wanted
     from poleward.guidelog.reading.form import Layout
     from poleward.guidelog.reading.section import Section
     from poleward.setup import Setup
@@ -59,7 +59,8 @@ def command(files: tuple[str, ...], **options: Any) -> int:
 
     Exit status 4: the logs cannot determine both errors.
     """
-    from poleward.guidelog.fitting.runs import Wanted, solve_logs
+    from poleward.guidelog.fitting.night import Wanted
+    from poleward.guidelog.fitting.runs import solve_logs
     from poleward.guidelog.reading.layout import read_layout
 
     outputs = options.pop("output"), options.pop("chart"), options.pop("force")

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult
-from poleward.guidelog.fitting.trace import Trace, traces_of
+from poleward.guidelog.fitting.trace import Trace
 from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, draw_axis, dressed, ellipse_points, new_figure
 
@@ -40,7 +40,7 @@ NIGHT_INKS = Inks("#6E1414", "#B01818", "#E03030", "#D02020")
 def log_chart(result: LogSolution, *, night: bool = False) -> Any:
     """Return a figure: the tracks of up to six sections, or the answers against time; beside them the axis."""
     palette, inks = (NIGHT, NIGHT_INKS) if night else (DAY, DAY_INKS)
-    traces = [trace for group in result.groups for trace in traces_of(group)]
+    traces = [trace for group in result.groups for trace in group.traces]
     used = [section for section in result.sections if not section.reason]
     if len(used) <= MOST_TRACKS and len(traces) == len(used):
         return _with_tracks(result, traces, palette, inks)

@@ -151,9 +151,7 @@ def section_rates(parts: Sequence[Part], state: State, pole: Pole) -> SectionRat
             model = linear(part, there, pole)
             minutes = part.track.seconds[part.kept] / 60
             columns = np.column_stack([minutes, model.columns[:, 2:]])
-            piece = share(
-                part, replace(model, columns=columns, residuals=model.residuals - own[i] * minutes), True
-            )
+            piece = share(part, replace(model, columns=columns, residuals=model.residuals - own[i] * minutes))
             at = [i, *(place - 2 + count for place in places_of(part)[2:])]
             slope, alone = piece.plain
             held[np.ix_(at, at)] += alone
@@ -203,6 +201,8 @@ class GroupEstimate:
     determination : Determination
     lever : array (m, 2)
         See `determine.judge`.
+    pole : Pole
+        That the errors refer to.
     """
 
     azimuth: float
@@ -210,20 +210,23 @@ class GroupEstimate:
     information: Floats
     determination: Determination
     lever: Floats
+    pole: Pole
+
+    @property
+    def point(self) -> Floats:
+        """(A, e), arcmin."""
+        return np.array([self.azimuth, self.altitude])
 
 
-def estimate_of(found: Fitted) -> GroupEstimate:
+def estimate_of(found: Fitted, pole: Pole) -> GroupEstimate:
     """Return the axis error of one fit."""
-    state = found.state
-    return GroupEstimate(
-        state.azimuth, state.altitude, found.information / found.factor**2, found.determination, found.lever
-    )
+    state, information = found.state, found.information / found.factor**2
+    return GroupEstimate(state.azimuth, state.altitude, information, found.determination, found.lever, pole)
 
 
 def solution_of(
     estimate: GroupEstimate,
     site: Site,
-    pole: Pole,
     summary: FitSummary,
     drifts: Sequence[FittedDrift],
     notes: Sequence[Note],
@@ -234,20 +237,18 @@ def solution_of(
     ----------
     estimate : GroupEstimate
     site : Site
-    pole : Pole
-        That the errors refer to.
     summary : FitSummary
     drifts : sequence of FittedDrift
         The sections.
     notes : sequence of Note
     """
     both = estimate.determination.determined == "both"
-    held = estimate.information if both else estimate.information + blind(pole)
+    held = estimate.information if both else estimate.information + blind(estimate.pole)
     answer = Answer(
         estimate.azimuth,
         estimate.altitude,
         np.asarray(np.linalg.inv(held), np.float64),
         estimate.determination,
-        pole,
+        estimate.pole,
     )
     return solution_from(answer, site, summary, drifts, notes)

@@ -36,7 +36,6 @@ class Track:
 
     Attributes
     ----------
-    section : Section
     rows : int array (n,)
         Rows of the section in which the star was seen.
     seconds, north_arcsec : array (n,)
@@ -49,7 +48,6 @@ class Track:
         Median time between rows.
     """
 
-    section: Section
     rows: Integers
     seconds: Floats
     north_arcsec: Floats
@@ -126,7 +124,7 @@ def track(section: Section) -> Track:
     pulse = section.north_pulse_ms
     if pulse is not None and np.any(np.nan_to_num(pulse) != 0):
         motor = np.concatenate([[0.0], np.cumsum(np.nan_to_num(pulse))[:-1]])
-    return Track(section, rows, seconds, section.north_arcsec[rows], np.cumsum(new), motor, cadence)
+    return Track(rows, seconds, section.north_arcsec[rows], np.cumsum(new), motor, cadence)
 
 
 def running_median(values: Floats, size: int) -> Floats:
@@ -138,8 +136,10 @@ def running_median(values: Floats, size: int) -> Floats:
 
 
 def robust_sigma(values: Floats) -> float:
-    """Standard deviation from the median absolute deviation (times 1.4826, exact for normal errors)."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    """Standard deviation from the median absolute deviation, exact for normal errors."""
+    from scipy.stats import median_abs_deviation
+
+    return float(median_abs_deviation(values, scale="normal"))
 
 
 def glitches(values: Floats) -> Bools:

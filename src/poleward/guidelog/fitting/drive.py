@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from poleward.guidelog.fitting.correct import glitches, robust_sigma
-from poleward.guidelog.fitting.noise import Noise, covariance
-from poleward.guidelog.fitting.parts import Drive, Linear, Part, State, linear, path_of
+from poleward.guidelog.fitting.noise import Covariance, Noise, covariance
+from poleward.guidelog.fitting.parts import Drive, Linear, Part, Path, State, path_of, with_drive
 from poleward.guidelog.fitting.search import START_RATIOS, START_TIMES_S, NoiseRows
 from poleward.sky.pole import Pole
 
@@ -42,58 +42,60 @@ def rows_for_noise(part: Part, model: Linear) -> NoiseRows:
     return NoiseRows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
 
 
-def find_drive(
-    parts: Sequence[Part], state: State, pole: Pole, number: int
-) -> tuple[Drive, dict[int, Noise]]:
-    """Find roughly the backlash of a drive, its rate if none was stated, and the noise of its sections.
+@dataclass(frozen=True)
+class Trial:
+    """A section, or its middle, with all laid out once that does not depend on the drive, so that many can be tried.
 
-    For each candidate the noise is the likeliest of a few, never a fixed one: with the wrong noise a lazy telescope
-    that ignores the pulses looks likelier than the one that answered to them.
-
-    Returns
-    -------
-    drive, noises
-        The noises by place in `parts`.
+    Attributes
+    ----------
+    part : Part
+    path : Path
+    noises : tuple of Covariance
+        Of which the likeliest is taken for each drive, never a fixed one: with the wrong noise a lazy telescope that
+        ignores the pulses looks likelier than the one that answered to them.
+    points : tuple of (float, float)
+        Their (ratio, time).
     """
-    mine = [i for i, part in enumerate(parts) if part.drive == number]
-    share = max(DRIVE_LEAST, DRIVE_ROWS // len(mine))
-    shorter = {i: middle(parts[i], share) for i in mine}
-    points = [(ratio, time) for time in START_TIMES_S for ratio in START_RATIOS]
-    matrices = {
-        i: [covariance(part.track.seconds[part.kept], part.starts, *point) for point in points]
-        for i, part in shorter.items()
-    }
 
-    paths = {i: path_of(part, state, pole) for i, part in shorter.items()}
+    part: Part
+    path: Path
+    noises: tuple[Covariance, ...]
+    points: tuple[tuple[float, float], ...]
 
-    few = mine[:: math.ceil(len(mine) * DRIVE_LEAST / DRIVE_ROWS)]
+    @classmethod
+    def of(cls, part: Part, rows: int, state: State, pole: Pole, times: Sequence[float]) -> Trial:
+        """Lay out so many rows from a section's middle, with drifts by a state's axis error."""
+        part = middle(part, rows)
+        points = tuple((ratio, time) for time in times for ratio in START_RATIOS)
+        seconds = part.track.seconds[part.kept]
+        noises = tuple(covariance(seconds, part.starts, *point) for point in points)
+        return cls(part, path_of(part, state, pole), noises, points)
 
-    def badness(drive: Drive, places: Sequence[int]) -> tuple[float, dict[int, Noise]]:
-        drives = tuple(drive if i == number else other for i, other in enumerate(state.drives))
-        total, noises = 0.0, {}
-        for i in places:
-            part = shorter[i]
-            there = replace(state, drives=drives)
-            rows = rows_for_noise(part, linear(part, there, pole, by_backlash=False, path=paths[i]))
-            normals = [rows.weighed(matrix) for matrix in matrices[i]]
-            values = [normal.log_likelihood() for normal in normals]
-            best = int(np.nanargmax(values))
-            white = math.sqrt(normals[best].white_variance())
-            total -= values[best]
-            noises[i] = Noise(white, white * math.sqrt(points[best][0]), points[best][1])
-        return total, noises
+    def likeliest(self, drive: Drive) -> tuple[float, Noise]:
+        """Log-likelihood with a drive, and the noise that makes it so."""
+        rows = rows_for_noise(self.part, with_drive(self.part, self.path, drive))
+        normals = [rows.weighed(noise) for noise in self.noises]
+        values = [normal.log_likelihood() for normal in normals]
+        best = int(np.nanargmax(values))
+        variance, (ratio, time) = normals[best].white_variance(), self.points[best]
+        white = math.sqrt(variance) if variance > 0 else self.part.noise.white_arcsec
+        return values[best], Noise(white, white * math.sqrt(ratio), time)
+
+
+def find_drive(parts: Sequence[Part], drive: Drive, state: State, pole: Pole) -> tuple[Drive, list[Noise]]:
+    """Find roughly the backlash of a drive, its rate if none was stated, and the noise of each of its sections."""
+    rows = max(DRIVE_LEAST, DRIVE_ROWS // len(parts))
+    trials = [Trial.of(part, rows, state, pole, START_TIMES_S) for part in parts]
+    few = trials[:: math.ceil(len(trials) * DRIVE_LEAST / DRIVE_ROWS)]
 
     def best_of(candidates: Sequence[Drive]) -> Drive:
-        return min(candidates, key=lambda drive: badness(drive, few)[0])
+        return max(candidates, key=lambda tried: sum(trial.likeliest(tried)[0] for trial in few))
 
-    drive = state.drives[number]
     if not math.isfinite(drive.sigma):
         drive = best_of(
             [replace(drive, rate=r, backlash_ms=b) for r in RATE_GRID for b in (0.0, 200.0, 500.0)]
         )
-    reach = max(
-        float(np.ptp(part.track.motor_ms)) for part in shorter.values() if part.track.motor_ms is not None
-    )
+    reach = max(float(np.ptp(part.track.motor_ms)) for part in parts if part.track.motor_ms is not None)
     grid = [float(b) for b in BACKLASH_GRID_MS if b == 0 or b < reach]
     drive = best_of([replace(drive, backlash_ms=b) for b in grid])
     at = grid.index(drive.backlash_ms)
@@ -104,7 +106,7 @@ def find_drive(
         drive = best_of(
             [replace(drive, rate=drive.rate * f) for f in (0.8, 0.87, 0.93, 1.0, 1.07, 1.15, 1.24)]
         )
-    return drive, badness(drive, mine)[1]
+    return drive, [trial.likeliest(drive)[1] for trial in trials]
 
 
 def middle(part: Part, rows: int) -> Part:
@@ -118,29 +120,21 @@ def middle(part: Part, rows: int) -> Part:
     return replace(part, kept=chosen)
 
 
-def wrong_way(part: Part, drives: Sequence[Drive], pole: Pole) -> str:
+def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     """Why a section's pulses cannot be what they say, or nothing.
 
     The section is fitted with its pulses as they are, turned round, and left out. A wrong sign would not show
     otherwise: it makes a drift of its own, twice the one that the guider has pushed away.
     """
-    if part.drive is None:
+    if drive is None:
         return ""
-    drive = drives[part.drive]
     part = replace(part, kept=~glitches(part.track.north_arcsec))
     noise = Noise(max(robust_sigma(np.diff(part.track.north_arcsec[part.kept])) / 1.5, 1e-3), 1.0, 30.0)
-    part = middle(replace(part, noise=noise), SIGN_ROWS)
+    trial = Trial.of(replace(part, noise=noise), SIGN_ROWS, State(0.0, 0.0, ()), pole, START_TIMES_S[:3])
     rates = (1.0, 0.87, 1.15) if math.isfinite(drive.sigma) else RATE_GRID
-    seconds = part.track.seconds[part.kept]
-    points = [(ratio, time) for ratio in START_RATIOS for time in START_TIMES_S[:3]]
-    matrices = [covariance(seconds, part.starts, *point) for point in points]
-
-    path = path_of(part, State(0.0, 0.0, tuple(drives)), pole)
 
     def likelihood(rate: float, backlash: float) -> float:
-        tried = State(0.0, 0.0, tuple(replace(drive, rate=rate, backlash_ms=backlash) for _ in drives))
-        rows = rows_for_noise(part, linear(part, tried, pole, by_backlash=False, path=path))
-        return max(rows.weighed(matrix).log_likelihood() for matrix in matrices)
+        return trial.likeliest(replace(drive, rate=rate, backlash_ms=backlash))[0]
 
     def best(sign: float, enough: float) -> float:
         found = -math.inf

@@ -79,7 +79,7 @@ def fit_noise(part: Part, state: State, pole: Pole) -> Part:
 
 
 def fit(
-    parts: Sequence[Part], drives: Sequence[Drive], pole: Pole, prior: Floats, *, restricted: bool = True
+    parts: Sequence[Part], drives: Sequence[Drive], pole: Pole, prior: Floats
 ) -> tuple[tuple[Part, ...], State, Floats]:
     """Fit everything.
 
@@ -90,8 +90,6 @@ def fit(
     pole : Pole
     prior : array (2, 2)
         Information held on A and e where the data leave something open; else zero.
-    restricted : bool
-        Noise by REML, or by plain maximum likelihood.
 
     Returns
     -------
@@ -101,15 +99,18 @@ def fit(
     """
     state = State(0.0, 0.0, tuple(drives))
     now = [begin(part) for part in parts]
-    for number in range(len(drives)):
-        drive, noises = find_drive(now, state, pole, number)
-        state = replace(state, drives=tuple(drive if i == number else d for i, d in enumerate(state.drives)))
-        for i, noise in noises.items():
+    found = []
+    for number, drive in enumerate(drives):
+        mine = [i for i, part in enumerate(now) if part.drive == number]
+        drive, noises = find_drive([now[i] for i in mine], drive, state, pole)
+        found.append(drive)
+        for i, noise in zip(mine, noises, strict=True):
             now[i] = replace(now[i], noise=noise)
+    state = replace(state, drives=tuple(found))
     now = [fit_noise(part, state, pole) for part in now]
     state = approach(now, state, pole, prior)
     settled = tuple(now)
     for _ in range(SIEVES):
-        settled, state, _ = settle(settled, state, pole, prior, restricted=restricted)
+        settled, state, _ = settle(settled, state, pole, prior)
         settled = tuple(sieve(part, state, pole) for part in settled)
-    return settle(settled, state, pole, prior, restricted=restricted)
+    return settle(settled, state, pole, prior)

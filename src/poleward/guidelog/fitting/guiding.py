@@ -47,12 +47,14 @@ class Guiding:
     east_lag_one: float | None
 
 
-def guiding_of(track: Track, kept: Bools, piece: Integers, noise: Noise) -> Guiding:
+def guiding_of(section: Section, track: Track, kept: Bools, piece: Integers, noise: Noise) -> Guiding:
     """Sum up a section's guiding.
 
     Parameters
     ----------
+    section : Section
     track : Track
+        Of it.
     kept, piece : bool array (n,), int array (n,)
         Rows with weight, and the pieces of all.
     noise : Noise
@@ -63,8 +65,8 @@ def guiding_of(track: Track, kept: Bools, piece: Integers, noise: Noise) -> Guid
     means = np.add.reduceat(places, starts) / lengths
     rms = float(np.sqrt(np.mean((places - np.repeat(means, lengths)) ** 2)))
     still = float(np.hypot(noise.white_arcsec, noise.correlated_arcsec))
-    north = _pulses(track.section.north_pulse_ms)
-    east = _pulses(track.section.east_pulse_ms)
+    north = _pulses(section.north_pulse_ms)
+    east = _pulses(section.east_pulse_ms)
     share = None if north is None else float(abs(np.sum(north)) / np.sum(np.abs(north)))
     return Guiding(
         rms, still, share, None if north is None else lag_one(north), None if east is None else lag_one(east)

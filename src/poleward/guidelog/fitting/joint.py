@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
+from poleward.guidelog.fitting.noise import Noise, Normal, covariance, normal_equations
 from poleward.guidelog.fitting.parts import Linear, Part, State, linear
-from poleward.guidelog.fitting.search import BELIEF, LONGEST_SHARE, RATIO_RANGE, SHORTEST_TIME_S
+from poleward.guidelog.fitting.search import BELIEF, LONGEST_SHARE, RATIO_RANGE, SHORTEST_TIME_S, NoiseRows
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
 
@@ -61,73 +61,87 @@ class Share:
     noise: Noise
 
 
-def share(part: Part, model: Linear, restricted: bool) -> Share:
+def taken_up(normal: Normal) -> tuple[float, int]:
+    """What two columns that span A and e take of the likelihood by REML: log det of their block, and how many."""
+    return float(np.linalg.slogdet(normal.matrix[:2, :2])[1]), 2
+
+
+@dataclass(frozen=True)
+class _Height:
+    """What a section's likelihood is made of at one (log ratio, log time), in units of the white variance.
+
+    Attributes
+    ----------
+    log_det, square : float
+        Log determinants, and sum of squares.
+    slope, information : array (k,), (k, k)
+        X' V^-1 r and X' V^-1 X.
+    free : int
+        Rows less all that is fitted along.
+    """
+
+    log_det: float
+    square: float
+    slope: Floats
+    information: Floats
+    free: int
+
+    @classmethod
+    def at(cls, rows: NoiseRows, place: Floats) -> _Height:
+        normal = rows.normal(math.exp(place[0]), math.exp(place[1]))
+        (log_det, count), inner = taken_up(normal), normal.matrix
+        square, slope, information = float(inner[-1, -1]), inner[2:-1, -1], inner[2:-1, 2:-1]
+        return cls(normal.log_det + log_det, square, slope, information, normal.free - count)
+
+    @property
+    def row(self) -> Floats:
+        """(log det, square, slope): what is differenced."""
+        return np.concatenate([[self.log_det, self.square], self.slope])
+
+
+def share(part: Part, model: Linear) -> Share:
     """Lay out one section's log-likelihood about where it stands, up to second order."""
-    seconds, starts = part.track.seconds[part.kept], part.starts
+    seconds, belief = part.track.seconds[part.kept], part.noise.white_arcsec**2
     data = np.column_stack([model.bends, model.columns, model.residuals])
-    count = model.columns.shape[1]
-    belief = part.noise.white_arcsec**2
+    rows = NoiseRows(seconds, part.starts, data, model.spread, belief)
     centre = np.log([part.noise.ratio, part.noise.time_s])
-    free = 0
-
-    def at(place: Floats) -> tuple[float, float, Floats, Floats]:
-        """(log determinants, sum of squares, X'V^-1 r, X'V^-1 X) at (log ratio, log time)."""
-        nonlocal free
-        matrix = covariance(seconds, starts, math.exp(place[0]), math.exp(place[1]))
-        normal = normal_equations(matrix, data, model.spread, belief)
-        free = normal.free - 2 * restricted
-        log_det = normal.log_det
-        if restricted:
-            log_det += float(np.linalg.slogdet(normal.matrix[:2, :2])[1])
-        inner = normal.matrix
-        return log_det, float(inner[-1, -1]), inner[2:-1, -1], inner[2:-1, 2:-1]
-
-    here = at(centre)
-    nudge = STEP * np.eye(2)
-    up = [at(centre + nudge[i]) for i in range(2)]
-    down = [at(centre - nudge[i]) for i in range(2)]
-    corner = at(centre + nudge[0] + nudge[1])
-    white2 = here[1] / free
-
-    def derivatives(which: int) -> tuple[Floats, Floats]:
-        """First (2,) and second (2, 2) differences of the log determinants (0) or the sum of squares (1)."""
-        f0 = here[which]
-        first = np.array([up[i][which] - down[i][which] for i in range(2)]) / (2 * STEP)
-        second = np.diag([up[i][which] - 2 * f0 + down[i][which] for i in range(2)]) / STEP**2
-        mixed = (corner[which] - up[0][which] - up[1][which] + f0) / STEP**2
-        # The forward mixed difference carries half of the unmixed third-order terms: small against the rest.
-        second[0, 1] = second[1, 0] = mixed
-        return first, second
-
-    det_1, det_2 = derivatives(0)
-    sum_1, sum_2 = derivatives(1)
-    believed = (centre - BELIEF[0]) / BELIEF[1] ** 2
-    noise_slope = np.append(-0.5 * (sum_1 / white2 + det_1) - believed, 0.0)
+    here = _Height.at(rows, centre)
+    white2, free = here.square / here.free, here.free
+    first, second = _differences(rows, centre, here.row)
+    believed = (centre - BELIEF[0]) / BELIEF[1]
+    # By log ratio, log time and log white; the last is at its best, so its slope is zero.
+    noise_slope = np.append(-0.5 * (first[:, 1] / white2 + first[:, 0]) - believed / BELIEF[1], 0.0)
     bend = np.empty((3, 3))
-    bend[:2, :2] = 0.5 * (sum_2 / white2 + det_2) + np.diag(BELIEF[1] ** -2.0)
-    bend[:2, 2] = bend[2, :2] = -sum_1 / white2
+    bend[:2, :2] = 0.5 * (second[..., 1] / white2 + second[..., 0]) + np.diag(BELIEF[1] ** -2.0)
+    bend[:2, 2] = bend[2, :2] = -first[:, 1] / white2
     bend[2, 2] = 2 * free
     bend = _positive(bend)
-    slope = here[2] / white2
-    cross = np.empty((count, 3))
-    cross[:, :2] = np.stack([up[i][2] - down[i][2] for i in range(2)], axis=1) / (2 * STEP) / white2
-    cross[:, 2] = -2 * slope
+    slope, alone = here.slope / white2, here.information / white2
+    cross = np.column_stack([first[:, 2:].T / white2, -2 * slope])
     follows = np.asarray(np.linalg.solve(bend, cross.T), np.float64)
-    alone = here[3] / white2
     own = np.asarray(np.linalg.solve(bend, noise_slope), np.float64)
-    value = -0.5 * (free * math.log(white2) + free + here[0]) - 0.5 * float(
-        np.sum(believed**2 * BELIEF[1] ** 2)
-    )
     white = math.sqrt(white2)
     return Share(
-        value,
-        slope + cross @ own,
-        _less(alone, cross @ follows),
-        (slope, alone),
-        own[:2],
-        follows[:2],
-        Noise(white, white * math.exp(centre[0] / 2), math.exp(centre[1])),
+        value=-0.5 * (free * math.log(white2) + free + here.log_det + float(believed @ believed)),
+        slope=slope + cross @ own,
+        information=_less(alone, cross @ follows),
+        plain=(slope, alone),
+        noise_step=own[:2],
+        noise_follows=follows[:2],
+        noise=Noise(white, white * math.exp(centre[0] / 2), math.exp(centre[1])),
     )
+
+
+def _differences(rows: NoiseRows, centre: Floats, here: Floats) -> tuple[Floats, Floats]:
+    """First (2, 2 + k) and second (2, 2, 2 + k) derivatives of a section's `_Height.row` by log ratio and log time."""
+    nudge = STEP * np.eye(2)
+    up, down = (np.stack([_Height.at(rows, centre + sign * off).row for off in nudge]) for sign in (1, -1))
+    corner = _Height.at(rows, centre + STEP).row
+    second = np.empty((2, 2, len(here)))
+    second[[0, 1], [0, 1]] = (up - 2 * here + down) / STEP**2
+    # The forward mixed difference carries half of the unmixed third-order terms: small against the rest.
+    second[0, 1] = second[1, 0] = (corner - up[0] - up[1] + here) / STEP**2
+    return (up - down) / (2 * STEP), second
 
 
 def _positive(matrix: Floats) -> Floats:
@@ -160,7 +174,7 @@ def places_of(part: Part) -> list[int]:
 
 
 def settle(
-    parts: Sequence[Part], state: State, pole: Pole, prior: Floats, *, restricted: bool = True
+    parts: Sequence[Part], state: State, pole: Pole, prior: Floats
 ) -> tuple[tuple[Part, ...], State, Floats]:
     """Newton steps until A and e stand still to 3 % of their sigmas.
 
@@ -171,15 +185,13 @@ def settle(
     pole : Pole
     prior : array (2, 2)
         Information held on A and e where the data leave something open; else zero.
-    restricted : bool
-        Noise by REML, or by plain maximum likelihood.
 
     Returns
     -------
     parts, state, information
         The information is that of the data alone, without `prior`.
     """
-    here = _Stand.at(parts, state, pole, restricted)
+    here = _Stand.at(parts, state, pole)
     for _ in range(ROUNDS):
         held, pull = here.information.copy(), here.slope.copy()
         held[:2, :2] += prior
@@ -189,7 +201,7 @@ def settle(
         if np.all(np.abs(step[:2]) < 0.03 * sigma[:2]):
             break
         for shorter in (1.0, 0.5, 0.2, 0.05):
-            there = here.stepped(shorter * step, shorter, pole, restricted)
+            there = here.stepped(shorter * step, shorter, pole)
             if there.value > here.value - 0.02:
                 break
         else:
@@ -210,20 +222,20 @@ class _Stand:
     information: Floats
 
     @classmethod
-    def at(cls, parts: Sequence[Part], state: State, pole: Pole, restricted: bool) -> _Stand:
-        shares = tuple(share(part, linear(part, state, pole), restricted) for part in parts)
+    def at(cls, parts: Sequence[Part], state: State, pole: Pole) -> _Stand:
+        shares = tuple(share(part, linear(part, state, pole)) for part in parts)
         parts = tuple(replace(part, noise=piece.noise) for part, piece in zip(parts, shares, strict=True))
         information, slope = _gather(parts, shares, state)
         value = sum(piece.value for piece in shares)
         value -= 0.5 * sum(((1 - drive.rate) / drive.sigma) ** 2 for drive in state.drives)
         return cls(parts, state, shares, value, slope, information)
 
-    def stepped(self, step: Floats, length: float, pole: Pole, restricted: bool) -> _Stand:
+    def stepped(self, step: Floats, length: float, pole: Pole) -> _Stand:
         parts = [
             noise_stepped(part, length * piece.noise_step + piece.noise_follows @ step[places_of(part)])
             for part, piece in zip(self.parts, self.shares, strict=True)
         ]
-        return _Stand.at(parts, stepped(self.state, step), pole, restricted)
+        return _Stand.at(parts, stepped(self.state, step), pole)
 
 
 def approach(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> State:

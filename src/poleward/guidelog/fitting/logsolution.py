@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import Note
-from poleward.guidelog.fitting.answer import Fitted, GroupEstimate, blind, judged, solution_of
+from poleward.guidelog.fitting.answer import GroupEstimate, blind, judged, solution_of
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
 from poleward.guidelog.fitting.noise import Noise
-from poleward.sky.axis import Floats
-from poleward.sky.pole import Pole
+from poleward.guidelog.fitting.trace import Trace
+from poleward.guidelog.reading.section import Section
 from poleward.sky.site import Site
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import p_value, scatter_factor
@@ -123,9 +123,9 @@ class SectionResult:
         }
 
 
-def unused(track: Track, reason: str) -> SectionResult:
+def unused(section: Section, track: Track, reason: str) -> SectionResult:
     """Return the result of a section about which nothing has been found yet."""
-    section, seconds = track.section, track.seconds
+    seconds = track.seconds
     return SectionResult(
         file=section.file,
         label=section.label,
@@ -153,9 +153,8 @@ class LogGroup:
         None where no section could be used.
     estimate : GroupEstimate or None
     sections : tuple of SectionResult
-    pole : Pole or None
-    found : Fitted or None
-        The fit itself, for charts.
+    traces : tuple of Trace
+        Of the sections that were used, for charts; empty where they were not kept.
     """
 
     name: str
@@ -163,8 +162,7 @@ class LogGroup:
     solution: Solution | None
     estimate: GroupEstimate | None
     sections: tuple[SectionResult, ...]
-    pole: Pole | None = None
-    found: Fitted | None = None
+    traces: tuple[Trace, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -247,15 +245,14 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
     if len(groups) == 1:
         assert groups[0].solution is not None
         return LogSolution(groups[0].solution, groups, None)
-    pole = solved[0].pole
-    assert pole is not None
     estimates = [group.estimate for group in solved if group.estimate is not None]
+    pole = estimates[0].pole
     total = sum((each.information for each in estimates), np.zeros((2, 2)))
-    pulled = sum((each.information @ _point(each) for each in estimates), np.zeros(2))
+    pulled = sum((each.information @ each.point for each in estimates), np.zeros(2))
     found = judged(total, np.concatenate([each.lever for each in estimates]), pole)
     held = total if found.directions == 2 else total + blind(pole)
     mean = np.linalg.solve(held, pulled)
-    square = sum(float((_point(e) - mean) @ e.information @ (_point(e) - mean)) for e in estimates)
+    square = sum(float((e.point - mean) @ e.information @ (e.point - mean)) for e in estimates)
     free = sum(each.determination.directions for each in estimates) - found.directions
     chance = p_value(square, free)
     doubtful = chance is not None and chance < DOUBT
@@ -269,18 +266,14 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
                 f"intervals are widened {factor:.1f} times",
             )
         )
-    joint = GroupEstimate(float(mean[0]), float(mean[1]), total / factor**2, found, np.zeros((0, 2)))
+    joint = GroupEstimate(float(mean[0]), float(mean[1]), total / factor**2, found, np.zeros((0, 2)), pole)
     drifts = [drift for group in solved for drift in group.solution.drifts]  # type: ignore[union-attr]
     summary = FitSummary(
         len(drifts), sum(_values(group.solution) for group in solved), square, free, chance, "scatter"
     )
-    solution = solution_of(joint, site, pole, summary, drifts, list(dict.fromkeys(notes)))
+    solution = solution_of(joint, site, summary, drifts, list(dict.fromkeys(notes)))
     return LogSolution(solution, groups, trend_of(solved))
 
 
 def _values(solution: Solution | None) -> int:
     return 0 if solution is None else solution.fit.values
-
-
-def _point(each: GroupEstimate) -> Floats:
-    return np.array([each.azimuth, each.altitude])

@@ -162,39 +162,24 @@ class Normal:
     matrix : array (k, k)
         X' V^-1 X less what the levels take up.
     log_det : float
-        Of V, plus that of the levels' own block: what REML needs.
-    log_det_rows : float
-        Of V alone: what maximum likelihood needs.
+        Of V, plus that of the levels' own block.
     free : int
         Rows less levels.
-    rows : int
     """
 
     matrix: Floats
     log_det: float
-    log_det_rows: float
     free: int
-    rows: int
 
-    def white_variance(self, restricted: bool = True) -> float:
+    def white_variance(self) -> float:
         """Of the last column, all others fitted to it."""
-        square, _ = self._left_over()
-        count = self.free - (len(self.matrix) - 1) if restricted else self.rows
-        return square / count
+        return self._left_over()[0] / (self.free - (len(self.matrix) - 1))
 
-    def log_likelihood(self, restricted: bool = True) -> float:
-        """Greatest over the size of the white noise and over all coefficients; a constant is left out.
-
-        Parameters
-        ----------
-        restricted : bool
-            REML, which counts what the fitted coefficients used up; else plain maximum likelihood.
-        """
+    def log_likelihood(self) -> float:
+        """Restricted log-likelihood (REML), greatest over the size of the white noise; a constant is left out."""
         square, log_det = self._left_over()
         if not square > 0:
             return -math.inf
-        if not restricted:
-            return -0.5 * (self.rows * math.log(square / self.rows) + self.log_det_rows + self.rows)
         count = self.free - (len(self.matrix) - 1)
         return -0.5 * (count * math.log(square / count) + self.log_det + log_det + count)
 
@@ -237,7 +222,7 @@ def normal_equations(
     matrix = centred @ solved.T - np.einsum("pik,pil->kl", cross, np.linalg.solve(block, cross))
     matrix = (matrix + matrix.T) / 2
     log_det = covariance.log_det + float(np.sum(np.log(np.linalg.det(block))))
-    return Normal(matrix, log_det, covariance.log_det, len(columns) - len(block), len(columns))
+    return Normal(matrix, log_det, len(columns) - len(block))
 
 
 def cleared(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.noise import Integers, Noise
-from poleward.guidelog.reading.section import Bools
+from poleward.guidelog.reading.section import Bools, Section
 from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.look import Sight, look
 from poleward.sky.pole import Pole
@@ -60,8 +60,10 @@ class Part:
         Moments since the section's start, and the angle the drive has turned then, radians.
     seen : array (T, 3)
         Where the star is seen then.
+    hour_angle, dec : float
+        Of the star at the first of them, radians, apparent, of date, not refracted.
     drive : int or None
-        Which `Drive` moved the telescope; None where only the stars were watched.
+        Which drive of the state moved the telescope; None where only the stars were watched.
     kept : bool array (n,)
         Rows of the track with weight.
     gusts : bool array (n,)
@@ -75,6 +77,8 @@ class Part:
     grid_s: Floats
     turn: Floats
     seen: Floats
+    hour_angle: float
+    dec: float
     drive: int | None
     kept: Bools
     gusts: Bools
@@ -123,9 +127,8 @@ def curve(part: Part, state: State, pole: Pole, seconds: Floats) -> tuple[Floats
     """Displacement north, arcsec, (n,), and its derivatives by A and e, arcsec/arcmin, (n, 2), at some moments."""
     from scipy.interpolate import CubicSpline
 
-    axis = pole.axis(state.azimuth, state.altitude)
     first = np.broadcast_to(part.seen[0], part.seen.shape)
-    moved = displacement(axis, first, part.seen, part.turn)
+    moved = displacement(pole.axis(state.azimuth, state.altitude), first, part.seen, part.turn)
     table = np.column_stack([moved.north / ARCSEC, moved.north_by[:, :2] * 60])
     values = CubicSpline(part.grid_s, table)(seconds)
     return values[:, 0], values[:, 1:]
@@ -151,22 +154,23 @@ class Path:
 def path_of(part: Part, state: State, pole: Pole) -> Path:
     """Where a section's star drifts by an axis error."""
     place, by = curve(part, state, pole, part.track.seconds[part.kept])
-    return Path(place, by, _bends(by))
+    # Two curves that are almost the same line in a short section.
+    basis, _ = np.linalg.qr(np.column_stack([np.ones(len(by)), by]))
+    return Path(place, by, basis[:, 1:] * math.sqrt(len(basis)))
 
 
-def linear(
-    part: Part, state: State, pole: Pole, *, by_backlash: bool = True, path: Path | None = None
-) -> Linear:
-    """Lay a section's model out about a state; without the derivative by the backlash it takes half the time.
+def linear(part: Part, state: State, pole: Pole, *, by_backlash: bool = True) -> Linear:
+    """Lay a section's model out about a state; without the derivative by the backlash it takes half the time."""
+    drive = None if part.drive is None else state.drives[part.drive]
+    return with_drive(part, path_of(part, state, pole), drive, by_backlash=by_backlash)
 
-    A search through drives, for which the drift stays the same, gives its `path`.
-    """
+
+def with_drive(part: Part, path: Path, drive: Drive | None, *, by_backlash: bool = False) -> Linear:
+    """Lay a section's model out about a drift already known: what a search through drives repeats."""
     kept = part.kept
-    path = path_of(part, state, pole) if path is None else path
     residuals = part.track.north_arcsec[kept] - path.place
-    if part.drive is None:
+    if drive is None:
         return Linear(path.by, residuals, None, path.bends)
-    drive = state.drives[part.drive]
     middle, half = part.track.backlash(drive.backlash_ms)
     unit = drive.stated / 1000
     slope = np.zeros(len(middle))
@@ -178,61 +182,60 @@ def linear(
     return Linear(columns, residuals, drive.rate * unit * half[kept], path.bends)
 
 
-def _bends(by: Floats) -> Floats:
-    """Orthogonal columns for two curves that are almost the same line in a short section."""
-    basis, _ = np.linalg.qr(np.column_stack([np.ones(len(by)), by]))
-    columns: Floats = basis[:, 1:] * math.sqrt(len(basis))
-    return columns
-
-
 def prepare(
-    tracks: Sequence[Track], site: Site, rate_arcsec_per_s: float
-) -> tuple[tuple[Part, ...], tuple[Drive, ...], Sight]:
-    """Look at the sky for all sections, and say which of them share a drive.
+    sections: Sequence[Section], tracks: Sequence[Track], site: Site, rate_arcsec_per_s: float
+) -> tuple[tuple[Part, ...], Sight]:
+    """Look at the sky for some sections, each with its track; nothing is said of their drives yet.
 
     Parameters
     ----------
+    sections : sequence of Section
     tracks : sequence of Track
     site : Site
     rate_arcsec_per_s : float
         Of the drive against the stars.
-
-    Returns
-    -------
-    parts, drives, sight
-        Sections with the same stated guide rate share a drive.
     """
     ends = np.array([track.seconds[-1] for track in tracks])
     moments = max(8, math.ceil(float(np.max(ends)) / GRID_S) + 1)
     grid = ends[:, None] * np.linspace(0, 1, moments)
-    sight = look([track.section.pointing for track in tracks], grid, site)
-    drives: dict[tuple[float, float], int] = {}
-    parts = []
-    for i, track in enumerate(tracks):
-        number = None
-        if track.guided:
-            number = drives.setdefault(_drive_key(track), len(drives))
-        count = len(track.seconds)
-        parts.append(
-            Part(
-                track=track,
-                grid_s=grid[i],
-                turn=rate_arcsec_per_s * ARCSEC * grid[i],
-                seen=sight.seen[i],
-                drive=number,
-                kept=np.ones(count, bool),
-                gusts=np.zeros(count, bool),
-                piece=track.piece,
-                noise=Noise(1.0, 1.0, 30.0),
-            )
+    sight = look([section.pointing for section in sections], grid, site)
+    parts = tuple(
+        Part(
+            track=track,
+            grid_s=grid[i],
+            turn=rate_arcsec_per_s * ARCSEC * grid[i],
+            seen=sight.seen[i],
+            hour_angle=float(sight.hour_angle[i]),
+            dec=float(sight.dec[i]),
+            drive=None,
+            kept=np.ones(len(track.seconds), bool),
+            gusts=np.zeros(len(track.seconds), bool),
+            piece=track.piece,
+            noise=Noise(1.0, 1.0, 30.0),
         )
-    return tuple(parts), tuple(Drive(stated, sigma) for stated, sigma in drives), sight
+        for i, track in enumerate(tracks)
+    )
+    return parts, sight
 
 
-def _drive_key(track: Track) -> tuple[float, float]:
-    """Stated guide rate and its relative sigma; (1, inf) without one."""
-    rate = track.section.north_guide_rate_arcsec_per_s
-    sigma = track.section.north_guide_rate_sigma_arcsec_per_s
+def drive_of(section: Section, track: Track) -> Drive | None:
+    """What a section tells of the drive that moved the telescope; None where only the stars were watched."""
+    if not track.guided:
+        return None
+    rate = section.north_guide_rate_arcsec_per_s
+    sigma = section.north_guide_rate_sigma_arcsec_per_s
     if not rate:
-        return 1.0, math.inf
-    return rate, STATED_SIGMA if sigma is None else max(sigma / abs(rate), 1e-6)
+        return Drive(1.0, math.inf)
+    return Drive(rate, STATED_SIGMA if sigma is None else max(sigma / abs(rate), 1e-6))
+
+
+def share_drives(
+    parts: Sequence[Part], told: Sequence[Drive | None]
+) -> tuple[tuple[Part, ...], tuple[Drive, ...]]:
+    """Give sections of which the same is told one drive between them."""
+    drives = tuple(dict.fromkeys(drive for drive in told if drive is not None))
+    numbered = (
+        replace(part, drive=None if drive is None else drives.index(drive))
+        for part, drive in zip(parts, told, strict=True)
+    )
+    return tuple(numbered), drives

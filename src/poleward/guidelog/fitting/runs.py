@@ -15,12 +15,11 @@ from typing import Any, TypeVar
 
 from poleward.errors import InputError, Note
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution
-from poleward.guidelog.fitting.night import answer_of, check_options, groups_of, solve_group
+from poleward.guidelog.fitting.night import Wanted, answer_of, groups_of, solve_group
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.reader import LogFile, read_log
 from poleward.guidelog.reading.section import Section
 from poleward.sky.site import Site
-from poleward.solving.solver import drive_rate_of
 
 Made = TypeVar("Made")
 
@@ -31,9 +30,9 @@ Workers have to import what this process has already. Two of them against one pr
 rows, two sections each): 1.6 against 1.0 for 2 logs, 1.9 against 1.6 for 4, 2.1 against 2.2 for 6, 3.2 against 4.2 for
 12; so it begins to pay at 2 MB.
 """
-KEPT_FITS = 6
-"""With more groups than this their fits are not kept: a chart of so many shows the answers only, and a fit holds all
-rows of its group."""
+KEPT_TRACES = 6
+"""With more groups than this their traces are not kept: a chart of so many shows the answers only, and a trace holds
+all rows of its section."""
 WARM = (
     "poleward.guidelog.fitting.runs",
     "astropy.coordinates",
@@ -63,16 +62,6 @@ class LogRun:
     sections: tuple[Section, ...]
 
 
-@dataclass(frozen=True)
-class Wanted:
-    """How to solve; see `solve_log`."""
-
-    pole: str = "apparent"
-    drive_rate: Any = "sidereal"
-    each: str = "all"
-    allow_low: bool = False
-
-
 def solve_logs(
     paths: Sequence[str], layout: Layout, site: Site, wanted: Wanted, progress: Progress | None = None
 ) -> LogRun:
@@ -95,10 +84,7 @@ def solve_logs(
     ------
     InputError
         No log, or no section, can be used.
-    UsageError
-        An option outside what is allowed.
     """
-    check_options(wanted.pole, wanted.each)
     tell = progress or (lambda what, done, count: None)
     with workers(paths, wanted.each) as pool:
         logs, notes = _read(paths, layout, site.timezone, pool, tell)
@@ -106,7 +92,7 @@ def solve_logs(
         if not sections:
             raise _nothing(notes, len(paths))
         groups = groups_of(sections, site, wanted.each)
-        jobs = [(name, group, site, wanted, len(groups) <= KEPT_FITS) for name, group in groups.items()]
+        jobs = [(name, group, site, wanted, len(groups) <= KEPT_TRACES) for name, group in groups.items()]
         done = _each(_solve, jobs, pool, lambda count: tell("solving", count, len(jobs)))
     answer = answer_of(done, site)
     solution = replace(answer.solution, warnings=(*notes, *answer.solution.warnings))
@@ -155,9 +141,8 @@ def _log_or_error(job: tuple[str, Layout, str]) -> LogFile | InputError:
 
 def _solve(job: tuple[str, list[Section], Site, Wanted, bool]) -> LogGroup:
     name, sections, site, wanted, keep = job
-    rate = drive_rate_of(wanted.drive_rate)
-    group = solve_group(name, sections, site, wanted.pole, rate, wanted.allow_low)
-    return group if keep else replace(group, found=None)
+    group = solve_group(name, sections, site, wanted)
+    return group if keep else replace(group, traces=())
 
 
 def _each(

@@ -89,14 +89,12 @@ class NoiseRows:
         )
 
 
-def find_noise(rows: NoiseRows, *, restricted: bool = True, begin: Noise | None = None) -> Noise:
-    """Find the noise that makes the data likeliest.
+def find_noise(rows: NoiseRows, *, begin: Noise | None = None) -> Noise:
+    """Find the noise that makes the data likeliest, by REML.
 
     Parameters
     ----------
     rows : NoiseRows
-    restricted : bool
-        REML, or plain maximum likelihood.
     begin : Noise, optional
         Start from here only, when it is known roughly; else from a grid of points, so that the corner without a
         correlated part is not run into by chance.
@@ -112,26 +110,26 @@ def find_noise(rows: NoiseRows, *, restricted: bool = True, begin: Noise | None 
     if begin is None:
         rough = rows.binned(SEARCH_ROWS)
         points = [np.log([r, min(t, longest)]) for t in START_TIMES_S for r in START_RATIOS]
-        best = sorted(points, key=lambda p: _badness(p, rough, restricted))[:3]
-        ends = [_downhill(point, limits, 1.0, rough, restricted) for point in best]
+        best = sorted(points, key=lambda p: _badness(p, rough))[:3]
+        ends = [_downhill(point, limits, 1.0, rough) for point in best]
         place = min(ends, key=lambda end: end[1])[0]
     else:
         place = np.log([max(begin.ratio, RATIO_RANGE[0]), begin.time_s])
-    place, _ = _downhill(place, limits, 0.3, rows, restricted)
+    place, _ = _downhill(place, limits, 0.3, rows)
     ratio, time = math.exp(place[0]), math.exp(place[1])
-    white = math.sqrt(rows.normal(ratio, time).white_variance(restricted))
+    white = math.sqrt(rows.normal(ratio, time).white_variance())
     return Noise(white, white * math.sqrt(ratio), time)
 
 
-def _badness(place: Floats, rows: NoiseRows, restricted: bool) -> float:
+def _badness(place: Floats, rows: NoiseRows) -> float:
     """Minus the log-likelihood at (log ratio, log time)."""
-    value = rows.normal(math.exp(place[0]), math.exp(place[1])).log_likelihood(restricted)
+    value = rows.normal(math.exp(place[0]), math.exp(place[1])).log_likelihood()
     believed = 0.5 * float(np.sum(((place - BELIEF[0]) / BELIEF[1]) ** 2))
     return 1e300 if math.isnan(value) else believed - value
 
 
 def _downhill(
-    place: Floats, limits: tuple[Floats, Floats], step: float, rows: NoiseRows, restricted: bool
+    place: Floats, limits: tuple[Floats, Floats], step: float, rows: NoiseRows
 ) -> tuple[Floats, float]:
     """Nelder and Mead's way down; it stops when the log-likelihood is flat to 0.01, far within its own scatter."""
     from scipy.optimize import minimize
@@ -143,7 +141,7 @@ def _downhill(
     found = minimize(
         _badness,
         corner,
-        args=(rows, restricted),
+        args=(rows,),
         method="Nelder-Mead",
         bounds=list(zip(low, high, strict=True)),
         options={"initial_simplex": np.clip(simplex, low, high), "xatol": 0.03, "fatol": 0.01, "maxfev": 80},

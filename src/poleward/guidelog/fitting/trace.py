@@ -6,10 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.logsolution import LogGroup
 from poleward.guidelog.fitting.noise import Integers, cleared, covariance
 from poleward.guidelog.fitting.parts import Part, State, curve, linear
-from poleward.guidelog.reading.section import Bools
+from poleward.guidelog.reading.section import Bools, Section
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
 
@@ -53,14 +52,8 @@ class Trace:
         return self.undone_arcsec - self.fitted_arcsec
 
 
-def traces_of(group: LogGroup) -> tuple[Trace, ...]:
-    """Return the tracks of a group's used sections; nothing where its fit was not kept."""
-    if group.found is None or group.pole is None:
-        return ()
-    return tuple(_trace(part, group.found.state, group.pole) for part in group.found.parts)
-
-
-def _trace(part: Part, state: State, pole: Pole) -> Trace:
+def trace_of(section: Section, part: Part, state: State, pole: Pole) -> Trace:
+    """Return the track of a section that was used."""
     track = part.track
     fitted, _ = curve(part, state, pole, track.seconds)
     whole = replace(part, kept=np.ones(len(part.kept), bool))
@@ -72,8 +65,8 @@ def _trace(part: Part, state: State, pole: Pole) -> Trace:
     fitted = fitted - fitted[0]
     logged = track.north_arcsec
     return Trace(
-        file=track.section.file,
-        label=track.section.label,
+        file=section.file,
+        label=section.label,
         guided=track.guided,
         seconds=track.seconds,
         logged_arcsec=logged - float(np.mean(logged[part.kept])),
