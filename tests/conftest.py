@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import socket
 import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -16,6 +18,24 @@ from hypothesis import settings
 # No deadline: a slow machine is not a failure. Derandomised: CI finds what the developer found.
 settings.register_profile("house", deadline=None, derandomize=True)
 settings.load_profile("house")
+
+
+_connect = socket.socket.connect
+
+
+def _local_only(self: socket.socket, address: Any) -> None:
+    if self.family != getattr(socket, "AF_UNIX", None):  # worker processes hand their results over by these
+        _refuse()
+    _connect(self, address)
+
+
+def _refuse(*_: object, **__: object) -> None:
+    pytest.fail("the network was asked")  # not an Exception: no `except Exception` swallows it
+
+
+# For good, before any test or fixture runs.
+socket.socket.connect = _local_only  # type: ignore[method-assign, assignment]
+socket.socket.connect_ex = socket.create_connection = socket.getaddrinfo = _refuse  # type: ignore
 
 
 @dataclass(frozen=True)

@@ -140,7 +140,7 @@ def night(
     """Look at (hour angle in hours, dec in degrees) one after the other, `apart_s` from start to start."""
     hour_angle, dec = np.array(pointings, float).T
     times = [evening + timedelta(seconds=apart_s * i) for i in range(len(pointings))]
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+    with truth.offline():
         begin = Time(times)
         spots = HADec(hour_angle * u.hourangle, dec * u.deg, obstime=begin, location=place.location)
         stars = SkyCoord(spots).transform_to("icrs")

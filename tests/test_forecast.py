@@ -30,8 +30,7 @@ LENS = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, SIDEREAL)
 
 @pytest.fixture(autouse=True)
 def _offline():
-    first, second = truth.offline()
-    with first, second:
+    with truth.offline():
         yield
 
 

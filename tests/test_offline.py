@@ -31,6 +31,20 @@ def star(time: str) -> tuple[str, ...]:
     return ("solve", "--latitude", "47d", "--longitude", "8.4d", *drifts)
 
 
+def test_the_guard_of_these_tests_catches() -> None:
+    """tests/conftest.py lets no test reach a network, whatever today's date makes astropy wish for."""
+    import socket
+
+    with socket.socket() as plug:
+        for ask in (
+            lambda: socket.create_connection(("192.0.2.1", 80)),
+            lambda: socket.getaddrinfo("localhost", 80),
+            lambda: plug.connect(("192.0.2.1", 80)),
+        ):
+            with pytest.raises(pytest.fail.Exception, match="the network was asked"):
+                ask()
+
+
 @pytest.mark.usefixtures("workdir")
 def test_no_network_is_asked_tonight() -> None:
     arguments = list(star("2026-11-25T22:00:00+00:00"))

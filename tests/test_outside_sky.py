@@ -13,8 +13,8 @@ from datetime import UTC, datetime, timedelta
 import erfa
 import numpy as np
 import pytest
+import truth
 from astropy.time import Time
-from astropy.utils import iers
 from numpy.testing import assert_allclose
 
 from poleward import Air, Site
@@ -299,7 +299,7 @@ def test_usno_places_of_deneb(day, ra, dec):
     years = 6.05
     dec_0 = 45.280338 + years * 1.55e-3 / 3600
     ra_0 = 15 * 20.69053187 + years * 1.56e-3 / 3600 / math.cos(math.radians(45.28))
-    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+    with truth.offline():
         midnight = Time(f"2006-01-{day}T00:00:00", scale="utc")
         ahead = float(midnight.delta_ut1_utc)  # so that it is midnight in UT1
     when = datetime(2006, 1, day, tzinfo=UTC) - timedelta(seconds=ahead)

@@ -59,7 +59,6 @@ def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, w
 
     proposal = getattr(planned(latitude, reader, accuracy), which)
     rng = np.random.default_rng(20)
-    first, second = truth.offline()
     place = truth.Place(latitude)
     if which == "textbook":
         assert proposal.altitude_sigma_arcmin > 1.2 * min(
@@ -67,7 +66,7 @@ def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, w
         )
     hemisphere = math.copysign(1.0, latitude)
     errors = []
-    with first, second:
+    with truth.offline():
         stars = [truth.star_at(place, p.hour_angle_h, p.dec_deg, truth.EVENING) for p in proposal.pointings]
         for part in (np.arange(25) + 0.5) / 25:
             air = truth.Place(latitude, pressure_hpa=950.0 * (1 + 0.1 * float(ndtri(part))))
@@ -210,8 +209,7 @@ def test_blocked_sectors_and_the_lowest_altitude():
     found = plan(site_of(47.1), CAMERA, Wishes(0.5, lowest_altitude_deg=35, blocked=blocked), at=NIGHT)
     assert found.proposal.reaches
     place = truth.Place(47.1)
-    first, second = truth.offline()
-    with first, second:
+    with truth.offline():
         for pointing in found.proposal.pointings:
             star = truth.star_at(place, pointing.hour_angle_h, pointing.dec_deg, truth.EVENING)
             for minutes in (0.0, pointing.minutes):
@@ -245,8 +243,7 @@ def test_the_sun_is_kept_away_from(hour):
     found = plan(site_of(47.1), CAMERA, Wishes(0.5), at=at)
     assert [note.code for note in found.warnings] == ["daylight"]
     place = truth.Place(47.1)
-    first, second = truth.offline()
-    with first, second:
+    with truth.offline():
         for pointing in (*found.proposal.pointings, *(found.textbook.pointings if found.textbook else ())):
             for minutes in (0.0, pointing.minutes):
                 time = Time(pointing.start + timedelta(minutes=minutes))
@@ -278,8 +275,7 @@ def test_a_bright_star_is_named_where_it_stands():
     }
     named = [pointing for pointing in found.proposal.pointings if pointing.star is not None]
     assert named
-    first, second = truth.offline()
-    with first, second:
+    with truth.offline():
         for pointing in named:
             where = SkyCoord(*(a * u.deg for a in stars[pointing.star.name]))
             there = where.transform_to(truth.Place(47.1).altaz(Time(pointing.start)))

@@ -7,6 +7,8 @@ SkyOffsetFrame-free vector algebra.
 
 from __future__ import annotations
 
+import warnings
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -54,13 +56,20 @@ def enu(frame) -> np.ndarray:
     return np.stack([y, x, z], axis=-1)
 
 
+@contextmanager
 def offline():
-    return (
+    """No network whatever today's date, in a ``with`` or as a decorator; whoever asks astropy for truth needs it."""
+    with (
         iers.conf.set_temp("auto_download", False),
         iers.conf.set_temp("auto_max_age", None),
-    )
+        warnings.catch_warnings(),
+    ):
+        # Said once in a process, by the first Time, when the clock is past the bundled file's last word.
+        warnings.filterwarnings("ignore", message=".*leap-second.*")
+        yield
 
 
+@offline()
 def pole_seen(place: Place, time: Time, *, bent: bool = True) -> np.ndarray:
     end = CIRS(0 * u.deg, np.sign(place.latitude_deg) * 90 * u.deg, obstime=time, location=place.location)
     return enu(end.transform_to(place.altaz(time, bent=bent)))
@@ -76,6 +85,7 @@ def axis_direction(
     return Rotation.from_rotvec(np.radians(altitude_deg) * level / np.linalg.norm(level)).apply(swung)
 
 
+@offline()
 def star_at(place: Place, hour_angle_h: float, dec_deg: float, when: datetime) -> SkyCoord:
     """The ICRS place that stands at an apparent hour angle and dec at a moment."""
     time = Time(when)
@@ -83,6 +93,7 @@ def star_at(place: Place, hour_angle_h: float, dec_deg: float, when: datetime) -
     return SkyCoord(spot).transform_to("icrs")
 
 
+@offline()
 def drift(
     place: Place,
     star: SkyCoord,
@@ -121,6 +132,7 @@ def camera_drift(
     return float(np.degrees(xi[2] / xi[0]) * 3600), float(np.degrees(xi[1] / xi[0]) * 3600)
 
 
+@offline()
 def hour_angle_dec(place: Place, star: SkyCoord, when: datetime) -> tuple[float, float]:
     spot = star.transform_to(HADec(obstime=Time(when), location=place.location))
     return float(spot.ha.wrap_at(180 * u.deg).deg / 15), float(spot.dec.deg)
