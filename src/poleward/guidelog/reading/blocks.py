@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from poleward.errors import InputError
+from poleward.guidelog.reading.facts import Fact
 from poleward.guidelog.reading.form import Layout
-from poleward.guidelog.reading.held import Line, Scopes
+from poleward.guidelog.reading.held import Line, Scopes, found_in
 from poleward.guidelog.reading.logtext import LogText
+
+_BEGINS_AS_NUMBER = re.compile(r"\s*[\"']?[-+.,]?\d")
 
 
 @dataclass(frozen=True)
@@ -27,12 +30,15 @@ class Block:
         Of the rows' lines.
     rows : list of str
         As they stand; may still hold lines that are no rows.
-    shifted : list of int
-        Positions in `rows` before which a free line says that the star was placed anew.
+    shifted, repeated : list of int
+        Positions in `rows` before which a free line says that the star was placed anew; before which the line that
+        names the columns stands once more.
     scopes : Scopes
         The lines in which facts may stand.
     cut : int or None
         Number of a last line without a line end, which is not among the rows.
+    opened : bool
+        By a line as the layout says; False: by a line that names the columns, where there should be one before it.
     """
 
     first: int
@@ -40,8 +46,10 @@ class Block:
     numbers: list[int]
     rows: list[str]
     shifted: list[int]
+    repeated: list[int]
     scopes: Scopes
     cut: int | None = None
+    opened: bool = True
 
 
 def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
@@ -55,7 +63,9 @@ def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
     lines, marks = text.lines, layout.marks
     begins, headers, ends = (_matching(lines, mark) for mark in (marks.begin, marks.header, marks.end))
     named = not all(cell.number for cell in layout.cells)
-    openers = begins if marks.begin else headers if marks.header else [_first_content(lines, layout)]
+    openers = headers if marks.header else [_first_content(lines, layout)]
+    if marks.begin:
+        openers = sorted({*begins, *_orphans(lines, layout, begins, headers, ends)})
     if not openers:
         which, mark = ("begin", marks.begin) if marks.begin else ("header", marks.header)
         assert mark is not None
@@ -65,9 +75,8 @@ def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
             f"the file has {len(lines)} lines, the first is '{shorten(first)}'",
             file,
         )
-    head = _numbered(lines, 0, openers[0])
     blocks: list[Block] = []
-    stop = 0
+    begun, stop = set(begins), 0
     for start, limit in zip(openers, [*openers[1:], len(lines)], strict=True):
         header = _header(lines, layout, headers, start, limit, named)
         body = start if header is None or header < start else header
@@ -77,10 +86,59 @@ def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
         body = body if opens_with_rows else body + 1
         if named and header is None:
             body = last  # without names no line can be a row
-        place = (start, body, last)
-        blocks.append(_block(text, layout, place, header, _numbered(lines, stop, start), head))
-        stop = min(last + 1, limit)
-    return blocks
+        block = _block(text, layout, (start, body, last, limit), header)
+        before = _numbered(lines, stop, start)
+        head = blocks[0].scopes.head if blocks else before
+        scopes = replace(block.scopes, before=before, head=head)
+        blocks.append(replace(block, scopes=scopes, opened=not marks.begin or start in begun))
+        stop = block.numbers[-1] if block.numbers else start
+    return _with_sides(blocks, layout.facts)
+
+
+def _orphans(
+    lines: Sequence[str], layout: Layout, begins: list[int], headers: list[int], ends: list[int]
+) -> list[int]:
+    """Return headers with rows under them that follow no begin line: it was lost, or cannot be read any more."""
+
+    def latest(marked: list[int], line: int) -> int:
+        at = bisect_left(marked, line)
+        return marked[at - 1] if at else -1
+
+    found = []
+    for header in headers:
+        closed = latest(ends, header)
+        if latest(begins, header) > closed or latest(headers, header) > closed or header in begins:
+            continue
+        following = bisect_left(begins, header)
+        limit = begins[following] if following < len(begins) else len(lines)
+        if any(not _is_free(line, layout.text.comment) for line in lines[header + 1 : limit]):
+            found.append(header)
+    return found
+
+
+def _with_sides(blocks: list[Block], facts: Mapping[str, Fact]) -> list[Block]:
+    """Say of each fact on which side of the rows this log tells it.
+
+    A line between two sections can belong to either. What stands before the first one's rows stands before all rows;
+    what does not, and stands after the last one's rows, stands after all.
+    """
+    trailing, unclear = set(), set()
+    first, last = blocks[0].scopes, blocks[-1].scopes
+    for name, fact in facts.items():
+        if fact.pattern is None or _tells(fact, [*first.before, *first.own]):
+            continue
+        if _tells(fact, last.after):
+            trailing.add(name)
+        elif any(_tells(fact, block.scopes.before) for block in blocks[1:]):
+            unclear.add(name)
+    sides = frozenset(trailing), frozenset(unclear)
+    return [
+        replace(block, scopes=replace(block.scopes, trailing=sides[0], unclear=sides[1])) for block in blocks
+    ]
+
+
+def _tells(fact: Fact, lines: Sequence[Line]) -> bool:
+    return any(found_in(fact, line) is not None for _, line in lines)
 
 
 def shorten(text: str, most: int = 60) -> str:
@@ -124,38 +182,66 @@ def _numbered(lines: Sequence[str], start: int, stop: int) -> list[Line]:
     return [(number + 1, lines[number]) for number in range(start, stop)]
 
 
-def _block(
-    text: LogText,
-    layout: Layout,
-    place: tuple[int, int, int],
-    header: int | None,
-    preface: list[Line],
-    head: list[Line],
-) -> Block:
+def _block(text: LogText, layout: Layout, place: tuple[int, int, int, int], header: int | None) -> Block:
+    """Sort the lines from the one that opens a section to the one that opens the next; `before` and `head` are empty.
+
+    Behind the last line that looks like a row nothing is a row. Among the rows a line that does not look like one is
+    one that is damaged, but may tell a fact.
+    """
     lines, marks, comment = text.lines, layout.marks, layout.text.comment
-    start, body, last = place
+    start, body, last, limit = place
     own = _numbered(lines, start, body)
     numbers: list[int] = []
     rows: list[str] = []
     shifted: list[int] = []
+    repeated: list[int] = []
     header_text = None if header is None else lines[header]
-    for index in range(body, last):
+    looks_like_row = _row_test(layout, header_text)
+    tail = next((i for i in range(last, body, -1) if looks_like_row(lines[i - 1])), body)
+    for index in range(body, tail):
         line = lines[index]
         if marks.shift and marks.shift.search(line):
             shifted.append(len(rows))
             own.append((index + 1, line))
         elif _is_free(line, comment) or (marks.ignore and marks.ignore.search(line)):
             own.append((index + 1, line))
-        elif line != header_text:
+        elif line == header_text:
+            repeated.append(len(rows))
+        else:
             numbers.append(index + 1)
             rows.append(line)
-    if last < len(lines):
-        own.append((last + 1, lines[last]))
+            if not looks_like_row(line):
+                own.append((index + 1, line))
     cut = None
-    if text.open_end and numbers and numbers[-1] == len(lines):
-        cut = numbers.pop()
-        rows.pop()
+    if text.open_end and last == len(lines) > body and not _is_free(lines[-1], comment):
+        cut = last
+        if numbers and numbers[-1] == cut:
+            numbers.pop()
+            rows.pop()
     shown = None if header is None or header_text is None else (header + 1, header_text)
-    return Block(
-        start + 1, shown, numbers, rows, shifted, Scopes(own, preface, head, marks.begin is not None), cut
-    )
+    stop = numbers[-1] if numbers else tail
+    after = [(number, line) for number, line in own if number > stop] + _numbered(lines, tail, limit)
+    scopes = Scopes([line for line in own if line[0] <= stop], (), after, (), marks.begin is not None)
+    return Block(start + 1, shown, numbers, rows, shifted, repeated, scopes, cut)
+
+
+def _row_test(layout: Layout, header: str | None) -> Callable[[str], bool]:
+    """Return whether a line looks like a row: enough cells, and where the time should be something with a digit."""
+    delimiter = layout.text.delimiter or None
+    names = [name.strip() for name in (header or "").lstrip(f"{layout.text.comment} ").split(delimiter)]
+    cell = layout.time.cell
+    if cell.number is None and cell.name not in names:
+        return lambda line: True
+    column = names.index(cell.name) if cell.number is None else cell.number - 1
+    # A header may end with a delimiter; rows may leave out cells.
+    least = column + 1 if header is None or layout.text.short_rows else max(len(names) - 1, column + 1)
+
+    commas = len(names) - 1
+
+    def looks_like_row(line: str) -> bool:
+        if delimiter and column == 0 and line.count(delimiter) == commas and line[:1].isdigit():
+            return True  # nearly always, and five times as fast
+        cells = line.split(delimiter)
+        return len(cells) >= least and bool(_BEGINS_AS_NUMBER.match(cells[column]))
+
+    return looks_like_row

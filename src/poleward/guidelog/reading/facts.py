@@ -6,7 +6,7 @@ import math
 import re
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from poleward.door import quantity
@@ -46,6 +46,18 @@ YES, NO = frozenset(("yes", "true", "y", "1")), frozenset(("no", "false", "n", "
 
 
 @dataclass(frozen=True)
+class Cell:
+    """Where a value stands in a row: under a name of the header, or by its number from 1."""
+
+    name: str = ""
+    number: int | None = None
+
+    def __str__(self) -> str:
+        """Return it as messages show it."""
+        return f"column '{self.name}'" if self.number is None else f"column {self.number}"
+
+
+@dataclass(frozen=True)
 class Fact:
     """One fact of the layout.
 
@@ -56,6 +68,8 @@ class Fact:
         As the user wrote it; None where it is only found. Holds where the line is missing.
     pattern : re.Pattern or None
         Its first group is the value.
+    cell : Cell or None
+        The column that holds it, row by row.
     unit, format : str
         Of what is found: the unit of a bare number, how a moment is written.
     yes : frozenset of str
@@ -72,6 +86,27 @@ class Fact:
     format: str = ""
     yes: frozenset[str] = frozenset()
     columns: tuple[str, ...] = REVERSIBLE
+    cell: Cell | None = None
+
+
+def cell_of(entry: Mapping[str, Any], where: str) -> Cell:
+    """Return the column that an entry of the layout names.
+
+    Raises
+    ------
+    InputError
+        Neither or both of name and number, or one that cannot be.
+    """
+    name, number = entry.get("name"), entry.get("number")
+    if (name is None) == (number is None):
+        raise InputError("give either name or number", 'name = "t" as in the header, or number = 1', where)
+    if number is not None:
+        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 10_000:
+            raise InputError(f"number is {number!r}, allowed is 1 for the first column, and so on", "", where)
+        return Cell(number=number)
+    if not isinstance(name, str) or not name.strip():
+        raise InputError(f"name is {name!r}, it must be a column's name in quotes", "", where)
+    return Cell(name=name.strip())
 
 
 @dataclass(frozen=True)
@@ -134,17 +169,23 @@ def _found(name: str, given: Any, where: str) -> Fact:
         ("yes", "columns") if name == "reversed" else ("format",) if name in ("start", "date") else ("unit",)
     )
     for key in given:
-        if key not in ("find", *more):
-            raise InputError(f"unknown key '{key}'", nearest(key, ("find", *more)), where)
+        if key not in (known := ("find", "name", "number", *more)):
+            raise InputError(f"unknown key '{key}'", nearest(key, known), where)
+    if "find" in given and ("name" in given or "number" in given):
+        raise InputError(
+            "find and a column are both given", "a fact stands in free lines or in a column", where
+        )
     unit, form, yes = given.get("unit", ""), given.get("format", ""), given.get("yes", [])
     if not isinstance(unit, str) or not isinstance(form, str) or not isinstance(yes, list):
         raise InputError("unit and format are text in quotes, yes is a list of words", "", where)
     if unit:
         unit = _checked_unit(name, unit, where)
-    compiled = pattern(given.get("find"), where, group=True)
+    in_column = "name" in given or "number" in given
+    compiled = None if in_column else pattern(given.get("find"), where, group=True)
+    cell = cell_of(given, where) if in_column else None
     words = frozenset(str(word).strip() for word in yes)
     columns = _columns(given.get("columns", list(REVERSIBLE)), where)
-    return Fact(name, where, None, compiled, unit, form, words, columns)
+    return Fact(name, where, None, compiled, unit, form, words, columns, cell)
 
 
 def _checked_unit(name: str, unit: str, where: str) -> str:
@@ -180,7 +221,7 @@ def _with_stated(fact: Fact, value: Any, where: str) -> Fact:
         raise InputError(f"{value!r} is not a single value", "", where)
     elif fact.name == "timezone":
         zone(str(value), where)
-    return Fact(fact.name, fact.where, value, fact.pattern, fact.unit, fact.format, fact.yes, columns)
+    return replace(fact, stated=value, columns=columns)
 
 
 def zone(name: str, where: str) -> Any:
@@ -256,30 +297,3 @@ def rate_of(fact: Fact, value: Any, where: str) -> Rate:
     if rate.value <= 0:
         raise InputError(f"{fact.name} is {text}, allowed is more than 0", "leave it out", where)
     return rate
-
-
-def check_pointing(facts: Mapping[str, Fact], moments: bool, where: str) -> None:
-    """Refuse a layout that does not tell where the telescope pointed.
-
-    Parameters
-    ----------
-    facts : mapping
-    moments : bool
-        The time column holds moments, which can stand in for `start`.
-    where : str
-
-    Raises
-    ------
-    InputError
-        No kind of pointing or more than one, or half of one.
-    """
-    pairs = {"hour_angle": "dec", "ra": "dec", "azimuth": "altitude"}
-    given = [name for name in pairs if name in facts]
-    ways = "hour_angle and dec, or ra and dec with start, or azimuth and altitude"
-    if len(given) != 1:
-        seen = "the pointing is missing" if not given else f"{' and '.join(given)} are both given"
-        raise InputError(seen, f"give {ways}, stated here or in [facts.found]", where)
-    if pairs[given[0]] not in facts:
-        raise InputError(f"{given[0]} needs {pairs[given[0]]}", f"give {ways}", where)
-    if given == ["ra"] and "start" not in facts and not moments:
-        raise InputError("ra needs start, or moments in the time column", f"give {ways}", where)

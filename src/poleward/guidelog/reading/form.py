@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from poleward.guidelog.reading.facts import Fact
+from poleward.guidelog.reading.facts import Cell, Fact
 
 
 @dataclass(frozen=True)
@@ -56,18 +56,6 @@ class Marks:
 
 
 @dataclass(frozen=True)
-class Cell:
-    """Where a value stands in a row: under a name of the header, or by its number from 1."""
-
-    name: str = ""
-    number: int | None = None
-
-    def __str__(self) -> str:
-        """Return it as messages show it."""
-        return f"column '{self.name}'" if self.number is None else f"column {self.number}"
-
-
-@dataclass(frozen=True)
 class Words:
     """A column of words and the values that count; for a direction, north/east first, south/west second."""
 
@@ -89,12 +77,15 @@ class Measure:
         The unit is the pixel: the image scale comes in too.
     direction : Words or None
         The column that tells which way an unsigned pulse went.
+    answers : {"", "this", "before"}
+        Of a pulse: the row it answers to, this one or the one before; empty where the layout does not say.
     """
 
     cell: Cell
     factor: float = 1.0
     pixels: bool = False
     direction: Words | None = None
+    answers: str = ""
 
 
 @dataclass(frozen=True)
@@ -155,4 +146,6 @@ class Layout:
     def cells(self) -> list[Cell]:
         """Every column that the layout names."""
         words = [self.status, self.shift, *(m.direction for m in self.measures.values())]
-        return [self.time.cell, *(m.cell for m in self.measures.values()), *(w.cell for w in words if w)]
+        told = (fact.cell for fact in self.facts.values())
+        cells = [self.time.cell, *(m.cell for m in self.measures.values()), *(w.cell for w in words if w)]
+        return [*cells, *(cell for cell in told if cell is not None)]

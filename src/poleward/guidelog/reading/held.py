@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, time
 from typing import Any
 
@@ -22,31 +22,51 @@ Line = tuple[int, str]
 
 @dataclass(frozen=True)
 class Scopes:
-    """The free lines in which a section's facts are looked for, nearest first.
+    """The free lines in which a section's facts are looked for.
 
     Attributes
     ----------
     own : sequence of (line number, text)
-        From the section's first line to its end, without the rows.
-    preface : sequence
-        Between the section before and this one.
+        From the line that opens the section to its last row, without the rows.
+    before : sequence
+        Between the last row of the section before, or the file's beginning, and the line that opens this one.
+    after : sequence
+        Between its last row and the line that opens the next section.
     head : sequence
         Before the first section of the file.
     begun : bool
         Sections have a begin line, so that the head belongs to no section.
+    trailing, unclear : frozenset of str
+        Facts that this log tells after a section's rows; and those that stand between sections, but neither before
+        the first one nor after the last, so that nobody can tell whose they are. All others stand before the rows.
+    cells : mapping of str to (line number, text)
+        Facts that stand in a column.
     """
 
     own: Sequence[Line]
-    preface: Sequence[Line]
+    before: Sequence[Line]
+    after: Sequence[Line]
     head: Sequence[Line]
     begun: bool
+    trailing: frozenset[str] = frozenset()
+    unclear: frozenset[str] = frozenset()
+    cells: Mapping[str, Line] = field(default_factory=dict)
 
     def lines_for(self, name: str) -> Iterable[Line]:
-        """Return the lines where a fact may stand."""
+        """Return the lines where a fact may stand, nearest first."""
         yield from self.own
-        yield from self.preface
+        if name in self.trailing:
+            yield from self.after
+        elif name not in self.unclear:
+            yield from reversed(self.before)
         if name not in OF_THE_MOMENT and (self.begun or name not in OF_THE_TARGET):
             yield from self.head
+
+
+def found_in(fact: Fact, line: str) -> str | None:
+    """Return what a free line says about a fact, None where it says nothing."""
+    matched = fact.pattern.search(line) if fact.pattern is not None else None
+    return None if matched is None or matched.group(1) is None else matched.group(1).strip()
 
 
 class Held:
@@ -70,14 +90,15 @@ class Held:
         fact = self.facts.get(name)
         if fact is None:
             return None
+        found = self.scopes.cells.get(name)
         if fact.pattern is not None:
-            for number, line in self.scopes.lines_for(name):
-                matched = fact.pattern.search(line)
-                if matched and matched.group(1) is not None:
-                    text = matched.group(1).strip()
-                    if self.decimal == "," and name in (*NUMBERS, *RATES):
-                        text = text.replace(",", ".")
-                    return text, f"{self.file}:{number}, {name}"
+            lines = ((number, found_in(fact, line)) for number, line in self.scopes.lines_for(name))
+            found = next(((number, text) for number, text in lines if text is not None), None)
+        if found is not None:
+            number, text = found
+            if self.decimal == "," and name in (*NUMBERS, *RATES):
+                text = text.replace(",", ".")
+            return text, f"{self.file}:{number}, {name}"
         return None if fact.stated is None else (fact.stated, fact.where)
 
     def needed(self, name: str, where: str) -> tuple[Any, str]:
@@ -92,7 +113,11 @@ class Held:
         if seen is None:
             fact = self.facts.get(name)
             sought = f" (no free line matches '{fact.pattern.pattern}')" if fact and fact.pattern else ""
-            raise InputError(f"{name} was not found for this section{sought}", "", where)
+            hint = ""
+            if name in self.scopes.unclear:
+                sought = ", only between sections, where it may belong to either"
+                hint = "say in [section] how a line begins that opens a section: begin = '^...'"
+            raise InputError(f"{name} was not found for this section{sought}", hint, where)
         return seen
 
     def number(self, name: str, where: str) -> float:

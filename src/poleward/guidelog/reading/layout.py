@@ -11,10 +11,11 @@ from poleward.door import quantity
 from poleward.door.quantity import Kind, nearest
 from poleward.door.tables import read_bytes
 from poleward.errors import InputError
-from poleward.guidelog.reading.facts import FACTS, check_pointing, pattern, read_facts
-from poleward.guidelog.reading.form import Cell, Layout, Marks, Measure, TextForm, TimeColumn, Words
+from poleward.guidelog.reading.facts import FACTS, Fact, cell_of, pattern, read_facts
+from poleward.guidelog.reading.form import Layout, Marks, Measure, TextForm, TimeColumn, Words
 
 PULSE = Kind("ms", None, "250 ms", "", "could be ms or s")
+ANSWERS = ("", "this", "before")
 DELIMITERS = {"tab": "\t", "space": ""}
 KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("text", "section", "facts", "columns"),
@@ -83,12 +84,39 @@ def layout_from(content: Mapping[str, Any], name: str) -> Layout:
         _words(columns, "status", "good", place) if "status" in columns else None,
         _words(columns, "shift", "values", place) if "shift" in columns else None,
     )
-    check_pointing(facts, layout.time.factor is None, f"{name} [facts]")
+    _check_pointing(facts, layout.time.factor is None, f"{name} [facts]")
     if any(m.pixels for m in layout.measures.values()) and "image_scale" not in facts:
         raise InputError(
             "places in pixels need image_scale", 'image_scale = "1.9 arcsec/pix"', f"{name} [facts]"
         )
     return layout
+
+
+def _check_pointing(facts: Mapping[str, Fact], moments: bool, where: str) -> None:
+    """Refuse a layout that does not tell where the telescope pointed.
+
+    Parameters
+    ----------
+    facts : mapping
+    moments : bool
+        The time column holds moments, which can stand in for `start`.
+    where : str
+
+    Raises
+    ------
+    InputError
+        No kind of pointing or more than one, or half of one.
+    """
+    pairs = {"hour_angle": "dec", "ra": "dec", "azimuth": "altitude"}
+    given = [name for name in pairs if name in facts]
+    ways = "hour_angle and dec, or ra and dec with start, or azimuth and altitude"
+    if len(given) != 1:
+        seen = "the pointing is missing" if not given else f"{' and '.join(given)} are both given"
+        raise InputError(seen, f"give {ways}, stated here or in [facts.found]", where)
+    if pairs[given[0]] not in facts:
+        raise InputError(f"{given[0]} needs {pairs[given[0]]}", f"give {ways}", where)
+    if given == ["ra"] and "start" not in facts and not moments:
+        raise InputError("ra needs start, or moments in the time column", f"give {ways}", where)
 
 
 def _check_keys(content: Mapping[str, Any], part: str, name: str) -> None:
@@ -118,19 +146,6 @@ def _entry(columns: Mapping[str, Any], key: str, keys: tuple[str, ...], place: s
     return entry
 
 
-def _cell(entry: Mapping[str, Any], where: str) -> Cell:
-    name, number = entry.get("name"), entry.get("number")
-    if (name is None) == (number is None):
-        raise InputError("give either name or number", 'name = "t" as in the header, or number = 1', where)
-    if number is not None:
-        if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 10_000:
-            raise InputError(f"number is {number!r}, allowed is 1 for the first column, and so on", "", where)
-        return Cell(number=number)
-    if not isinstance(name, str) or not name.strip():
-        raise InputError(f"name is {name!r}, it must be a column's name in quotes", "", where)
-    return Cell(name=name.strip())
-
-
 def _factor(entry: Mapping[str, Any], kind: Kind, where: str) -> float:
     unit = entry.get("unit")
     if not isinstance(unit, str) or not unit.strip():
@@ -141,7 +156,7 @@ def _factor(entry: Mapping[str, Any], kind: Kind, where: str) -> float:
 def _time(entry: Any, where: str) -> TimeColumn:
     place, key = where.rsplit(" ", 1)
     entry = _entry({key: entry}, key, ("name", "number", "unit", "format"), place)
-    cell = _cell(entry, where)
+    cell = cell_of(entry, where)
     if "format" in entry:
         if not isinstance(entry["format"], str) or "%" not in entry["format"] or "\0" in entry["format"]:
             raise InputError("format is how a moment is written", 'e.g. "%d.%m.%Y %H:%M:%S"', where)
@@ -163,29 +178,35 @@ def _place(columns: Mapping[str, Any], plus: str, minus: str, place: str) -> Mea
     entry = _entry(columns, plus, ("name", "number", "unit", "positive"), place)
     sign = _sign(entry, plus, minus, where)
     if entry.get("unit") in ("pix", "pixel"):
-        return Measure(_cell(entry, where), sign, True)
-    return Measure(_cell(entry, where), sign * _factor(entry, quantity.SMALL_ANGLE, where))
+        return Measure(cell_of(entry, where), sign, True)
+    return Measure(cell_of(entry, where), sign * _factor(entry, quantity.SMALL_ANGLE, where))
 
 
 def _pulse(columns: Mapping[str, Any], plus: str, minus: str, place: str) -> Measure:
     key = f"{plus}_pulse"
     where = f"{place} {key}"
-    entry = _entry(columns, key, ("name", "number", "unit", "positive", "direction"), place)
+    entry = _entry(columns, key, ("name", "number", "unit", "positive", "direction", "answers"), place)
     factor = _factor(entry, PULSE, where)
+    answers = entry.get("answers", "")
+    if answers not in ANSWERS:
+        allowed = "this (the row it stands in) or before (the row before)"
+        raise InputError(f"answers is {answers!r}, allowed is {allowed}", "left out: the fit finds it", where)
     if "direction" not in entry:
-        return Measure(_cell(entry, where), factor * _sign(entry, plus, minus, where))
+        sign = _sign(entry, plus, minus, where)
+        return Measure(cell_of(entry, where), factor * sign, answers=answers)
     if "positive" in entry:
         raise InputError("positive and direction are both given", "a signed pulse has no direction", where)
     ways = _entry(entry, "direction", ("name", "number", plus, minus), where)
     there, back = (_values(ways, way, f"{where} direction") for way in (plus, minus))
     if there & back:
         raise InputError(f"'{min(there & back)}' means both {plus} and {minus}", "", f"{where} direction")
-    return Measure(_cell(entry, where), factor, False, Words(_cell(ways, f"{where} direction"), there, back))
+    words = Words(cell_of(ways, f"{where} direction"), there, back)
+    return Measure(cell_of(entry, where), factor, False, words, answers)
 
 
 def _words(columns: Mapping[str, Any], key: str, values: str, place: str) -> Words:
     entry = _entry(columns, key, ("name", "number", values), place)
-    return Words(_cell(entry, f"{place} {key}"), _values(entry, values, f"{place} {key}"))
+    return Words(cell_of(entry, f"{place} {key}"), _values(entry, values, f"{place} {key}"))
 
 
 def _values(entry: Mapping[str, Any], key: str, where: str) -> frozenset[str]:

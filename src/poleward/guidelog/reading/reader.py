@@ -18,12 +18,16 @@ from poleward.guidelog.reading.facts import zone
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.layout import read_layout
 from poleward.guidelog.reading.logtext import LogText, log_text
+from poleward.guidelog.reading.pieces import Piece, divided
 from poleward.guidelog.reading.section import Bools, Section
 
 COPIED_ROWS = 10
 """As many rows must repeat earlier ones of another section, one after the other, to count as a copied block. Within
 a section one is enough: it repeats the time too. Places written to a tenth of a pixel agree by chance in about one
 row of fifty (7 x 7 likely values), so ten in a row never do."""
+
+OVERLAP_S = 60.0
+"""Starts written to the minute may be wrong by so much."""
 
 
 @dataclass(frozen=True)
@@ -93,12 +97,23 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
     blocks = find_blocks(text, layout, name)
     sections: list[Section] = []
     refused: list[Note] = []
-    for number, (block, copied) in enumerate(zip(blocks, _copies(blocks), strict=True), 1):
+    number = 0
+    for block, copied in zip(blocks, _copies(blocks), strict=True):
+        pieces: list[Piece | Exception] = []
         try:
-            sections.append(build(block, copied, number, layout, name, local))
-        except InputError as error:
-            hint = f" ({error.hint})" if error.hint else ""
-            refused.append(Note("section-refused", f"{error}{hint}"))
+            pieces += divided(block, copied, layout, name)
+        except Exception as error:  # noqa: BLE001 - whatever one section raises, the others go on
+            pieces.append(error)
+        for piece in pieces:
+            number += 1
+            try:
+                if isinstance(piece, Exception):
+                    raise piece
+                sections.append(build(piece, number, layout, name, local))
+            except Exception as error:  # noqa: BLE001
+                refused.append(_refusal(error, piece, f"{name}:{block.first}"))
+    sections, overlapping = _apart(sections)
+    refused += overlapping
     notes = list(text.notes)
     if blocks[-1].cut is not None:
         notes.append(
@@ -117,6 +132,47 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
         )
     rows = sum(len(block.rows) for block in blocks)
     return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
+
+
+def _refusal(error: Exception, piece: Piece | Exception, where: str) -> Note:
+    """Say in one line why a section is refused, and what to check."""
+    if isinstance(error, InputError):
+        text = f"{error} ({error.hint})" if error.hint else str(error)
+    else:
+        text = f"{where}: this section cannot be read ({type(error).__name__}: {error}), which is a fault of poleward"
+    if isinstance(piece, Piece) and piece.anew:
+        text += f"; no line opens this section, but {piece.anew}: its first line may be lost"
+    return Note("section-refused", text)
+
+
+def _apart(sections: Sequence[Section]) -> tuple[list[Section], list[Note]]:
+    """Refuse sections that run at the same time: one guider watches one star.
+
+    The one with the most others in its time goes first; where two have as many, nobody can tell which one is wrong.
+    """
+    left = list(sections)
+    notes: list[Note] = []
+    while True:
+        crowd = [[other for other in left if other is not one and _overlap(one, other)] for one in left]
+        most = max((len(others) for others in crowd), default=0)
+        if not most:
+            return left, notes
+        for one, others in zip(tuple(left), crowd, strict=True):
+            if len(others) == most:
+                text = f"{one.where}: its rows run into the time of the section at {others[0].where}"
+                hint = "check start, the unit of time, and the clock"
+                notes.append(Note("section-refused", f"{text} ({hint})"))
+                left = [section for section in left if section is not one]
+
+
+def _overlap(one: Section, other: Section) -> bool:
+    if one.start is None or other.start is None:
+        return False
+    (first, last), (begin, end) = (
+        (s.start.timestamp() + s.seconds[0], s.start.timestamp() + s.seconds[-1])  # type: ignore[union-attr]
+        for s in (one, other)
+    )
+    return bool(min(last, end) - max(first, begin) > OVERLAP_S)
 
 
 def _copies(blocks: Sequence[Block]) -> list[Bools]:

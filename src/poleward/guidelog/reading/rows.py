@@ -15,7 +15,9 @@ import numpy as np
 from poleward.door.quantity import nearest
 from poleward.errors import InputError
 from poleward.guidelog.reading.blocks import Block, shorten
-from poleward.guidelog.reading.form import Cell, Layout
+from poleward.guidelog.reading.facts import Cell
+from poleward.guidelog.reading.form import Layout
+from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import Floats
 
 BLANKS = frozenset(("", "-", "--", "n/a", "na", "nan", "none", "null"))
@@ -36,7 +38,8 @@ class Table:
         ``time`` (where it is a number), ``north``, ``east``, ``north_pulse``, ``east_pulse`` as written; NaN for a
         blank, and for a place that is no number.
     words : dict of str to list of str
-        ``time`` (where it is a moment), ``status``, ``shift``, ``north_way``, ``east_way``, blanks stripped.
+        ``time`` (where it is a moment), ``status``, ``shift``, ``north_way``, ``east_way``, and facts that stand in
+        columns (``fact ra``), blanks stripped.
     unread : list of (line, reason)
         Rows that were left out.
     doubtful : dict of int to str
@@ -49,6 +52,20 @@ class Table:
     words: dict[str, list[str]]
     unread: list[tuple[int, str]] = field(default_factory=list)
     doubtful: dict[int, str] = field(default_factory=dict)
+
+    def part(self, chosen: Bools, lines: tuple[float, float]) -> Table:
+        """Return some of the rows, and what was left out between two lines of the file."""
+        places = np.flatnonzero(chosen)
+        words = {name: [column[at] for at in places.tolist()] for name, column in self.words.items()}
+        now = {old: new for new, old in enumerate(places.tolist())}
+        return Table(
+            self.numbers[places],
+            self.positions[places],
+            {name: column[places] for name, column in self.values.items()},
+            words,
+            [(line, reason) for line, reason in self.unread if lines[0] <= line < lines[1]],
+            {now[at]: reason for at, reason in self.doubtful.items() if at in now},
+        )
 
 
 def read_rows(block: Block, layout: Layout, file: str) -> Table:
@@ -66,6 +83,8 @@ def read_rows(block: Block, layout: Layout, file: str) -> Table:
     return _slow(block, layout, places, width, numeric) if table is None else table
 
 
+FACT = "fact "
+"""Before the name of a fact that stands in a column."""
 NUMERIC = ("time", "north", "east", "north_pulse", "east_pulse")
 
 
@@ -78,7 +97,10 @@ def _cells(layout: Layout) -> list[tuple[str, Cell]]:
     for name, words in (("status", layout.status), ("shift", layout.shift)):
         if words is not None:
             found.append((name, words.cell))
-    return found
+    return [
+        *found,
+        *((FACT + fact.name, fact.cell) for fact in layout.facts.values() if fact.cell is not None),
+    ]
 
 
 def splitter(delimiter: str) -> Callable[[str], list[str]]:

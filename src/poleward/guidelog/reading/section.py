@@ -13,6 +13,7 @@ from poleward.sky.axis import Floats
 from poleward.sky.look import Pointing
 
 Bools = NDArray[np.bool_]
+Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,9 @@ class Section:
     north_pulse_ms, east_pulse_ms : array (n,) or None
         Guide corrections: the TELESCOPE moves north or east when positive. A pulse in a row acts between that
         row's exposure and the next one's. None where the log has no such column; zero where none was sent.
+    pulse_row_known : bool
+        Whether the layout says which row a north pulse answers to (already applied); else it is as it stands in the
+        log, and may act one row earlier.
     good : bool array (n,)
         False: the star was lost in that row. Its pulses count all the same.
     moved : bool array (n,)
@@ -73,6 +77,7 @@ class Section:
     north_guide_rate_sigma_arcsec_per_s: float | None = None
     east_guide_rate_sigma_arcsec_per_s: float | None = None
     notes: tuple[Note, ...] = ()
+    pulse_row_known: bool = False
 
     @property
     def duration_s(self) -> float:

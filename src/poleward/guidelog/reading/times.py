@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,15 +12,21 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import InputError
-from poleward.guidelog.reading.section import Bools
+from poleward.guidelog.reading.section import Bools, Integers
 from poleward.sky.axis import Floats
 
 DAY_S = 86400.0
 STRAY_ROWS = 5
 """As many rows in a row at most are taken for garbled times; more is a clock that was set back. A garbled line is one
 row, a garbled piece of disk some; a clock that is set back by less than five exposures does no harm left as it is."""
+_DOTTED = re.compile(r"^(\d{1,2})\.(\d{1,2})\.(\d{4})(?=\D|$)")
+_SLASHED = re.compile(r"^(\d{4})/(\d{1,2})/(\d{1,2})(?=\D|$)")
 LONGEST_S = 16 * 3600.0
 """No night of guiding on one star is longer; a longer one is a wrong unit."""
+
+
+GAP_S = 600.0
+"""A clock set ahead looks like a gap. So much turns the sky by 2.5 deg, which changes a drift by 4 %: worth a word."""
 
 
 @dataclass(frozen=True)
@@ -32,16 +39,23 @@ class Steady:
         Of the rows kept, rising strictly.
     kept : int array (n,)
         Which rows are kept.
-    strays : int array
-        Rows left out: their time fits neither with the rows before nor with those after.
+    strays, stuck : int array
+        Rows left out: their time fits neither with the rows before nor with those after; the clock stood still.
     steps : list of (row, seconds)
         Where, among the rows kept, the clock was set back, and how far.
     """
 
     seconds: Floats
-    kept: np.ndarray[tuple[int], np.dtype[np.int64]]
-    strays: np.ndarray[tuple[int], np.dtype[np.int64]]
+    kept: Integers
+    strays: Integers
+    stuck: Integers
     steps: list[tuple[int, float]]
+
+    @property
+    def gaps(self) -> list[tuple[int, float]]:
+        """Where, among the rows kept, nothing was written for long, and how long."""
+        steps = np.diff(self.seconds)
+        return [(int(at) + 1, float(steps[at])) for at in np.flatnonzero(steps > GAP_S)]
 
 
 def moment(text: str, form: str) -> datetime | time:
@@ -60,7 +74,13 @@ def moment(text: str, form: str) -> datetime | time:
         return time.fromisoformat(text if text[2:3] == ":" else f"0{text}")
     if len(text) < 12:
         raise ValueError(text)  # a date alone is no moment
-    return datetime.fromisoformat(text)
+    return datetime.fromisoformat(_iso(text))
+
+
+def _iso(text: str) -> str:
+    """Turn a date with dots, day first, or with slashes, year first, into ISO 8601; nobody writes those otherwise."""
+    text = _DOTTED.sub(lambda m: f"{m[3]}-{m[2]:0>2}-{m[1]:0>2}", text)
+    return _SLASHED.sub(lambda m: f"{m[1]}-{m[2]:0>2}-{m[3]:0>2}", text)
 
 
 def day(text: object, form: str, where: str) -> date:
@@ -74,7 +94,7 @@ def day(text: object, form: str, where: str) -> date:
     try:
         if form:
             return datetime.strptime(str(text).strip(), form).date()
-        return date.fromisoformat(str(text).strip()[:10])
+        return date.fromisoformat(_iso(str(text).strip())[:10])
     except ValueError:
         raise InputError(
             f"'{text}' is not a date", "e.g. 2026-11-25, or say how it is written: format = '%d.%m.%Y'", where
@@ -168,8 +188,9 @@ def _in_zone(stamps: Sequence[datetime | None], zone: tzinfo) -> list[datetime |
 def steady(seconds: Floats) -> Steady:
     """Put the times of a section right.
 
-    Rows whose time fits neither before nor after are left out. Where the clock was set back, the rows after it are
-    taken to follow on at the usual spacing. Equal times are spread over the time to the next.
+    Rows whose time fits neither before nor after are left out, and so are those of a clock that stands still. Where the
+    clock was set back, the rows after it are taken to follow on at the usual spacing. Equal times are spread over the
+    time to the next.
 
     Parameters
     ----------
@@ -177,20 +198,58 @@ def steady(seconds: Floats) -> Steady:
         As logged, finite.
     """
     kept = np.arange(len(seconds))
-    strays = kept[:0]
     far = np.abs(seconds - np.median(seconds)) > LONGEST_S if len(seconds) else kept.astype(bool)
     if far.sum() * 2 < len(seconds):
-        strays, kept = kept[far], kept[~far]
-    if np.any(np.diff(seconds[kept]) < 0):
-        lone = _strays(seconds[kept])
-        strays, kept = np.union1d(strays, kept[lone]), kept[~lone]
+        kept = kept[~far]
+    stuck = kept[_stuck(seconds[kept])]
+    kept = np.setdiff1d(kept, stuck)
+    for sieve in (_excursions, _strays):
+        if np.any(np.diff(seconds[kept]) < 0):
+            kept = kept[~sieve(seconds[kept])]
+    strays = np.setdiff1d(np.arange(len(seconds)), np.union1d(kept, stuck))
     times = seconds[kept].copy()
     gaps = np.diff(times)
-    usual = float(np.median(gaps[gaps > 0])) if np.any(gaps > 0) else 1.0
+    usual = _usual(times)
     steps = [(int(i) + 1, float(usual - gaps[i])) for i in np.flatnonzero(gaps < 0)]
     for row, back in steps:
         times[row:] += back
-    return Steady(_spread(times, usual), kept, strays, steps)
+    return Steady(_spread(times, usual), kept, strays, stuck, steps)
+
+
+def _usual(times: Floats) -> float:
+    gaps = np.diff(times)
+    return float(np.median(gaps[gaps > 0])) if np.any(gaps > 0) else 1.0
+
+
+def _stuck(seconds: Floats) -> Bools:
+    """Rows after the first of a run of equal times that is longer than this clock's steps make them.
+
+    A clock that shows whole seconds, or minutes, gives runs of about one size; three rows at one time do no harm.
+    """
+    starts = np.flatnonzero(np.diff(seconds, prepend=-np.inf) != 0)
+    sizes = np.diff(np.append(starts, len(seconds)))
+    most = 2 * np.median(sizes) + 1 if len(sizes) >= STRAY_ROWS else 0
+    long = np.repeat(sizes > max(most, 3), sizes)
+    long[starts] = False
+    return long
+
+
+def _excursions(seconds: Floats) -> Bools:
+    """Rows between a jump and the jump back, after which the clock goes on as if nothing had been."""
+    usual, steps = _usual(seconds), np.diff(seconds)
+    out = np.zeros(len(seconds), dtype=bool)
+    jumps = np.flatnonzero((steps < 0) | (steps > 10 * usual)) + 1
+    at = 0
+    while at + 1 < len(jumps):
+        first, after = jumps[at], jumps[at + 1]
+        expected = (after - first + 1) * usual
+        back = abs(seconds[after] - seconds[first - 1] - expected) <= max(3 * usual, expected / 2)
+        opposite = (steps[first - 1] < 0) != (steps[after - 1] < 0)
+        if back and opposite and 2 * (after - first) < len(seconds):
+            out[first:after] = True
+            at += 1
+        at += 1
+    return out
 
 
 def _strays(seconds: Floats) -> Bools:

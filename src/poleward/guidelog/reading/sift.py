@@ -1,0 +1,182 @@
+"""Which rows of a section can be used, and which sections cannot be: each with its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from poleward.errors import InputError, Note
+from poleward.guidelog.reading import times
+from poleward.guidelog.reading.form import Layout, Measure, Words
+from poleward.guidelog.reading.pieces import Piece
+from poleward.guidelog.reading.rows import Table
+from poleward.guidelog.reading.section import Bools
+from poleward.guidelog.reading.signs import among
+from poleward.sky.axis import Floats
+
+UNREADABLE_SHARE = 0.5
+"""Above this share of rows that cannot be read the section is refused: a wrong layout reads nearly nothing, a damaged
+log still reads most."""
+LONGEST_PULSE_MS = 60_000.0
+"""Guide pulses last up to a few seconds (common practice, no source); a minute is a garbled number."""
+
+
+SHORTEST_PULSE_MS = 10.0
+"""A pulse moves a star by 0.01 arcsec a millisecond at most, so a guider whose longest one is shorter than this would
+chase a tenth of an arcsecond: rather are they seconds, read as milliseconds."""
+EARLY_S, LATE_S = 120.0, 3600.0
+"""A start written to the minute, or after the first row, is early by less than two minutes. Late: a wrong hour is to be
+seen, and who waits for clouds to go for longer than one begins anew."""
+YEARS = (1985, 2100)
+"""Before, there were no guide logs; a clock that was never set shows 1970 or 1980."""
+
+
+@dataclass
+class Draft:
+    """A section while it is built: its rows, which of them stay, and what is to be said."""
+
+    table: Table
+    keep: Bools
+    unread: list[tuple[int, str]]
+    notes: list[Note]
+
+    def drop(self, rows: Bools, reason: Callable[[int], str]) -> None:
+        """Leave out those of some rows that were still in."""
+        rows = rows & self.keep
+        self.unread += [(int(self.table.numbers[row]), reason(row)) for row in np.flatnonzero(rows).tolist()]
+        self.keep = self.keep & ~rows
+
+
+def draft_of(piece: Piece) -> Draft:
+    """Begin with all rows but those that repeat earlier ones; they do not stay, and say nothing."""
+    table = piece.table
+    again = {piece.block.numbers[at] for at in np.flatnonzero(piece.copied)}
+    unread = [(line, reason) for line, reason in table.unread if line not in again]
+    return Draft(table, ~piece.copied[table.positions], unread, [])
+
+
+def rows_with_star(draft: Draft, layout: Layout) -> Bools:
+    """Return the rows in which the star was not lost; drop those whose pulse cannot be told."""
+    table = draft.table
+    good = np.ones(len(table.numbers), dtype=bool)
+    if layout.status is not None:
+        good = among(table.words["status"], layout.status.values)
+    for at, reason in table.doubtful.items():
+        if good[at] and draft.keep[at]:
+            draft.unread.append((int(table.numbers[at]), reason))
+            good[at] = False
+    for name in ("north_pulse", "east_pulse"):
+        measure = getattr(layout, name)
+        if measure is not None:
+            _check_pulses(draft, layout, name, measure)
+    return good
+
+
+def _check_pulses(draft: Draft, layout: Layout, name: str, measure: Measure) -> None:
+    """Drop rows whose pulse is too long, or has no direction."""
+    size = np.nan_to_num(draft.table.values[name])
+    draft.drop(
+        np.abs(size * measure.factor) > LONGEST_PULSE_MS, lambda row: f"{name} of {size[row]:g} cannot be"
+    )
+    if measure.direction is not None:
+        known = among(draft.table.words[name.replace("_pulse", "_way")], _ways(layout, measure.direction))
+        draft.drop((size != 0) & ~known, lambda row: f"{name} {size[row]:g} has no known direction")
+
+
+def _ways(layout: Layout, direction: Words) -> frozenset[str]:
+    """Return the words that a direction column may hold: both axes' where they share it."""
+    shared = [m.direction for m in layout.measures.values() if m.direction is not None]
+    both = [words.values | words.opposite for words in shared if words.cell == direction.cell]
+    return frozenset().union(*both)
+
+
+def check_readable(draft: Draft, piece: Piece, where: str) -> None:
+    """Refuse a section most of whose rows cannot be read: the layout is wrong."""
+    if len(draft.unread) > UNREADABLE_SHARE * piece.asked or not draft.keep.any():
+        line, reason = min(draft.unread, default=(piece.first, "nothing is left"))
+        raise InputError(
+            f"{len(draft.unread)} of {piece.asked} rows cannot be read, the first at line {line}: {reason}",
+            "see delimiter and decimal in [text], and the units and names in [columns]",
+            where,
+        )
+
+
+def steady_times(draft: Draft, seconds: Floats, where: str) -> times.Steady:
+    """Put the times of the rows that stay right; drop those whose time is of no use."""
+    steady = times.steady(seconds[draft.keep])
+    rows = np.flatnonzero(draft.keep)
+    if len(steady.stuck) > UNREADABLE_SHARE * len(rows):
+        line = draft.table.numbers[rows[steady.stuck[0]]]
+        raise InputError(
+            f"the clock stands still in {len(steady.stuck)} of {len(rows)} rows, the first at line {line}",
+            "check which column holds the time",
+            where,
+        )
+    for which, reason in ((steady.strays, "a time out of order"), (steady.stuck, "the clock stands still")):
+        left = np.zeros(len(draft.keep), dtype=bool)
+        left[rows[which]] = True
+        draft.drop(left, lambda row, reason=reason: reason)  # type: ignore[misc]
+    span = float(np.ptp(steady.seconds)) if len(steady.seconds) else 0.0
+    if span > times.LONGEST_S:
+        raise InputError(
+            f"the rows of this section span {span / 3600:.0f} h, allowed is up to {times.LONGEST_S / 3600:.0f} h",
+            "check the unit of time",
+            where,
+        )
+    return steady
+
+
+def check_start(draft: Draft, seconds: Floats, start: datetime | None, where: str) -> None:
+    """Refuse rows that do not belong to the start they are counted from: the pointing would be of another hour."""
+    if start is not None and not YEARS[0] <= start.year <= YEARS[1]:
+        raise InputError(f"this section begins in the year {start.year}: its clock was never set", "", where)
+    late = float(seconds[0])
+    shown = timedelta(seconds=round(abs(late))) if abs(late) < 1e9 else f"{abs(late):.3g} s"
+    if late < -EARLY_S:
+        raise InputError(
+            f"the first row stands {shown} before the section's start",
+            "check start, the time zone, and the day of the rows' times",
+            where,
+        )
+    if late > LATE_S:
+        raise InputError(
+            f"the first row stands {shown} after the section's start, allowed is up to {LATE_S / 3600:.0f} h",
+            "check start, the unit of time, and that times count from the section's start",
+            where,
+        )
+    if late > times.GAP_S:
+        text = f"{where}: the first row stands {shown} after the section's start; if that is not so, the result is wrong"
+        draft.notes.append(Note("late-rows", text))
+
+
+def check_north_pulses(columns: Mapping[str, Floats], where: str) -> None:
+    """Refuse a column that cannot be of pulses: it would be taken for motion of the telescope."""
+    pulses = columns.get("north_pulse")
+    if pulses is None or not np.any(pulses):
+        return
+    if len(pulses) > times.STRAY_ROWS and np.all(pulses == pulses[0]):
+        raise InputError(
+            f"north_pulse is {pulses[0]:+g} ms in every row: a guider does not do that",
+            "check which column holds the pulses",
+            where,
+        )
+    if (longest := float(np.max(np.abs(pulses)))) < SHORTEST_PULSE_MS:
+        raise InputError(
+            f"the longest north_pulse is {longest:.2g} ms: a mount does not move in that",
+            "check its unit",
+            where,
+        )
+
+
+def with_star(good: Bools, columns: dict[str, Floats], where: str) -> Bools:
+    """Return the rows in which there is a star with a place; in the others there is no place."""
+    places = [columns[name] for name in ("north", "east") if name in columns]
+    good = good & np.isfinite(places).all(axis=0)
+    if not good.any():
+        raise InputError(f"the star was lost in all {len(good)} rows of this section", "", where)
+    for place in places:
+        place[~good] = np.nan
+    return good
