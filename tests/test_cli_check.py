@@ -276,3 +276,17 @@ def test_night_prints_in_dim_red_only_on_a_terminal():
     ran = run_fresh("check", *PLACE, *CAMERA, *AXIS, "--target", TARGET, "--night", "--chart", "night.svg")
     assert ran.status == 0
     assert "\x1b" not in ran.out
+
+
+def test_no_tolerance_where_refraction_alone_is_just_too_long() -> None:
+    """Once exit 70: a trail that turns back is longest between moments that the first order does not look at.
+
+    On the pole the star's ten hours trail 5.47 pixels, and 5.42 between the start, the middle and the end.
+    """
+    target = "name=x, ra=2h, dec=60d, exposure=36000s, guide_star_offset_north=30arcmin"
+    outfit = (*PLACE, *CAMERA, "--at", "2026-11-25T18:00Z", "--limit", "5.45pix")
+    ran = run_here(
+        "check", "--target", target, "--axis", "azimuth=1arcmin, altitude=0arcmin", *outfit, "--json"
+    )
+    assert ran.status == 5, ran.err
+    assert json.loads(ran.out)["targets"][0]["tolerance_arcmin"] == 0.0

@@ -82,12 +82,12 @@ def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:
     from scipy.optimize import brentq
 
     exposures = Exposures(field, exposure_s, outfit, guided=True)
+    if exposures.trail(0.0, 0.0) >= outfit.limit_pix:
+        return 0.0
     vectors, slopes = exposures.linear(0.0, 0.0)
     angle = np.linspace(0, 2 * math.pi, DIRECTIONS, endpoint=False)
     directions = np.stack([np.cos(angle) / field.pole.level, np.sin(angle)], axis=-1)
     first = reach(vectors, slopes, outfit.limit_pix, directions)
-    if not first.any():
-        return 0.0
     found = []
     for i in np.argsort(first)[:3]:
         way = directions[i]
