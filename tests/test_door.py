@@ -12,6 +12,7 @@ import pytest
 from astropy import units as u
 from astropy.coordinates import Angle
 from astropy.time import Time, TimeDelta
+from astropy.utils import iers
 from astropy.utils.masked import Masked
 from conftest import run_here
 
@@ -135,3 +136,40 @@ def test_a_wrong_zone_is_blamed_on_who_wrote_it() -> None:
     assert ran.status == 2
     with pytest.raises(InputError, match="site, timezone: there is no time zone 'Berlin'"):
         Site("47 deg", timezone="Berlin")
+
+
+@pytest.mark.parametrize("scale", ["utc", "ut1", "tai", "tt", "tdb", "tcg", "tcb"])
+@pytest.mark.parametrize("when", ["2024-03-10T20:00:00.25", "1999-01-01T00:00:00", "2016-12-31T23:59:59.5"])
+def test_times_of_any_scale(scale: str, when: str) -> None:
+    """Truth: astropy's own conversion. TDB is taken for TT, 1.7 ms at most; Bulletins A and B differ by 0.1 ms."""
+    with iers.conf.set_temp("auto_download", False), iers.conf.set_temp("auto_max_age", None):
+        there = getattr(Time(when, scale="utc"), scale)
+        iers.IERS_Auto.close()
+    truth = datetime.fromisoformat(when).replace(tzinfo=UTC)
+    assert abs((parse_time(there, "") - truth).total_seconds()) < 2e-3
+
+
+@pytest.mark.filterwarnings("ignore:.*dubious year")
+def test_times_inside_a_leap_second_and_times_that_are_none() -> None:
+    early, late = (parse_time(Time(f"2016-12-31T23:59:60.{part}"), "") for part in ("25", "75"))
+    assert early == datetime(2016, 12, 31, 23, 59, 59, 999999, tzinfo=UTC)
+    assert late == datetime(2017, 1, 1, tzinfo=UTC)
+    for value, said in (
+        (Time(["2026-11-25", "2026-11-26"]), "x: 2 times are given, one is needed"),
+        (
+            Time("2026-11-25", scale="local"),
+            "x: a Time of scale 'local' cannot be read, allowed are utc, ut1, tai",
+        ),
+        (Masked(Time("2026-11-25"), mask=True), "x: the time is masked or empty"),
+        (Time(-3e5, format="jyear"), "out of range"),
+        (Time("1850-01-01"), "out of range, allowed are the years 1900 to 2100"),
+    ):
+        with pytest.raises(InputError, match=said):
+            parse_time(value, "x")
+
+
+def test_a_zone_is_never_guessed_from_its_abbreviation() -> None:
+    """CEST once got EST proposed, seven hours off."""
+    with pytest.raises(InputError) as caught:
+        zone_of("CEST")
+    assert caught.value.hint == "e.g. UTC, local, Europe/Zurich or +01:00"

@@ -63,13 +63,13 @@ CASES = {
     "naive time": (
         row("x,2026-11-25T20:00,300,,3,1h12m,,,-4,,,"),
         "poleward: t.csv:4, column time: '2026-11-25T20:00' has neither an offset nor a known zone\n"
-        "  write 2026-11-25T20:00:00Z or 2026-11-25T20:00:00+01:00, or name the zone: --tz Europe/Zurich, "
-        "or timezone in [site] of the setup\n",
+        "  write 2026-11-25T20:00:00+01:00 with your clock's offset (2026-11-25T20:00:00Z if it is UTC), or name the "
+        "zone: --tz Europe/Zurich, or timezone in [site] of the setup\n",
     ),
     "no time at all": (
         row("x,tonight,300,,3,1h12m,,,-4,,,"),
         "poleward: t.csv:4, column time: 'tonight' is not a time, allowed is ISO 8601\n"
-        "  write e.g. 2026-11-25T20:14:00Z\n",
+        "  write e.g. 2026-11-25T21:14:00+01:00\n",
     ),
     "zero duration": (
         row("x,,0,1,2,,,,-4,,,"),

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from conftest import run_here
 
+from poleward.door import rotation
 from poleward.sky import earth
 
 NO_NETWORK = """
@@ -90,7 +91,7 @@ def test_the_bundled_table_is_astropys_own() -> None:
         (datetime(2016, 12, 31, 23, 50, tzinfo=UTC), (1e-4, 5e-4)),
         (datetime(2017, 1, 1, 0, 10, tzinfo=UTC), (1e-4, 5e-4)),
     ):
-        ours = [float(value) for value in earth.rotation_table().at(np.float64(earth.mjd_of(when)))]
+        ours = [float(value) for value in rotation.rotation_table().at(np.float64(rotation.mjd_of(when)))]
         theirs = (
             full.ut1_utc(Time(when)).to_value("s"),
             *(v.to_value("arcsec") for v in full.pm_xy(Time(when))),
@@ -100,7 +101,7 @@ def test_the_bundled_table_is_astropys_own() -> None:
 
 
 def test_leap_seconds_are_mentioned_when_they_run_out() -> None:
-    end = earth.rotation_table().mjd[-1]
+    end = rotation.rotation_table().mjd[-1]
     last = earth._leap_seconds_expire()
     if last >= end:
         pytest.skip("this data package's leap seconds outlast its Earth rotation")

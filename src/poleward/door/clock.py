@@ -6,9 +6,12 @@ is one that daylight saving makes ambiguous or impossible.
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Any
 
+from poleward.door.quantity import missing
+from poleward.door.rotation import rotation_table
 from poleward.errors import InputError, UsageError
 
 FIRST_YEAR, LAST_YEAR = 1900, 2100
@@ -40,6 +43,21 @@ class LocalZone(tzinfo):
         return "local time"
 
 
+EXAMPLE = "2026-11-25T21:14:00+01:00"
+"""For hints: one that tells local time with its offset, for a Z behind local time would be an hour's slip."""
+SECOND = timedelta(seconds=1)
+TO_TAI: dict[str, tuple[str, ...]] = {
+    "utc": (),
+    "ut1": (),
+    "tai": (),
+    "tt": ("tttai",),
+    "tdb": ("tttai",),
+    "tcg": ("tcgtt", "tttai"),
+    "tcb": ("tcbtdb", "tttai"),
+}
+"""Time scales of astropy, and ERFA's steps from them to TAI."""
+
+
 def zone_of(name: str, where: str = "timezone") -> tzinfo:
     """Return the zone named ``UTC``, ``local``, an IANA name or an offset such as ``+01:00``.
 
@@ -67,8 +85,14 @@ def zone_of(name: str, where: str = "timezone") -> tzinfo:
         from difflib import get_close_matches
 
         known = zoneinfo.available_timezones()
-        ends = {zone.rsplit("/", 1)[-1].lower(): zone for zone in sorted(known)}
-        close = get_close_matches(name.lower(), ends, n=1, cutoff=0.75)
+        # Places only, for places only: an abbreviation that looks alike (EST for CEST) would be hours off.
+        ends = {
+            zone.rsplit("/", 1)[-1].lower(): zone
+            for zone in sorted(known)
+            if "/" in zone and zone[:4] != "Etc/"
+        }
+        short = re.fullmatch("[A-Z]{2,5}([+-].*)?", name)
+        close = [] if short else get_close_matches(name.lower(), ends, n=1, cutoff=0.75)
         hint = f"did you mean {ends[close[0]]}?" if close else "e.g. UTC, local, Europe/Zurich or +01:00"
         message = f"there is no time zone '{name}'"
         if where == "--tz":
@@ -109,8 +133,10 @@ def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
 
 
 def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
+    if missing(value):
+        raise InputError("the time is masked or empty", f"write e.g. {EXAMPLE}", where)
     if hasattr(value, "to_datetime"):
-        return value.utc.to_datetime(timezone=UTC)  # type: ignore[no-any-return]
+        return _of_astropy(value, where)
     if isinstance(value, datetime):
         moment = value
     else:
@@ -119,18 +145,18 @@ def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
             moment = datetime.fromisoformat(text)
         except ValueError:
             raise InputError(
-                f"'{text}' is not a time, allowed is ISO 8601", "write e.g. 2026-11-25T20:14:00Z", where
+                f"'{text}' is not a time, allowed is ISO 8601", f"write e.g. {EXAMPLE}", where
             ) from None
         if "T" not in text and ":" not in text:
-            raise InputError(f"'{text}' has no time of day", "write e.g. 2026-11-25T20:14:00Z", where)
+            raise InputError(f"'{text}' has no time of day", f"write e.g. {EXAMPLE}", where)
     if moment.tzinfo is not None:
         edge = not datetime.min.year < moment.year < datetime.max.year
         return moment.replace(tzinfo=UTC) if edge else moment.astimezone(UTC)
     if zone is None:
         raise InputError(
             f"'{value}' has neither an offset nor a known zone",
-            f"write {moment:%Y-%m-%dT%H:%M:%S}Z or {moment:%Y-%m-%dT%H:%M:%S}+01:00, or name the zone: "
-            "--tz Europe/Zurich, or timezone in [site] of the setup",
+            f"write {moment:%Y-%m-%dT%H:%M:%S}+01:00 with your clock's offset ({moment:%Y-%m-%dT%H:%M:%S}Z if it is "
+            "UTC), or name the zone: --tz Europe/Zurich, or timezone in [site] of the setup",
             where,
         )
     if not datetime.min.year < moment.year < datetime.max.year:
@@ -149,6 +175,39 @@ def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
             where,
         )
     return early
+
+
+def _of_astropy(value: Any, where: str) -> datetime:
+    """UTC of an astropy Time of any scale, by ERFA: astropy's own way to UTC looks into its tables and the network.
+
+    TDB is taken for TT (2 ms at most, 0.03 arcsec of hour angle). A moment inside a leap second, which datetime
+    cannot hold, becomes the nearest that it can: half a second, 8 arcsec of hour angle.
+    """
+    import erfa
+
+    if value.shape:
+        raise InputError(f"{value.size} times are given, one is needed", "", where)
+    if value.scale not in TO_TAI:
+        raise InputError(
+            f"a Time of scale '{value.scale}' cannot be read, allowed are {', '.join(TO_TAI)}", "", where
+        )
+    jd = value.jd1, value.jd2
+    if value.scale == "ut1":
+        ut1_utc, _, _ = rotation_table().at(jd[0] - 2400000.5 + jd[1])
+        *jd, _ = erfa.ufunc.ut1utc(*jd, ut1_utc)
+    elif value.scale != "utc":
+        for step in TO_TAI[value.scale]:
+            *jd, _ = getattr(erfa.ufunc, step)(*jd)
+        *jd, _ = erfa.ufunc.taiutc(*jd)
+    year, month, day, clock, _ = erfa.ufunc.d2dtf(b"UTC", 6, *jd)
+    hour, minute, second, micro = clock.item()
+    try:
+        moment = datetime(int(year), int(month), int(day), hour, minute, min(second, 59), micro, UTC)
+    except ValueError:
+        raise InputError(f"'{value}' is out of range", "check the year", where) from None
+    if second < 60:
+        return moment
+    return moment.replace(microsecond=999999) if micro < 500000 else moment.replace(microsecond=0) + SECOND
 
 
 def iso(moment: datetime) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 
-from poleward.sky.earth import mjd_of, rotation_table
+from poleward.door.rotation import mjd_of, rotation_table
 
 _SPARE_DAYS = 2
 _ALONE = threading.Lock()
