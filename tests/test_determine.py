@@ -8,7 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from poleward import Drifts, InputError, Site, solve
+from poleward.sky.pole import Pole
 from poleward.solving.determine import judge, pointing_to_add
+
+EQUATOR = Pole(np.array([0.0, 1.0, 0.0]), "true", 1.0)
+"""There an angle of azimuth is one on the sky."""
 
 
 def at(*hours: float, sigma_arcmin: float = 0.2) -> tuple[np.ndarray, np.ndarray]:
@@ -33,20 +37,20 @@ def at(*hours: float, sigma_arcmin: float = 0.2) -> tuple[np.ndarray, np.ndarray
     ],
 )
 def test_by_hour_angle(hours: tuple[float, ...], determined: str) -> None:
-    assert judge(*at(*hours)).determined == determined
+    assert judge(*at(*hours), EQUATOR).determined == determined
 
 
 def test_a_coarse_reading_determines_nothing_however_well_placed() -> None:
-    assert judge(*at(0.0, 6.0, sigma_arcmin=70.0)).determined == "neither"
+    assert judge(*at(0.0, 6.0, sigma_arcmin=70.0), EQUATOR).determined == "neither"
     information, lever = at(0.0, 6.0)
     information[1, 1] = 1 / 70.0**2
-    assert judge(information, lever).determined == "azimuth"
+    assert judge(information, lever, EQUATOR).determined == "azimuth"
 
 
 def test_sigmas_do_not_hide_good_geometry() -> None:
     """One timing a thousand times better than the other: both errors are still told apart."""
     information = np.diag([1 / 0.001**2, 1 / 5.0**2])
-    assert judge(information, at(0.0, 6.0)[1]).determined == "both"
+    assert judge(information, at(0.0, 6.0)[1], EQUATOR).determined == "both"
 
 
 @given(hour=st.floats(-6, 6), latitude=st.sampled_from([-60, -33, -5, 5, 20, 47, 65]))

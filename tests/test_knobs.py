@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from poleward import Drifts, GuideCamera, Site, solve
 from poleward.sky.axis import motion_while_turning, tilted_axis, unit_vector
 from poleward.sky.look import Pointing
-from poleward.solving.knobs import Knob, with_star, with_turns
+from poleward.solving.knobs import Knob, Turning
 
 ARCMIN = np.radians(1 / 60)
 
@@ -39,19 +39,19 @@ def test_motion_while_turning(latitude: float, move: tuple[float, float], star: 
     assert np.allclose(got, truth, atol=1e-12)  # double precision of two rotations
 
 
-def solution(latitude: str = "47 deg"):
+def solution(turning: Turning | None = None):
     drifts = Drifts.from_rows(
         [
             {"hour_angle": "0h", "dec": "0d", "duration": "5 min", "north": "-6 arcsec"},
             {"hour_angle": "-5h", "dec": "20d", "duration": "5 min", "north": "-4 arcsec"},
         ]
     )
-    return solve(drifts, Site(latitude))
+    return solve(drifts, Site("47 deg"), turning=turning)
 
 
 def test_turns_and_direction() -> None:
     knobs = {"azimuth": Knob(38.0, "east"), "altitude": Knob(25.0, "down")}
-    found = with_turns(solution(), knobs)
+    found = solution(Turning(knobs))
     azimuth, altitude = found.moves
     # The axis is east (a meridian star drifts south) and low (an eastern star drifts south): Scheiner's rule.
     assert found.azimuth_error_arcmin > 0 > found.altitude_error_arcmin
@@ -63,7 +63,7 @@ def test_turns_and_direction() -> None:
 
 
 def test_without_knob_data_direction_and_angle_alone() -> None:
-    azimuth, altitude = with_turns(solution(), {}).moves
+    azimuth, altitude = solution(Turning()).moves
     assert (azimuth.turns, azimuth.direction, altitude.turns) == (None, None, None)
     assert azimuth.toward == "west"
 
@@ -76,9 +76,8 @@ def test_a_star_on_the_meridian_while_knobs_turn() -> None:
     telescope by the angle times the cosine of the star's altitude: to the west below the pole is to the east above
     the southern horizon, so the star goes west in the field.
     """
-    found = solution()
     camera = GuideCamera(3.0, 0.0, False)
-    moved = with_star(found, Site("47 deg"), Pointing(hour_angle=0.0, dec=0.0), camera)
+    moved = solution(Turning(watch=Pointing(hour_angle=0.0, dec=0.0), camera=camera))
     azimuth, altitude = moved.moves
     assert azimuth.star is not None
     assert altitude.star is not None

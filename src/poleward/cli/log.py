@@ -173,14 +173,16 @@ class Report:
     def _with_moves(self, result: LogSolution, sections: Sequence[Section]) -> Any:
         """Add knob turns, and how a star moves meanwhile: seen where the last used section looked."""
         from poleward.cli.solve import watched
-        from poleward.solving.knobs import with_star, with_turns
+        from poleward.solving.knobs import Turning, moves_of
 
-        solution = with_turns(result.solution, self.setup.knobs)
+        solution = result.solution
         used = [section.where for section in result.sections if not section.reason]
         pointing = next(section.pointing for section in sections if section.where == used[-1])
         if self._watch is not None:
             pointing = watched(self._watch, self.site)
-        return with_star(solution, self.site, pointing, self.setup.guide_camera)
+        errors = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
+        turning = Turning(self.setup.knobs, pointing, self.setup.guide_camera)
+        return replace(solution, moves=moves_of(*errors, solution.pole, self.site, turning))
 
     def _write(self, result: LogSolution) -> None:
         from poleward.door.files import write_whole

@@ -88,15 +88,14 @@ def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site
 
 def solved(timings: Drifts, setup: Setup, site: Site, watch: str | None, options: dict[str, Any]) -> Solution:
     """Solve, and add what the knobs must do."""
-    from poleward.solving.knobs import with_star, with_turns
+    from poleward.solving.knobs import Turning
     from poleward.solving.solver import solve
 
     rate = options.pop("drive_rate") or setup.drive_rate
-    solution = with_turns(solve(timings, site, drive_rate=rate, **options), setup.knobs)
-    if watch is None:
-        last = [drift for drift in timings if drift.used][-1]
-        return with_star(solution, site, last.pointing, setup.guide_camera)
-    return with_star(solution, site, watched(watch, site), setup.guide_camera)
+    used = [drift.pointing for drift in timings if drift.used]
+    pointing = watched(watch, site) if watch is not None else used[-1] if used else None
+    turning = Turning(setup.knobs, pointing, setup.guide_camera)
+    return solve(timings, site, drive_rate=rate, turning=turning, **options)
 
 
 def watched(text: str, site: Site) -> Any:

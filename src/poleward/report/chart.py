@@ -144,7 +144,7 @@ def _reach(solution: Solution) -> float:
     if solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
         sizes.append(abs(solution.altitude_error_arcmin) + 2 * solution.altitude_sigma_arcmin)
     if solution.combination is not None:
-        sizes.append(abs(solution.combination[2]) + 2 * solution.combination[3])
+        sizes.append(abs(solution.combination.value_arcmin) + 2 * solution.combination.sigma_arcmin)
     return 1.3 * max(sizes)
 
 
@@ -236,7 +236,9 @@ def _legend(axes: Any, palette: Palette) -> None:
 def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None:
     """What is fixed when only one direction is: a line and its 1-sigma band across the picture."""
     if solution.combination is not None:
-        on_azimuth, on_altitude, value, sigma = solution.combination
+        known = solution.combination
+        on_azimuth, on_altitude = known.azimuth_on_sky_weight, known.altitude_weight
+        value, sigma = known.value_arcmin, known.sigma_arcmin
     elif solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
         on_azimuth, on_altitude = 1.0, 0.0
         value, sigma = (

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
 from poleward.sky.axis import STELLAR_RATE
-from poleward.solving.knobs import CAUTIONS
-from poleward.solving.solution import FittedDrift, Move, Solution
+from poleward.solving.knobs import CAUTIONS, Move
+from poleward.solving.solution import FittedDrift, Solution
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
@@ -84,10 +84,11 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
     advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
     lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
     if solution.combination is not None:
-        on_azimuth, on_altitude, value, sigma = solution.combination
+        known = solution.combination
         lines.append(
-            f"  (What they do fix: {on_azimuth:+.2f} x azimuth error (on the sky) {on_altitude:+.2f} x altitude error "
-            f"= {with_sigma(value, sigma, signs)} arcmin)"
+            f"  (What they do fix: {known.azimuth_on_sky_weight:+.2f} x azimuth error (on the sky) "
+            f"{known.altitude_weight:+.2f} x altitude error "
+            f"= {with_sigma(known.value_arcmin, known.sigma_arcmin, signs)} arcmin)"
         )
     return "\n".join(lines)
 

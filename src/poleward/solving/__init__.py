@@ -1,4 +1,4 @@
 """Timings to an axis error: model, least squares, what is determined, result, knobs.
 
-In order: least_squares, determine, model, estimate, solution, statement, solver, knobs.
+In order: least_squares, determine, knobs, solution, model, estimate, solver.
 """

@@ -60,52 +60,73 @@ class Determination:
     worst: Floats
 
 
-def information_of(jacobian: Floats, pole: Pole) -> Floats:
-    """Information (2, 2) on the errors on the sky, per arcmin^2, with a nuisance parameter cleared away.
-
-    Parameters
-    ----------
-    jacobian : array (n, 2) or (n, 3)
-        Derivatives of the residuals, in sigmas, by A and e (per arcmin) and by the nuisance parameter.
-    pole : Pole
-    """
-    slope = cleared(jacobian) / pole.on_sky
-    information: Floats = slope.T @ slope
-    return information
-
-
-def cleared(jacobian: Floats) -> Floats:
-    """Columns of A and e with what a third, nuisance column explains taken out of them (Frisch-Waugh theorem)."""
-    slope = jacobian[:, :2]
-    if jacobian.shape[1] > 2:
-        nuisance = jacobian[:, 2] / np.linalg.norm(jacobian[:, 2])
-        slope = slope - np.outer(nuisance, nuisance @ slope)
-    return slope
-
-
-def judge(information: Floats, lever: Floats) -> Determination:
+def judge(information: Floats, lever: Floats, pole: Pole) -> Determination:
     """Judge what data determine.
 
     Parameters
     ----------
     information : array (2, 2)
-        Inverse covariance of (azimuth error on the sky, altitude error), per arcmin^2, nuisances cleared away.
+        Inverse covariance of the azimuth and altitude error, per arcmin^2, nuisances cleared away.
     lever : array (m, 2)
-        For every measurement, the drift that each of the two errors makes against the fastest drift possible.
+        For every measurement, the drift that each error on the sky makes against the fastest drift possible.
+    pole : Pole
     """
-    strengths, directions = np.linalg.eigh(information)
+    on_sky = information / np.outer(pole.on_sky, pole.on_sky)
+    strengths, directions = np.linalg.eigh(on_sky)
     worst, best = directions.T
     weak, strong = np.sqrt(np.maximum(strengths, 0.0))
     seen = float(np.max(np.abs(lever @ worst), initial=0.0))
     count = 0 if strong * BLIND_ARCMIN < 1 else 2 if seen > LEAST_LEVER and weak > 1e-9 * strong else 1
     if count == 2:
-        sigma = np.sqrt(np.diag(np.linalg.inv(information)))
+        sigma = np.sqrt(np.diag(np.linalg.inv(on_sky)))
         clear = sigma < BLIND_ARCMIN
     else:
         kept = strong**2 * np.outer(best, best) * (count > 0)
         left = np.linalg.inv(kept + np.eye(2) / BLIND_ARCMIN**2)
         clear = np.sqrt(np.diag(left)) < CLEAR_FRACTION * BLIND_ARCMIN
     return Determination(FIELDS[int(clear[0]) + 2 * int(clear[1])], count, best, worst)
+
+
+@dataclass(frozen=True, eq=False)
+class AxisEstimate:
+    """The errors of an axis as fitted, determined or not: of one fit, or of several joined.
+
+    Attributes
+    ----------
+    azimuth, altitude : float
+        A and e, arcmin.
+    information : array (2, 2)
+        On both, arcmin^-2, from the data alone; everything else cleared away, sigmas widened where they had to be.
+    determination : Determination
+    lever : array (m, 2)
+        See `judge`.
+    pole : Pole
+        That the errors refer to.
+    """
+
+    azimuth: float
+    altitude: float
+    information: Floats
+    determination: Determination
+    lever: Floats
+    pole: Pole
+
+    @property
+    def point(self) -> Floats:
+        """(A, e), arcmin."""
+        return np.array([self.azimuth, self.altitude])
+
+    @property
+    def covariance(self) -> Floats:
+        """Of both errors, arcmin^2; where a direction is open, held by `BLIND_ARCMIN`."""
+        both = self.determination.determined == "both"
+        held = self.information if both else self.information + blind(self.pole)
+        return np.asarray(np.linalg.inv(held), np.float64)
+
+
+def blind(pole: Pole) -> Floats:
+    """Information (2, 2) on A and e, arcmin^-2, that holds what the data leave open; see `BLIND_ARCMIN`."""
+    return np.diag((pole.on_sky / BLIND_ARCMIN) ** 2)
 
 
 @dataclass(frozen=True)

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from poleward.errors import InputError, Note
 from poleward.sky.axis import Floats
-from poleward.solving.determine import BLIND_ARCMIN, Determination, judge
+from poleward.solving.determine import BLIND_ARCMIN, AxisEstimate
 from poleward.solving.least_squares import (
     Fit,
-    covariance_of,
     coverage_factor,
     group_drop,
     least_squares,
@@ -26,64 +24,72 @@ DOUBT = 0.01
 """A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
 EXPLAINED = DOUBT
 """Leaving out one timing explains the disagreement when the others then pass the same test."""
+FARTHEST_DEG = 20.0
+"""An axis farther from the pole than this is a mistake in the table; no compass is so wrong."""
 STARTS_DEG = (0.5, 1.5, 4.0)
 """Radii on the sky of the starting points, so that an axis degrees off, beside a star near the pole, is found."""
 
 
-@dataclass(frozen=True)
-class Estimate:
-    """A fit, what it determines, and the prior rows (k, p) that held what the data leave open."""
+@dataclass(frozen=True, eq=False)
+class DriftFit:
+    """A fit of timings, and what it says of the axis by the sigmas of the timings alone."""
 
-    determination: Determination
+    axis: AxisEstimate
     fit: Fit
-    prior: Floats
 
     @property
     def degrees_of_freedom(self) -> int:
         """Values that were not set aside, less the directions and nuisance parameters fitted."""
-        free = self.determination.directions + self.fit.values.size - 2
+        free = self.axis.determination.directions + self.fit.values.size - 2
         return int(np.sum(self.fit.weights > 0)) - free
 
-    @property
-    def chi_square(self) -> float:
-        """Of the values that were not set aside by a robust fit."""
-        return float(np.sum(self.fit.residuals[self.fit.weights > 0] ** 2))
-
-    def covariance(self, factor: float) -> Floats:
-        """Covariance of all parameters with every sigma of the data widened by a factor."""
-        slope = self.fit.jacobian * np.sqrt(self.fit.weights)[:, None] / factor
-        return covariance_of(np.vstack([slope, self.prior]))
+    def widened(self, factor: float) -> AxisEstimate:
+        """What it says with every sigma widened."""
+        return replace(self.axis, information=self.axis.information / factor**2)
 
 
-def estimate_axis(model: DriftModel, robust: bool) -> Estimate:
-    """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero."""
+def fit_axis(model: DriftModel, robust: bool) -> DriftFit:
+    """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero.
+
+    Raises
+    ------
+    InputError
+        No axis makes these drifts: a wrong unit, or minutes for seconds.
+    """
     start = np.zeros(len(model.names))
-    determination = _judged(model, model.jacobian(start))
-    if determination.directions == 2:
+    if model.judged(model.jacobian(start)).determination.directions == 2:
         fits = [
             least_squares(model.names, model.residuals, model.jacobian, begin, robust=robust)
             for begin in _starts(model)
         ]
         fit = min(fits, key=lambda candidate: float(np.sum(candidate.weights * candidate.residuals**2)))
-        determination = _judged(model, fit.jacobian * np.sqrt(fit.weights)[:, None])
-        if determination.directions == 2:
-            return Estimate(determination, fit, np.zeros((0, len(start))))
+        found = _found(model, fit)
+        if found.axis.determination.directions == 2:
+            return _believable(model, found)
     prior = np.zeros((2, len(start)))
-    prior[0, 0], prior[1, 1] = model.pole.level / BLIND_ARCMIN, 1 / BLIND_ARCMIN
-    count = len(model.data)
-    held = least_squares(
-        model.names,
-        lambda p: np.concatenate([model.residuals(p), prior @ p]),
-        lambda p: np.vstack([model.jacobian(p), prior]),
-        start,
-    )
-    residuals, slope = held.residuals[:count], held.jacobian[:count]
-    fit = Fit(held.values, held.covariance, residuals, slope, np.ones(count), float(np.sum(residuals**2)))
-    return Estimate(_judged(model, slope), fit, prior)
+    prior[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
+    held = least_squares(model.names, model.residuals, model.jacobian, start, prior=prior)
+    return _believable(model, _found(model, held))
 
 
-def _judged(model: DriftModel, jacobian: Floats) -> Determination:
-    return judge(model.information(jacobian), model.lever(jacobian))
+def _found(model: DriftModel, fit: Fit) -> DriftFit:
+    judged = model.judged(fit.jacobian * np.sqrt(fit.weights)[:, None])
+    azimuth, altitude = (float(value) for value in fit.values[:2])
+    return DriftFit(replace(judged, azimuth=azimuth, altitude=altitude), fit)
+
+
+def _believable(model: DriftModel, found: DriftFit) -> DriftFit:
+    axis, fit = found.axis, found.fit
+    far = math.hypot(axis.azimuth * axis.pole.level, axis.altitude) / 60
+    # With nothing to spare the fit goes through every value, unless no axis does.
+    spare = len(model.data) - fit.values.size
+    missed = axis.determination.directions == 2 and spare < 1 and fit.chi_square > 0.01
+    if far > FARTHEST_DEG or missed:
+        raise InputError(
+            f"no axis within {FARTHEST_DEG:.0f} deg of the pole makes these drifts",
+            "check the units (arcsec, minutes or seconds) and the signs of drifts and hour angles",
+        )
+    return found
 
 
 def _starts(model: DriftModel) -> list[Floats]:
@@ -111,23 +117,16 @@ class Doubt:
     coverage_factor: float = 2.0
 
 
-def doubts(
-    model: DriftModel,
-    estimate: Estimate,
-    names: Sequence[str],
-    used: Sequence[int],
-    from_scatter: bool,
-    robust: bool,
-) -> Doubt:
+def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bool) -> Doubt:
     """Judge whether the timings agree within their sigmas, and name the one that does not fit."""
-    chi_square, free = estimate.chi_square, estimate.degrees_of_freedom
+    chi_square, free = found.fit.chi_square, found.degrees_of_freedom
     chance = p_value(chi_square, free)
     notes: list[Note] = []
-    for timing in used:
-        weight = min((float(estimate.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
+    for timing in model.used:
+        weight = min((float(found.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
         if weight < 0.5:
             how = f"its weight was lowered to {weight:.2f}" if weight else "it was set aside"
-            notes.append(Note("low-weight", f"{names[timing]} does not fit: {how}"))
+            notes.append(Note("low-weight", f"{model.name(timing)} does not fit: {how}"))
     if from_scatter:
         if chance is None:
             raise InputError(
@@ -137,7 +136,7 @@ def doubts(
         return Doubt(scatter_factor(chi_square, free), "scatter", chance, tuple(notes), coverage_factor(free))
     source = "assumed" if model.assumed else "stated"
     if chance is None:
-        if estimate.determination.determined == "both":
+        if found.axis.determination.determined == "both":
             notes.append(Note("no-check", "just enough timings for an answer: one more would check them"))
         return Doubt(1.0, source, None, tuple(notes))
     if chance >= DOUBT:
@@ -150,9 +149,9 @@ def doubts(
             f"the intervals are widened {factor:.1f} times",
         )
     )
-    suspects = [] if robust else _suspects(model, estimate, used)
+    suspects = [] if robust else _suspects(model, found)
     if suspects:
-        named = " or ".join(names[timing] for timing in suspects)
+        named = " or ".join(model.name(timing) for timing in suspects)
         notes.append(
             Note(
                 "blunder", f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
@@ -161,17 +160,17 @@ def doubts(
     return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free))
 
 
-def _suspects(model: DriftModel, estimate: Estimate, used: Sequence[int]) -> list[int]:
+def _suspects(model: DriftModel, found: DriftFit) -> list[int]:
     """Timings that, each left out alone, leave the others in agreement: of four or more, two names at most."""
-    if len(used) < 4 or estimate.determination.directions < 2:
+    if len(model.used) < 4 or found.axis.determination.directions < 2:
         return []
-    found = []
-    for timing in used:
+    suspects = []
+    for timing in model.used:
         rows = model.rows_of(timing)
-        free = estimate.degrees_of_freedom - len(rows)
+        free = found.degrees_of_freedom - len(rows)
         if rows and free >= 1:
-            chance = p_value(estimate.chi_square - group_drop(estimate.fit, rows), free)
+            chance = p_value(found.fit.chi_square - group_drop(found.fit, rows), free)
             if chance is not None and chance > EXPLAINED:
-                found.append((chance, timing))
-    found.sort(reverse=True)
-    return [timing for _, timing in found] if len(found) <= 2 else []
+                suspects.append((chance, timing))
+    suspects.sort(reverse=True)
+    return [timing for _, timing in suspects] if len(suspects) <= 2 else []

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from poleward.sky.axis import ARCMIN, motion_while_turning
+from poleward.sky.axis import ARCMIN, ARCSEC, motion_while_turning
 from poleward.sky.camera import GuideCamera
 from poleward.sky.look import Pointing, look
+from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.solution import Move, Solution, StarMotion
 
 SIDES = {"azimuth": ("east", "west"), "altitude": ("up", "down")}
 """For each knob the two ways the axis can go, the positive one first."""
@@ -46,66 +46,112 @@ def per_turn_from_thread(pitch_m: float, arm_m: float) -> float:
     return math.atan2(pitch_m, arm_m) / ARCMIN
 
 
-def with_turns(solution: Solution, knobs: dict[str, Knob]) -> Solution:
-    """Add turns and direction to the moves whose knob is known.
+@dataclass(frozen=True)
+class Turning:
+    """What is known of the turning of the knobs.
 
-    Parameters
+    Attributes
     ----------
-    solution : Solution
-    knobs : dict
+    knobs : mapping
         ``azimuth`` and ``altitude``, either may be missing.
-    """
-    moves = []
-    for move in solution.moves:
-        knob = knobs.get(move.knob)
-        if knob is None:
-            moves.append(move)
-            continue
-        turns = abs(move.move_arcmin) / knob.per_turn_arcmin
-        way = "clockwise" if move.toward == knob.clockwise else "counter-clockwise"
-        moves.append(replace(move, turns=turns, direction=way))
-    return replace(solution, moves=tuple(moves))
-
-
-def with_star(solution: Solution, site: Site, pointing: Pointing, camera: GuideCamera | None) -> Solution:
-    """Add to each move how a star moves in the field while that knob alone is turned.
-
-    Parameters
-    ----------
-    solution : Solution
-        Its pole and errors say where the axis is now; an error that is not determined counts as zero.
-    site : Site
-    pointing : Pointing
-        Where the telescope looks, tracking.
+    watch : Pointing or None
+        Where the telescope looks meanwhile, tracking.
     camera : GuideCamera or None
         For pixels.
     """
-    sight = look([pointing], np.zeros((1, 1)), site)
-    pole = sight.pole(solution.pole.name)
-    azimuth, altitude = solution.azimuth_error_arcmin or 0.0, solution.altitude_error_arcmin or 0.0
+
+    knobs: Mapping[str, Knob] = field(default_factory=dict)
+    watch: Pointing | None = None
+    camera: GuideCamera | None = None
+
+
+@dataclass(frozen=True)
+class StarMotion:
+    """Motion of a star in the field while a knob turns; pixels only with a guide camera."""
+
+    hour_angle_h: float
+    dec_deg: float
+    north_arcsec: float
+    east_arcsec: float
+    x_pix: float | None = None
+    y_pix: float | None = None
+
+
+@dataclass(frozen=True)
+class Move:
+    """What one knob must do.
+
+    Attributes
+    ----------
+    knob : str
+        ``azimuth`` or ``altitude``.
+    move_arcmin : float
+        Change of that angle of the axis; east and up positive.
+    toward : str
+        ``east``, ``west``, ``up`` or ``down``.
+    turns : float or None
+        Of the knob, never negative; None without knob data.
+    direction : str or None
+        ``clockwise`` or ``counter-clockwise``.
+    star : StarMotion or None
+        How a star moves in the field meanwhile.
+    """
+
+    knob: str
+    move_arcmin: float
+    toward: str
+    turns: float | None = None
+    direction: str | None = None
+    star: StarMotion | None = None
+
+
+def moves_of(
+    azimuth: float | None, altitude: float | None, pole: Pole, site: Site, turning: Turning
+) -> tuple[Move, ...]:
+    """Return the moves that undo the errors, azimuth first; the two knobs do not disturb each other's angle.
+
+    Parameters
+    ----------
+    azimuth, altitude : float or None
+        Errors, arcmin; one that is not determined gets no move and counts as zero for the other.
+    pole : Pole
+        That they refer to.
+    site : Site
+    turning : Turning
+    """
     moves = []
     # The azimuth knob is turned first, so the altitude move starts from an axis already beneath or above the pole.
-    for move in _azimuth_first(solution.moves):
-        axis = pole.axis(azimuth, altitude)
-        by = move.move_arcmin * ARCMIN
-        turn = (by, 0.0) if move.knob == "azimuth" else (0.0, by)
-        north, east = (
-            math.degrees(angle) * 3600 for angle in motion_while_turning(axis, sight.seen[0, 0], *turn)
+    for name, error, stand in (
+        ("azimuth", azimuth, (azimuth or 0.0, altitude or 0.0)),
+        ("altitude", altitude, (0.0, altitude or 0.0)),
+    ):
+        if error is None:
+            continue
+        toward = SIDES[name][error > 0]
+        knob = turning.knobs.get(name)
+        moves.append(
+            Move(
+                name,
+                -error,
+                toward,
+                None if knob is None else abs(error) / knob.per_turn_arcmin,
+                None if knob is None else "clockwise" if toward == knob.clockwise else "counter-clockwise",
+                None if turning.watch is None else _motion(name, -error, stand, pole, site, turning),
+            )
         )
-        x, y = (None, None) if camera is None else camera.to_pixels(north, east)
-        star = StarMotion(
-            math.degrees(float(sight.hour_angle[0])) / 15,
-            math.degrees(float(sight.dec[0])),
-            north,
-            east,
-            x,
-            y,
-        )
-        moves.append(replace(move, star=star))
-        if move.knob == "azimuth":
-            azimuth += move.move_arcmin
-    return replace(solution, moves=tuple(moves))
+    return tuple(moves)
 
 
-def _azimuth_first(moves: Sequence[Move]) -> list[Move]:
-    return sorted(moves, key=lambda move: move.knob != "azimuth")
+def _motion(
+    knob: str, move: float, stand: tuple[float, float], pole: Pole, site: Site, turning: Turning
+) -> StarMotion:
+    """How the watched star moves while one knob takes the axis by `move` arcmin from where it stands."""
+    assert turning.watch is not None
+    sight = look([turning.watch], np.zeros((1, 1)), site)
+    turn = (move * ARCMIN, 0.0) if knob == "azimuth" else (0.0, move * ARCMIN)
+    north, east = (
+        angle / ARCSEC for angle in motion_while_turning(pole.axis(*stand), sight.seen[0, 0], *turn)
+    )
+    pixels = (None, None) if turning.camera is None else turning.camera.to_pixels(north, east)
+    hours, dec = math.degrees(float(sight.hour_angle[0])) / 15, math.degrees(float(sight.dec[0]))
+    return StarMotion(hours, dec, north, east, *pixels)

@@ -29,29 +29,41 @@ class Fit:
     Attributes
     ----------
     values : array (p,)
-    covariance : array (p, p)
-        From the sigmas alone, not scaled to the scatter.
     residuals : array (n,)
         (model - data) / sigma, without robust weights.
     jacobian : array (n, p)
         Of the residuals, at the answer.
     weights : array (n,)
         1 everywhere but in a robust fit.
-    chi_square : float
-        Sum of the squared residuals, unweighted.
+    prior : array (k, p)
+        Combinations of the parameters that were held about zero, each in its own sigmas.
     """
 
     values: Floats
-    covariance: Floats
     residuals: Floats
     jacobian: Floats
     weights: Floats
-    chi_square: float
+    prior: Floats
+
+    @property
+    def covariance(self) -> Floats:
+        """From the sigmas alone, not scaled to the scatter: array (p, p)."""
+        return self.widened(1.0)
+
+    def widened(self, factor: float) -> Floats:
+        """Covariance with every sigma of the data, not of the prior, widened by a factor."""
+        slope = self.jacobian * np.sqrt(self.weights)[:, None] / factor
+        return covariance_of(np.vstack([slope, self.prior]))
+
+    @property
+    def chi_square(self) -> float:
+        """Sum of the squared residuals of the values that were not set aside."""
+        return float(np.sum(self.residuals[self.weights > 0] ** 2))
 
     @property
     def degrees_of_freedom(self) -> int:
-        """Values minus parameters."""
-        return len(self.residuals) - len(self.values)
+        """Values that were not set aside, less the parameters that were not held."""
+        return int(np.sum(self.weights > 0)) + len(self.prior) - len(self.values)
 
 
 def covariance_of(jacobian: Floats) -> Floats:
@@ -63,12 +75,30 @@ def covariance_of(jacobian: Floats) -> Floats:
     return covariance
 
 
+def followed(whole: Floats) -> Floats:
+    """How all other parameters follow the first two: array (p - 2, 2) of what one unit of each takes with it.
+
+    Parameters
+    ----------
+    whole : array (p, p)
+        Information on all of them.
+    """
+    return np.asarray(np.linalg.solve(whole[2:, 2:], whole[2:, :2]), np.float64)
+
+
+def cleared(whole: Floats) -> Floats:
+    """Information (2, 2) on the first two parameters after all others have had their share (Schur complement)."""
+    left: Floats = whole[:2, :2] - whole[:2, 2:] @ followed(whole)
+    return (left + left.T) / 2
+
+
 def least_squares(
     names: Sequence[str],
     residuals: Callable[[Floats], Floats],
     jacobian: Callable[[Floats], Floats],
     start: Floats,
     *,
+    prior: Floats | None = None,
     robust: bool = False,
 ) -> Fit:
     """Find the parameters that make the sum of squared residuals smallest.
@@ -82,6 +112,8 @@ def least_squares(
     jacobian : callable
         Array (p,) to array (n, p): derivatives of the residuals. Must have full column rank at the answer.
     start : array (p,)
+    prior : array (k, p), optional
+        Combinations of the parameters that are held at 0 +/- 1.
     robust : bool
         Lower the weight of residuals beyond `HUBER_K` sigma, and set those beyond `ASIDE_SIGMA` aside.
 
@@ -89,21 +121,24 @@ def least_squares(
     -------
     Fit
     """
+    held = np.zeros((0, len(start))) if prior is None else prior
+
+    def solved(begin: Floats, weights: Floats) -> Floats:
+        return _once(names, residuals, jacobian, begin, weights, held)
+
     weights = np.ones(len(residuals(start)))
-    values = _once(names, residuals, jacobian, start, weights)
+    values = solved(start, weights)
     if robust:
-        values, weights = _robustly(names, residuals, jacobian, values)
-    at, slope = residuals(values), jacobian(values)
-    return Fit(
-        values, covariance_of(slope * np.sqrt(weights)[:, None]), at, slope, weights, float(np.sum(at**2))
-    )
+        values, weights = _robustly(residuals, jacobian, solved, values, held)
+    return Fit(values, residuals(values), jacobian(values), weights, held)
 
 
 def _robustly(
-    names: Sequence[str],
     residuals: Callable[[Floats], Floats],
     jacobian: Callable[[Floats], Floats],
+    solved: Callable[[Floats, Floats], Floats],
     values: Floats,
+    prior: Floats,
 ) -> tuple[Floats, Floats]:
     """Set aside values beyond `ASIDE_SIGMA`, the worst first, then lower weights by Huber's rule.
 
@@ -112,22 +147,25 @@ def _robustly(
     """
     kept = np.ones(len(residuals(values)))
     # One value more than parameters must stay, or the rest would agree with anything.
-    while np.sum(kept) > len(values) + 1:
+    while np.sum(kept) + len(prior) > len(values) + 1:
         slope = jacobian(values) * kept[:, None]
-        left = np.maximum(1 - np.einsum("ij,jk,ik->i", slope, covariance_of(slope), slope), 1e-6)
+        covariance = covariance_of(np.vstack([slope, prior]))
+        left = np.maximum(1 - np.einsum("ij,jk,ik->i", slope, covariance, slope), 1e-6)
         apart = kept * np.abs(residuals(values)) / np.sqrt(left)
         worst = int(np.argmax(apart))
         without = np.where(np.arange(len(kept)) == worst, 0.0, kept)
-        if apart[worst] < ASIDE_SIGMA or np.linalg.matrix_rank(slope * without[:, None]) < len(values):
+        rank = np.linalg.matrix_rank(np.vstack([slope * without[:, None], prior]))
+        if apart[worst] < ASIDE_SIGMA or rank < len(values):
             break
         kept = without
-        values = _once(names, residuals, jacobian, values, kept)
+        values = solved(values, kept)
     weights = kept
     # The weights settle geometrically; sixty rounds leave less than 1e-6 sigma in every case of the tests.
     for _ in range(60):
         weights = kept * np.minimum(1.0, HUBER_K / np.maximum(np.abs(residuals(values)), 1e-12))
-        previous, values = values, _once(names, residuals, jacobian, values, weights)
-        spread = np.sqrt(np.diag(covariance_of(jacobian(values) * kept[:, None])))
+        previous, values = values, solved(values, weights)
+        slope = np.vstack([jacobian(values) * kept[:, None], prior])
+        spread = np.sqrt(np.diag(covariance_of(slope)))
         if np.all(np.abs(values - previous) < 1e-6 * spread):
             break
     return values, weights
@@ -139,6 +177,7 @@ def _once(
     jacobian: Callable[[Floats], Floats],
     start: Floats,
     weights: Floats,
+    prior: Floats,
 ) -> Floats:
     import lmfit
 
@@ -151,11 +190,11 @@ def _once(
     for name, value in zip(names, start, strict=True):
         parameters.add(name, value=float(value))  # no bounds: near one, lmfit's errors are silently wrong
     result = lmfit.minimize(
-        lambda p: residuals(unpacked(p)) * root,
+        lambda p: np.concatenate([residuals(unpacked(p)) * root, prior @ unpacked(p)]),
         parameters,
         method="leastsq",
         scale_covar=False,
-        Dfun=lambda p: jacobian(unpacked(p)) * root[:, None],
+        Dfun=lambda p: np.vstack([jacobian(unpacked(p)) * root[:, None], prior]),
         col_deriv=0,
         # Close to what doubles can hold; the model is cheap, so there is no reason to stop earlier.
         ftol=1e-15,
@@ -200,7 +239,7 @@ def group_drop(fit: Fit, rows: Sequence[int]) -> float:
     Rows that alone fix a parameter cannot be judged: zero.
     """
     slope = fit.jacobian[list(rows)]
-    kept = np.eye(len(slope)) - slope @ covariance_of(fit.jacobian) @ slope.T
+    kept = np.eye(len(slope)) - slope @ covariance_of(np.vstack([fit.jacobian, fit.prior])) @ slope.T
     if np.linalg.eigvalsh(kept)[0] < 1e-6:
         return 0.0
     part = fit.residuals[list(rows)]

@@ -8,14 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC, Displacement, Floats, displacement
 from poleward.sky.look import Sight
 from poleward.sky.pole import Pole
-from poleward.solving.determine import cleared, information_of
+from poleward.solving.determine import AxisEstimate, judge
+from poleward.solving.least_squares import Fit, cleared, followed
+from poleward.solving.solution import FittedDrift
 from poleward.timings.rows import Drift
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DriftModel:
     """N timings, the drifts measured in them, and the exact model of both.
 
@@ -24,6 +27,8 @@ class DriftModel:
 
     Attributes
     ----------
+    drifts : tuple of N Drift
+        As they were timed.
     sight : Sight
         Where the stars were seen at the start and the end of each timing.
     pole : Pole
@@ -38,6 +43,7 @@ class DriftModel:
         Whether any sigma was left to the reading error.
     """
 
+    drifts: tuple[Drift, ...]
     sight: Sight
     pole: Pole
     duration: Floats
@@ -53,9 +59,23 @@ class DriftModel:
         """Names of the parameters."""
         return ["azimuth", "altitude", "drive"][: 3 if self.east_rows else 2]
 
+    @property
+    def used(self) -> list[int]:
+        """Timings that are to be fitted."""
+        return [i for i, drift in enumerate(self.drifts) if drift.used]
+
+    def name(self, timing: int) -> str:
+        """What to call a timing."""
+        return self.drifts[timing].label or f"timing {timing + 1}"
+
+    @property
+    def rows(self) -> list[int]:
+        """The timing of every value in `data`."""
+        return [*self.north_rows, *self.east_rows]
+
     def rows_of(self, timing: int) -> list[int]:
         """Places of one timing's drifts in `data`."""
-        return [i for i, row in enumerate((*self.north_rows, *self.east_rows)) if row == timing]
+        return [i for i, row in enumerate(self.rows) if row == timing]
 
     def _moved(self, p: Floats) -> Displacement:
         axis = self.pole.axis(p[0], p[1])
@@ -67,16 +87,14 @@ class DriftModel:
         moved = self._moved(p)
         return moved.north / ARCSEC, moved.east / ARCSEC
 
-    def information(self, jacobian: Floats) -> Floats:
-        """Information (2, 2) of a Jacobian on the errors on the sky; see `determine.information_of`."""
-        return information_of(jacobian, self.pole)
-
-    def lever(self, jacobian: Floats) -> Floats:
-        """Drift by each error on the sky, against the fastest possible, for every value fitted, (n, 2)."""
-        rows = [*self.north_rows, *self.east_rows]
-        fastest = 60 * self.turn[rows] / self.sigma  # one arcminute, in sigmas
-        result: Floats = cleared(jacobian) / self.pole.on_sky / fastest[:, None]
-        return result
+    def judged(self, jacobian: Floats) -> AxisEstimate:
+        """What a Jacobian of the residuals tells of an axis on the pole: information, levers and what they determine."""
+        whole = jacobian.T @ jacobian
+        alone = jacobian[:, :2] - jacobian[:, 2:] @ followed(whole)
+        fastest = 60 * self.turn[self.rows] / self.sigma  # one arcminute, in sigmas
+        lever = alone / self.pole.on_sky / fastest[:, None]
+        information = cleared(whole)
+        return AxisEstimate(0.0, 0.0, information, judge(information, lever, self.pole), lever, self.pole)
 
     def residuals(self, p: Floats) -> Floats:
         """(model - data) / sigma, (n,)."""
@@ -88,12 +106,41 @@ class DriftModel:
     def jacobian(self, p: Floats) -> Floats:
         """Exact derivatives of the residuals, (n, p)."""
         moved = self._moved(p)
-        rows = [*self.north_rows, *self.east_rows]
+        rows = self.rows
         by = np.concatenate([moved.north_by[list(self.north_rows)], moved.east_by[list(self.east_rows)]])
         # Radians per radian is arcsec per arcsec; A and e are in arcmin, a rate error counts for the duration.
         scale = np.stack([np.full(len(rows), 60.0), np.full(len(rows), 60.0), self.duration[rows]], axis=1)
         result: Floats = (by * scale)[:, : len(p)] / self.sigma[:, None]
         return result
+
+    def table(self, fit: Fit) -> tuple[FittedDrift, ...]:
+        """All timings beside what the fitted axis would have made of them."""
+        north, east = self.drift(fit.values)
+        north_sigma = dict(zip(self.north_rows, self.sigma, strict=False))
+        east_sigma = dict(zip(self.east_rows, self.sigma[len(self.north_rows) :], strict=True))
+        sight = self.sight
+
+        def sigma(known: dict[int, float], i: int, stated: float | None) -> float | None:
+            return float(known[i]) if i in known else None if self.drifts[i].used else stated
+
+        return tuple(
+            FittedDrift(
+                label=drift.label,
+                used=drift.used,
+                hour_angle_h=math.degrees(float(sight.hour_angle[i])) / 15,
+                dec_deg=math.degrees(float(sight.dec[i])),
+                altitude_deg=math.degrees(float(sight.altitude[i])),
+                duration_s=drift.duration_s,
+                north_arcsec=drift.north_arcsec,
+                north_fitted_arcsec=float(north[i]),
+                north_sigma_arcsec=sigma(north_sigma, i, drift.north_sigma_arcsec),
+                east_arcsec=drift.east_arcsec,
+                east_fitted_arcsec=float(east[i]),
+                east_sigma_arcsec=sigma(east_sigma, i, drift.east_sigma_arcsec),
+                weight=min((float(fit.weights[row]) for row in self.rows_of(i)), default=0.0),
+            )
+            for i, drift in enumerate(self.drifts)
+        )
 
 
 def drift_model(
@@ -115,16 +162,24 @@ def drift_model(
         Drive rate.
     reading_arcsec : float
         Standard uncertainty of one reading, for drifts without a stated sigma.
+
+    Raises
+    ------
+    InputError
+        There is nothing to fit.
     """
     duration = np.array([drift.duration_s for drift in drifts])
     north_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.north_arcsec is not None]
     east_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.east_arcsec is not None]
     if len(east_rows) < 2:
         east_rows = []  # a single one tells the drive rate and nothing else
+    if not north_rows and not east_rows:
+        raise InputError("there is no drift to fit", "give the north drift at two hour angles at least")
     measured = [(drifts[i].north_arcsec, drifts[i].north_sigma_arcsec) for i in north_rows]
     measured += [(drifts[i].east_arcsec, drifts[i].east_sigma_arcsec) for i in east_rows]
     default = reading_arcsec * math.sqrt(2)  # a drift is the difference of two readings
     return DriftModel(
+        tuple(drifts),
         sight,
         sight.pole(pole),
         duration,

@@ -1,12 +1,24 @@
-"""What a solve says: one frozen result, always of the same shape, and its record."""
+"""What a solve says: one frozen result, always of the same shape; what is determined, and nothing else.
+
+Drifts and logs both end here.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
+from poleward.door.record import record_of
 from poleward.errors import Note
+from poleward.sky.axis import ARCMIN, angle_between
 from poleward.sky.pole import Pole
+from poleward.sky.site import Site
+from poleward.solving.determine import AxisEstimate, pointing_to_add
+from poleward.solving.knobs import Move, Turning, moves_of
 
 
 @dataclass(frozen=True)
@@ -37,49 +49,13 @@ class FittedDrift:
         """(measured - fitted) / sigma of the east drift."""
         return _pull(self.east_arcsec, self.east_fitted_arcsec, self.east_sigma_arcsec)
 
+    def to_record(self) -> dict[str, Any]:
+        """Return plain numbers with their units in the names."""
+        return {**record_of(self), **record_of(self, ("pull", "east_pull"))}
+
 
 def _pull(measured: float | None, fitted: float, sigma: float | None) -> float | None:
     return None if measured is None or sigma is None else (measured - fitted) / sigma
-
-
-@dataclass(frozen=True)
-class Move:
-    """What one knob must do.
-
-    Attributes
-    ----------
-    knob : str
-        ``azimuth`` or ``altitude``.
-    move_arcmin : float
-        Change of that angle of the axis; east and up positive.
-    toward : str
-        ``east``, ``west``, ``up`` or ``down``.
-    turns : float or None
-        Of the knob, never negative; None without knob data.
-    direction : str or None
-        ``clockwise`` or ``counter-clockwise``.
-    star : StarMotion or None
-        How a star moves in the field meanwhile.
-    """
-
-    knob: str
-    move_arcmin: float
-    toward: str
-    turns: float | None = None
-    direction: str | None = None
-    star: StarMotion | None = None
-
-
-@dataclass(frozen=True)
-class StarMotion:
-    """Motion of a star in the field while a knob turns; pixels only with a guide camera."""
-
-    hour_angle_h: float
-    dec_deg: float
-    north_arcsec: float
-    east_arcsec: float
-    x_pix: float | None = None
-    y_pix: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,6 +93,24 @@ class FitSummary:
 
 
 @dataclass(frozen=True)
+class Combination:
+    """A direction in which the axis is known: the weighted sum of both errors, its value and sigma."""
+
+    azimuth_on_sky_weight: float
+    altitude_weight: float
+    value_arcmin: float
+    sigma_arcmin: float
+
+
+AXIS = (
+    "reference", "determined", "azimuth_error_arcmin", "azimuth_sigma_arcmin", "altitude_error_arcmin",
+    "altitude_sigma_arcmin", "correlation", "offset_arcmin", "offset_sigma_arcmin", "pole_altitude_deg", "latitude_deg",
+    "combination",
+)  # fmt: skip
+"""What a record says of the axis."""
+
+
+@dataclass(frozen=True)
 class Solution:
     """The axis error and how sure it is.
 
@@ -134,10 +128,9 @@ class Solution:
         Of the two errors.
     offset_arcmin, offset_sigma_arcmin : float or None
         Angle on the sky between axis and pole.
-    site_latitude_deg : float
-    combination : tuple of four float, or None
-        Where neither is determined but one direction is: weights of (azimuth error on the sky, altitude error),
-        the value of the weighted sum and its sigma, arcmin.
+    latitude_deg : float
+    combination : Combination or None
+        Where neither is determined but one direction is.
     fit : FitSummary
     drifts : tuple of FittedDrift
     moves : tuple of Move
@@ -153,8 +146,8 @@ class Solution:
     correlation: float | None
     offset_arcmin: float | None
     offset_sigma_arcmin: float | None
-    site_latitude_deg: float
-    combination: tuple[float, float, float, float] | None
+    latitude_deg: float
+    combination: Combination | None
     fit: FitSummary
     drifts: tuple[FittedDrift, ...]
     moves: tuple[Move, ...]
@@ -164,6 +157,11 @@ class Solution:
     def reference(self) -> str:
         """What the errors are given against: ``apparent pole`` or ``true pole``."""
         return self.pole.reference
+
+    @property
+    def pole_altitude_deg(self) -> float:
+        """Altitude of that pole."""
+        return self.pole.altitude_deg
 
     @property
     def azimuth_error(self) -> Any:
@@ -200,41 +198,11 @@ class Solution:
 
     def to_record(self) -> dict[str, Any]:
         """Return the record of the result: plain numbers with their units in the names, ready for JSON."""
-        record = {
-            "record": "solution",
-            "version": 1,
-            "axis": {
-                "reference": self.reference,
-                "determined": self.determined,
-                "azimuth_error_arcmin": self.azimuth_error_arcmin,
-                "azimuth_sigma_arcmin": self.azimuth_sigma_arcmin,
-                "altitude_error_arcmin": self.altitude_error_arcmin,
-                "altitude_sigma_arcmin": self.altitude_sigma_arcmin,
-                "correlation": self.correlation,
-                "offset_arcmin": self.offset_arcmin,
-                "offset_sigma_arcmin": self.offset_sigma_arcmin,
-                "pole_altitude_deg": self.pole.altitude_deg,
-                "latitude_deg": self.site_latitude_deg,
-            },
-            "fit": {
-                "measurements": self.fit.measurements,
-                "values": self.fit.values,
-                "chi_square": self.fit.chi_square,
-                "degrees_of_freedom": self.fit.degrees_of_freedom,
-                "p_value": self.fit.p_value,
-                "sigma_source": self.fit.sigma_source,
-                "coverage_factor_95": self.fit.coverage_factor_95,
-                "drive_rate_error_arcsec_per_s": self.fit.drive_rate_error_arcsec_per_s,
-                "drive_rate_error_sigma_arcsec_per_s": self.fit.drive_rate_error_sigma_arcsec_per_s,
-            },
-            "drifts": [_drift_record(drift) for drift in self.drifts],
-            "moves": [_move_record(move) for move in self.moves],
-            "warnings": [{"code": note.code, "text": note.text} for note in self.warnings],
-        }
-        if self.combination is not None:
-            names = ("azimuth_on_sky_weight", "altitude_weight", "value_arcmin", "sigma_arcmin")
-            record["axis"]["combination"] = dict(zip(names, self.combination, strict=True))  # type: ignore[index]
-        return record
+        axis = record_of(self, AXIS)
+        if axis["combination"] is None:
+            del axis["combination"]
+        rest = record_of(self, ("fit", "drifts", "moves", "warnings"))
+        return {"record": "solution", "version": 1, "axis": axis, **rest}
 
 
 def _quantity(value: float | None) -> Any:
@@ -245,42 +213,73 @@ def _quantity(value: float | None) -> Any:
     return units.Quantity(value, "arcmin")
 
 
-def _drift_record(drift: FittedDrift) -> dict[str, Any]:
-    return {
-        "label": drift.label,
-        "used": drift.used,
-        "hour_angle_h": drift.hour_angle_h,
-        "dec_deg": drift.dec_deg,
-        "altitude_deg": drift.altitude_deg,
-        "duration_s": drift.duration_s,
-        "north_arcsec": drift.north_arcsec,
-        "north_fitted_arcsec": drift.north_fitted_arcsec,
-        "north_sigma_arcsec": drift.north_sigma_arcsec,
-        "pull": drift.pull,
-        "east_arcsec": drift.east_arcsec,
-        "east_fitted_arcsec": drift.east_fitted_arcsec,
-        "east_sigma_arcsec": drift.east_sigma_arcsec,
-        "east_pull": drift.east_pull,
-        "weight": drift.weight,
-    }
+def solution_from(
+    estimate: AxisEstimate,
+    site: Site,
+    fit: FitSummary,
+    drifts: Sequence[FittedDrift],
+    notes: Sequence[Note],
+    turning: Turning | None = None,
+) -> Solution:
+    """Put together a solution: what is not determined becomes None, and a pointing that would help is named.
+
+    Parameters
+    ----------
+    estimate : AxisEstimate
+    site : Site
+    fit : FitSummary
+    drifts : sequence of FittedDrift
+    notes : sequence of Note
+        Of timings and fit.
+    turning : Turning, optional
+        Knobs, and a star that is watched.
+    """
+    found = estimate.determination
+    both = found.determined == "both"
+    covariance = estimate.covariance
+    sigma = np.sqrt(np.diag(covariance))
+    azimuth = estimate.azimuth if found.determined in ("azimuth", "both") else None
+    altitude = estimate.altitude if found.determined in ("altitude", "both") else None
+    offset, offset_sigma = _offset(estimate)
+    advice = [] if both else [Note("add-pointing", pointing_to_add(found.worst, site).text)]
+    return Solution(
+        pole=estimate.pole,
+        determined=found.determined,
+        azimuth_error_arcmin=azimuth,
+        azimuth_sigma_arcmin=None if azimuth is None else float(sigma[0]),
+        altitude_error_arcmin=altitude,
+        altitude_sigma_arcmin=None if altitude is None else float(sigma[1]),
+        correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
+        offset_arcmin=offset if both else None,
+        offset_sigma_arcmin=offset_sigma if both else None,
+        latitude_deg=math.degrees(site.latitude_rad),
+        combination=_combination(estimate),
+        fit=fit,
+        drifts=tuple(drifts),
+        moves=moves_of(azimuth, altitude, estimate.pole, site, turning or Turning()),
+        warnings=(*notes, *advice),
+    )
 
 
-def _move_record(move: Move) -> dict[str, Any]:
-    star = move.star
-    return {
-        "knob": move.knob,
-        "move_arcmin": move.move_arcmin,
-        "toward": move.toward,
-        "turns": move.turns,
-        "direction": move.direction,
-        "star": None
-        if star is None
-        else {
-            "hour_angle_h": star.hour_angle_h,
-            "dec_deg": star.dec_deg,
-            "north_arcsec": star.north_arcsec,
-            "east_arcsec": star.east_arcsec,
-            "x_pix": star.x_pix,
-            "y_pix": star.y_pix,
-        },
-    }
+def _offset(estimate: AxisEstimate) -> tuple[float, float]:
+    """Angle between axis and pole, and its sigma by linear propagation (JCGM 100:2008, eq. 13); arcmin."""
+    pole, covariance = estimate.pole, estimate.covariance
+    axis = pole.axis(estimate.azimuth, estimate.altitude)
+    angle = float(angle_between(axis.elevated, pole.direction))
+    if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
+        return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+    slopes = np.array([axis.d_azimuth @ pole.direction, axis.d_altitude @ pole.direction]) * -pole.hemisphere
+    gradient = slopes / math.sin(angle)
+    return angle / ARCMIN, float(np.sqrt(gradient @ covariance @ gradient))
+
+
+def _combination(estimate: AxisEstimate) -> Combination | None:
+    """What is known where neither error is determined but one direction is."""
+    found = estimate.determination
+    if found.determined != "neither" or found.directions == 0:
+        return None
+    weights = found.best * (1 if found.best[int(np.argmax(np.abs(found.best)))] > 0 else -1)
+    on_sky = weights * estimate.pole.on_sky
+    value = float(on_sky @ np.array([estimate.azimuth, estimate.altitude]))
+    sigma = float(np.sqrt(on_sky @ estimate.covariance @ on_sky))
+    return Combination(float(weights[0]), float(weights[1]), value, sigma)

@@ -14,19 +14,14 @@ from poleward.sky.axis import SIDEREAL_RATE, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes, look
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
-from poleward.solving.estimate import Doubt, Estimate, doubts, estimate_axis
-from poleward.solving.least_squares import Fit
+from poleward.solving.estimate import Doubt, DriftFit, doubts, fit_axis
+from poleward.solving.knobs import Turning
 from poleward.solving.model import DriftModel, drift_model
-from poleward.solving.solution import FitSummary, FittedDrift, Solution
-from poleward.solving.statement import Answer, solution_from
+from poleward.solving.solution import FitSummary, Solution, solution_from
 from poleward.timings.rows import Drift
 
 RATES = {"sidereal": SIDEREAL_RATE, "king": 15.03697, "solar": 15.0}
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
-
-
-FARTHEST_DEG = 20.0
-"""An axis farther from the pole than this is a mistake in the table; no compass is so wrong."""
 
 
 def drive_rate_of(rate: Any) -> float:
@@ -63,6 +58,7 @@ def solve(
     robust: bool = False,
     from_scatter: bool = False,
     allow_low: bool = False,
+    turning: Turning | None = None,
 ) -> Solution:
     """Find the axis error that explains timed drifts.
 
@@ -84,6 +80,8 @@ def solve(
         Take the size of all sigmas from the scatter of the timings; needs at least one degree of freedom.
     allow_low : bool
         Use stars below 10 deg too, where refraction is not well known.
+    turning : Turning, optional
+        The mount's knobs, and a star that is watched while they are turned.
 
     Returns
     -------
@@ -96,125 +94,72 @@ def solve(
     UsageError
         An option outside what is allowed.
     """
-    pole_name(pole)
-    reading = quantity.parse(reading_error, quantity.SMALL_ANGLE, "", "reading error")
+    options = pole_name(pole), drive_rate_of(drive_rate), _reading(reading_error)
+    sight = _sight(drifts, site, allow_low)
+    model = drift_model(drifts, sight, *options)
+    found = fit_axis(model, robust)
+    doubt = doubts(model, found, from_scatter=from_scatter, robust=robust)
+    notes = [*_sight_notes(model, site), *doubt.notes]
+    return solution_from(
+        found.widened(doubt.factor),
+        site,
+        _summary(model, found, doubt),
+        model.table(found.fit),
+        notes,
+        turning,
+    )
+
+
+def _reading(error: Any) -> float:
+    reading = quantity.parse(error, quantity.SMALL_ANGLE, "", "reading error")
     if reading <= 0:
         raise UsageError(f"reading error: {reading:g} arcsec, allowed is more than 0")
-    used = [i for i, drift in enumerate(drifts) if drift.used]
-    if not used:
+    return reading
+
+
+def _sight(drifts: Sequence[Drift], site: Site, allow_low: bool) -> Sight:
+    """Look at the starts and the ends of all timings; refuse stars that are used and stand too low."""
+    if not any(drift.used for drift in drifts):
         raise InputError("there is no timing to use", "two at different hour angles give both errors")
     ends = np.array([[0.0, drift.duration_s] for drift in drifts])
     sight = look([drift.pointing for drift in drifts], ends, site)
-    names = [drift.label or f"timing {i + 1}" for i, drift in enumerate(drifts)]
-    _refuse_low(drifts, sight, used, allow_low)
-    model = drift_model(drifts, sight, pole, drive_rate_of(drive_rate), reading)
-    notes = [*sight.notes, *altitude_notes(sight, site, [names[i] for i in used], used)]
-    if sum(drifts[i].east_arcsec is not None for i in used) == 1:
-        notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
-    if not len(model.data):
-        raise InputError("there is no drift to fit", "give the north drift at two hour angles at least")
-    estimate = estimate_axis(model, robust)
-    _refuse_absurd(model, estimate)
-    doubt = doubts(model, estimate, names, used, from_scatter, robust)
-    return _solution(drifts, site, model, estimate, doubt, notes)
-
-
-def _refuse_absurd(model: DriftModel, estimate: Estimate) -> None:
-    """Refuse drifts that no axis makes: a wrong unit, or minutes for seconds."""
-    azimuth, altitude = estimate.fit.values[:2]
-    far = math.hypot(azimuth * model.pole.level, altitude) / 60
-    # With nothing to spare the fit goes through every value, unless no axis does.
-    spare = len(model.data) - estimate.fit.values.size
-    missed = estimate.determination.directions == 2 and spare < 1 and estimate.fit.chi_square > 0.01
-    if far > FARTHEST_DEG or missed:
-        raise InputError(
-            f"no axis within {FARTHEST_DEG:.0f} deg of the pole makes these drifts",
-            "check the units (arcsec, minutes or seconds) and the signs of drifts and hour angles",
-        )
-
-
-def _refuse_low(drifts: Sequence[Drift], sight: Sight, used: Sequence[int], allow_low: bool) -> None:
     lowest = np.degrees(np.min(azimuth_altitude(sight.seen)[1], axis=1))
-    for i in used:
-        where = drifts[i].pointing.where
-        if lowest[i] < 0:
+    for drift, height in zip(drifts, lowest, strict=True):
+        if drift.used and height < 0:
             raise InputError(
-                f"the star is {-lowest[i]:.1f} deg below the horizon",
+                f"the star is {-height:.1f} deg below the horizon",
                 "check the signs of hour angle (west positive), dec and latitude, and the time",
-                where,
+                drift.pointing.where,
             )
-        if lowest[i] < TOO_LOW_DEG and not allow_low:
+        if drift.used and height < TOO_LOW_DEG and not allow_low:
             raise InputError(
-                f"the star stands at {lowest[i]:.1f} deg, allowed is {TOO_LOW_DEG:.0f} deg or more",
+                f"the star stands at {height:.1f} deg, allowed is {TOO_LOW_DEG:.0f} deg or more",
                 "refraction is not well known so low; --allow-low uses it all the same",
-                where,
+                drift.pointing.where,
             )
+    return sight
 
 
-def _solution(
-    drifts: Sequence[Drift],
-    site: Site,
-    model: DriftModel,
-    estimate: Estimate,
-    doubt: Doubt,
-    notes: Sequence[Note],
-) -> Solution:
-    """Put together what the estimate and its doubts allow to be said."""
-    fit = estimate.fit
-    covariance = estimate.covariance(doubt.factor)
-    answer = Answer(
-        float(fit.values[0]),
-        float(fit.values[1]),
-        covariance[:2, :2],
-        estimate.determination,
-        model.pole,
-    )
+def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
+    """Say what is doubtful about the stars and what is measured of them."""
+    notes = [*model.sight.notes]
+    notes += altitude_notes(model.sight, site, [model.name(i) for i in model.used], model.used)
+    if sum(model.drifts[i].east_arcsec is not None for i in model.used) == 1:
+        notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
+    return notes
+
+
+def _summary(model: DriftModel, found: DriftFit, doubt: Doubt) -> FitSummary:
+    fit = found.fit
     drive = fit.values.size > 2
-    summary = FitSummary(
-        measurements=len({*model.north_rows, *model.east_rows}),
+    return FitSummary(
+        measurements=len(set(model.rows)),
         values=len(model.data),
-        chi_square=estimate.chi_square,
-        degrees_of_freedom=estimate.degrees_of_freedom,
+        chi_square=fit.chi_square,
+        degrees_of_freedom=found.degrees_of_freedom,
         p_value=doubt.p_value,
         sigma_source=doubt.source,
         drive_rate_error_arcsec_per_s=float(fit.values[2]) if drive else None,
-        drive_rate_error_sigma_arcsec_per_s=math.sqrt(covariance[2, 2]) if drive else None,
+        drive_rate_error_sigma_arcsec_per_s=math.sqrt(fit.widened(doubt.factor)[2, 2]) if drive else None,
         coverage_factor_95=doubt.coverage_factor,
     )
-    return solution_from(answer, site, summary, _fitted(drifts, model, fit), [*notes, *doubt.notes])
-
-
-def _fitted(drifts: Sequence[Drift], model: DriftModel, fit: Fit) -> tuple[FittedDrift, ...]:
-    north, east = model.drift(fit.values)
-    sigma = dict(
-        zip(
-            [("north", i) for i in model.north_rows] + [("east", i) for i in model.east_rows],
-            model.sigma,
-            strict=True,
-        )
-    )
-    sight = model.sight
-    return tuple(
-        FittedDrift(
-            label=drift.label,
-            used=drift.used,
-            hour_angle_h=math.degrees(float(sight.hour_angle[i])) / 15,
-            dec_deg=math.degrees(float(sight.dec[i])),
-            altitude_deg=math.degrees(float(sight.altitude[i])),
-            duration_s=drift.duration_s,
-            north_arcsec=drift.north_arcsec,
-            north_fitted_arcsec=float(north[i]),
-            north_sigma_arcsec=_plain(
-                sigma.get(("north", i), None if drift.used else drift.north_sigma_arcsec)
-            ),
-            east_arcsec=drift.east_arcsec,
-            east_fitted_arcsec=float(east[i]),
-            east_sigma_arcsec=_plain(sigma.get(("east", i), None if drift.used else drift.east_sigma_arcsec)),
-            weight=min((float(fit.weights[row]) for row in model.rows_of(i)), default=0.0),
-        )
-        for i, drift in enumerate(drifts)
-    )
-
-
-def _plain(value: Any) -> float | None:
-    return None if value is None else float(value)

@@ -7,18 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.errors import Note
 from poleward.guidelog.fitting.fit import fit
 from poleward.guidelog.fitting.joint import add_beliefs, noise_stepped, places_of, share, stepped
 from poleward.guidelog.fitting.parts import Drive, Part, State, curve, linear
 from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.pole import Pole
-from poleward.sky.site import Site
-from poleward.solving.determine import BLIND_ARCMIN, Determination, judge
+from poleward.solving.determine import AxisEstimate, Determination, blind, judge
 from poleward.solving.estimate import DOUBT
-from poleward.solving.least_squares import p_value, scatter_factor
-from poleward.solving.solution import FitSummary, FittedDrift, Solution
-from poleward.solving.statement import Answer, solution_from
+from poleward.solving.least_squares import cleared, p_value, scatter_factor
 
 RATE_ROUNDS = 5
 """Steps for the sections' own rates, at most: rates and noise in turn, which leaves a tenth of a sigma after the third."""
@@ -79,18 +75,13 @@ class Fitted:
     degrees_of_freedom: int
 
 
-def blind(pole: Pole) -> Floats:
-    """Information (2, 2) that holds A and e where the data leave something open; see `determine.BLIND_ARCMIN`."""
-    return np.diag([(pole.level / BLIND_ARCMIN) ** 2, BLIND_ARCMIN**-2.0])
-
-
 def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> Fitted:
     """Fit some sections with one axis, and judge what they determine and whether they agree."""
     # Held lightly from the start: free, a single short section would send its undetermined error anywhere.
     prior = blind(pole)
     settled, state, whole = fit(parts, drives, pole, prior)
     lever = _lever(settled, state, pole)
-    found = judged(cleared_of(whole), lever, pole)
+    found = judge(cleared(whole), lever, pole)
     if found.directions == 2:
         state = _let_go(state, whole, prior)
     rates = section_rates(settled, state, pole)
@@ -100,7 +91,7 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     held = whole.copy()
     held[:2, :2] += prior
     spread = np.sqrt(np.diag(np.linalg.inv(held)))[2:].reshape(-1, 2)
-    return Fitted(settled, state, cleared_of(whole), spread, found, lever, rates, factor, chance, free)
+    return Fitted(settled, state, cleared(whole), spread, found, lever, rates, factor, chance, free)
 
 
 def _let_go(state: State, whole: Floats, prior: Floats) -> State:
@@ -108,20 +99,6 @@ def _let_go(state: State, whole: Floats, prior: Floats) -> State:
     pull = np.zeros(len(whole))
     pull[:2] = prior @ np.array([state.azimuth, state.altitude])
     return stepped(state, np.asarray(np.linalg.solve(whole, pull), np.float64))
-
-
-def cleared_of(whole: Floats) -> Floats:
-    """Information (2, 2) on A and e after everything else has had its share."""
-    rest = whole[2:, 2:]
-    if not len(rest):
-        return whole
-    left: Floats = whole[:2, :2] - whole[:2, 2:] @ np.linalg.solve(rest, whole[2:, :2])
-    return (left + left.T) / 2
-
-
-def judged(information: Floats, lever: Floats, pole: Pole) -> Determination:
-    """Judge as `solve` does what information on A and e determines."""
-    return judge(information / np.outer(pole.on_sky, pole.on_sky), lever)
 
 
 def _lever(parts: Sequence[Part], state: State, pole: Pole) -> Floats:
@@ -188,67 +165,7 @@ def _fitted_rates(parts: Sequence[Part], state: State, pole: Pole) -> tuple[Floa
     return np.array(north), np.array(east)
 
 
-@dataclass(frozen=True)
-class GroupEstimate:
-    """An axis error with its information: of one fit, or of several joined.
-
-    Attributes
-    ----------
-    azimuth, altitude : float
-        A and e, arcmin.
-    information : array (2, 2)
-        From the data alone, sigmas widened where they had to be.
-    determination : Determination
-    lever : array (m, 2)
-        See `determine.judge`.
-    pole : Pole
-        That the errors refer to.
-    """
-
-    azimuth: float
-    altitude: float
-    information: Floats
-    determination: Determination
-    lever: Floats
-    pole: Pole
-
-    @property
-    def point(self) -> Floats:
-        """(A, e), arcmin."""
-        return np.array([self.azimuth, self.altitude])
-
-
-def estimate_of(found: Fitted, pole: Pole) -> GroupEstimate:
+def estimate_of(found: Fitted, pole: Pole) -> AxisEstimate:
     """Return the axis error of one fit."""
     state, information = found.state, found.information / found.factor**2
-    return GroupEstimate(state.azimuth, state.altitude, information, found.determination, found.lever, pole)
-
-
-def solution_of(
-    estimate: GroupEstimate,
-    site: Site,
-    summary: FitSummary,
-    drifts: Sequence[FittedDrift],
-    notes: Sequence[Note],
-) -> Solution:
-    """Put together what is determined, and nothing else.
-
-    Parameters
-    ----------
-    estimate : GroupEstimate
-    site : Site
-    summary : FitSummary
-    drifts : sequence of FittedDrift
-        The sections.
-    notes : sequence of Note
-    """
-    both = estimate.determination.determined == "both"
-    held = estimate.information if both else estimate.information + blind(estimate.pole)
-    answer = Answer(
-        estimate.azimuth,
-        estimate.altitude,
-        np.asarray(np.linalg.inv(held), np.float64),
-        estimate.determination,
-        estimate.pole,
-    )
-    return solution_from(answer, site, summary, drifts, notes)
+    return AxisEstimate(state.azimuth, state.altitude, information, found.determination, found.lever, pole)

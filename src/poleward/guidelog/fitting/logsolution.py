@@ -10,16 +10,16 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import Note
-from poleward.guidelog.fitting.answer import GroupEstimate, blind, judged, solution_of
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
 from poleward.guidelog.fitting.noise import Noise
 from poleward.guidelog.fitting.trace import Trace
 from poleward.guidelog.reading.section import Section
 from poleward.sky.site import Site
+from poleward.solving.determine import AxisEstimate, blind, judge
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import p_value, scatter_factor
-from poleward.solving.solution import FitSummary, Solution
+from poleward.solving.solution import FitSummary, Solution, solution_from
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ class LogGroup:
         Of its first section that has one.
     solution : Solution or None
         None where no section could be used.
-    estimate : GroupEstimate or None
+    estimate : AxisEstimate or None
     sections : tuple of SectionResult
     traces : tuple of Trace
         Of the sections that were used, for charts; empty where they were not kept.
@@ -160,7 +160,7 @@ class LogGroup:
     name: str
     start: datetime | None
     solution: Solution | None
-    estimate: GroupEstimate | None
+    estimate: AxisEstimate | None
     sections: tuple[SectionResult, ...]
     traces: tuple[Trace, ...] = ()
 
@@ -249,7 +249,7 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
     pole = estimates[0].pole
     total = sum((each.information for each in estimates), np.zeros((2, 2)))
     pulled = sum((each.information @ each.point for each in estimates), np.zeros(2))
-    found = judged(total, np.concatenate([each.lever for each in estimates]), pole)
+    found = judge(total, np.concatenate([each.lever for each in estimates]), pole)
     held = total if found.directions == 2 else total + blind(pole)
     mean = np.linalg.solve(held, pulled)
     square = sum(float((e.point - mean) @ e.information @ (e.point - mean)) for e in estimates)
@@ -266,12 +266,12 @@ def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
                 f"intervals are widened {factor:.1f} times",
             )
         )
-    joint = GroupEstimate(float(mean[0]), float(mean[1]), total / factor**2, found, np.zeros((0, 2)), pole)
+    joint = AxisEstimate(float(mean[0]), float(mean[1]), total / factor**2, found, np.zeros((0, 2)), pole)
     drifts = [drift for group in solved for drift in group.solution.drifts]  # type: ignore[union-attr]
     summary = FitSummary(
         len(drifts), sum(_values(group.solution) for group in solved), square, free, chance, "scatter"
     )
-    solution = solution_of(joint, site, summary, drifts, list(dict.fromkeys(notes)))
+    solution = solution_from(joint, site, summary, drifts, list(dict.fromkeys(notes)))
     return LogSolution(solution, groups, trend_of(solved))
 
 

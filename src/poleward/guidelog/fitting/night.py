@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import InputError, Note, UsageError
-from poleward.guidelog.fitting.answer import Fitted, estimate_of, fit_sections, solution_of
+from poleward.guidelog.fitting.answer import Fitted, estimate_of, fit_sections
 from poleward.guidelog.fitting.choose import Candidate, choose
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, joined, unused
@@ -22,7 +22,7 @@ from poleward.sky.axis import azimuth_altitude
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.solving.least_squares import coverage_factor
-from poleward.solving.solution import FitSummary, FittedDrift
+from poleward.solving.solution import FitSummary, FittedDrift, solution_from
 from poleward.solving.solver import drive_rate_of
 
 FAR_RATE = 0.3
@@ -146,7 +146,7 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     ]
     notes = [*chosen.notes, *_fit_notes(found, results)]
     estimate = estimate_of(found, pole)
-    solution = solution_of(estimate, site, _summary(found), drifts, notes)
+    solution = solution_from(estimate, site, _summary(found), drifts, notes)
     return LogGroup(name, start, solution, estimate, results, tuple(traces))
 
 
