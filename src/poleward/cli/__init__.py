@@ -1,6 +1,6 @@
 """The command line. Nothing heavy is imported until a command runs.
 
-In order: common, follow, layout, progress, solve, demo, log, tonight, check, plan.
+In order: complete, common, follow, layout, progress, solve, demo, log, tonight, check, plan.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from poleward import __version__
+from poleward.cli.complete import with_completion
 from poleward.errors import PolewardError
 
 COMMANDS = {
@@ -42,8 +43,7 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"poleward.cli.{cmd_name}").command
-        return command
+        return with_completion(import_module(f"poleward.cli.{cmd_name}").command)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
