@@ -153,6 +153,62 @@ def test_a_log_without_a_header(draft, tmp_path):
     assert section.north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
 
 
+OBSERVED = """\
+night book, volume two
+target Vega RA 18h36m56s Dec +38d47m at 20.10.2026 20:14:03
+Star: Alpha Lyrae 18.6156 38.7836
+t,x,y,temp,alt,far,pulse
+"""
+
+
+def observed(draw, target="Vega", star="Alpha Lyrae"):
+    lines = OBSERVED.replace("Vega", target).replace("Alpha Lyrae", star).splitlines()
+    for k in range(200):
+        lines.append(
+            f"{2 * k + 2.1:.1f},{draw.normal(512, 1):.2f},{draw.normal(380, 1):.2f},{12.5 - 0.1 * (k // 30):.1f},"
+            f"{50 - 0.01 * k:.2f},{draw.normal(1e6, 9e4):.0f},{draw.normal(0, 100) * (k % 2):.0f}"
+        )
+    return lines
+
+
+@pytest.mark.parametrize("sections", [1, 2])
+def test_no_pattern_holds_the_name_of_what_was_looked_at(draft, sections):
+    """A name will be another one next time; what finds the values for one star finds them for all."""
+    draw = np.random.default_rng(1)
+    text = draft(observed(draw) + (observed(draw, "Deneb", "Alpha Cygni")[1:] if sections == 2 else []))
+    patterns = [line for line in text.splitlines() if "WHAT = " in line or " = '^" in line]
+    assert not [line for line in patterns if any(name in line for name in ("Vega", "Alpha", "Lyrae"))]
+    found = [re.search(r"WHAT = '(.*)'", line) for line in patterns]
+    line = "target NGC RA 20h59m Dec +44d31m at 21.10.2026 01:02:03", "Star: Deneb 20.7 45.28"
+    values = {m[1]: re.search(m[1], text) for m in found if m for text in line if re.search(m[1], text)}
+    assert sorted(v[1] for v in values.values()) == [
+        "+44d31m",
+        "20.7",
+        "20h59m",
+        "21.10.2026 01:02:03",
+        "45.28",
+    ]
+    if sections == 2:
+        assert tomllib.loads(text)["section"]["begin"] == "^target"
+
+
+def test_no_column_that_cannot_be_a_place(draft):
+    """Temperature and altitude go one way, brightness is too large; the two that go to and fro are offered."""
+    text = draft(observed(np.random.default_rng(2)))
+    offered = re.findall(r"# (?:north|east) = \{ name = '(\w+)'", text)
+    assert offered == ["x", "y", "x", "y"]
+    assert "#   4 temp: numbers from 11.9 to 12.5; not a star's place" in text
+
+
+def test_an_introducing_line_is_no_end(draft):
+    """It stands after every section but the last, and before the first."""
+    draw = np.random.default_rng(1)
+    lines = [line for _ in range(3) for line in observed(draw)[1:] if not line.startswith("Star")]
+    section = tomllib.loads(draft(lines))["section"]
+    assert section["begin"] == "^target"
+    assert "end" not in section
+
+
 def test_no_rows(draft):
     with pytest.raises(InputError) as caught:
         draft("only words\nand more\n")

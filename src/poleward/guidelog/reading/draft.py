@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 from poleward.door.tables import read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.blocks import shorten
+from poleward.guidelog.reading.columns import Column
 from poleward.guidelog.reading.logtext import log_text
-from poleward.guidelog.reading.structure import Column, Structure, look, prefix
+from poleward.guidelog.reading.structure import Structure, look, prefix
 
+_VALUE = re.compile(r"\d{1,4}[-./]\d\d?[-./]\d{2,4} \d\d:\d\d\S*|[+-]?\d[^\s,;]*")
+TERMS = re.compile(
+    r"ra|dec|ha|az|alt|lst|utc?|(right )?ascension|declination|hour|angle|altitude|azimuth|elevation|scale|pixel|image"
+    r"|guid(e|ing)|rate|speed|start(ed)?|beg[iau]n|at|on|date|time|pier|side|position|right"
+)
+"""Words of the field that are no names though they may begin with a capital letter."""
 MOST_STATES = 3
 """A column of numbers with more different values is hardly one of states."""
 
@@ -156,6 +164,7 @@ def _facts(seen: Structure) -> str:
         "[facts.found]",
         "# The same facts, read from the log's free lines: the part in brackets is the value.",
     ]
+    found.append("# A fact may stand in a column too: ra = { name = '...', unit = \"deg\" }")
     if not seen.free:
         found.append("# No free line with a number was seen above the rows.")
     else:
@@ -169,21 +178,54 @@ def _facts(seen: Structure) -> str:
 def _expressions(line: str, decimal: str) -> list[str]:
     """Return expressions that find the moments and numbers of a free line, each by the words before it."""
     # A comma ends a number unless it is the decimal mark; after a number it never belongs to it.
-    value = r"([^\s;]*[^\s;,])" if decimal == "," else r"([^\s,;]+)"
+    value, digits = (
+        (r"([^\s;]*[^\s;,])", r"([+-]?\d(?:[^\s;]*[^\s;,])?)")
+        if decimal == ","
+        else (r"([^\s,;]+)", r"([+-]?\d[^\s,;]*)")
+    )
     made = []
-    for matched in list(re.finditer(r"\d{4}-\d\d-\d\d \d\d:\d\d\S*|[+-]?\d[^\s,;]*", line))[:3]:
-        words = line[: matched.start()].split()
-        before = words[-1] if words and not re.search(r"\d", words[-1]) else ""
-        if not before:
+    for matched in list(_VALUE.finditer(line))[:3]:
+        before = line[: matched.start()]
+        if before.strip() and not before[-1].isspace():
+            word = before.split()[-1]
+            made += [] if re.search(r"\d", word) else [f"{escaped(word)}{value}"]
             continue
-        found = r"(\S+ \S+)" if " " in matched.group() else value
-        if not line[: matched.start()].endswith((" ", "\t")):
-            made.append(f"{escaped(before)}{found}")
-            continue
-        start = words[-2] if len(words) > 1 and not re.search(r"\d", words[-2]) else ""
-        lead = f"{escaped(start)}\\s+" if start else ""
-        made.append(f"{lead}{escaped(before)}\\s+{found}")
+        lead, named = _lead(before.split())
+        found = r"(\S+ \S+)" if " " in matched.group() else digits if named else value
+        made.append(f"{lead}{found}")
     return made
+
+
+def _lead(words: Sequence[str]) -> tuple[str, bool]:
+    """Return the expression for the words before a value, and whether it passes over what may be a name.
+
+    The last two of them, if they are words that stand in every section's line; a name, whose line will hold another
+    one next time, and a number are passed over back to such a word, or to the line's beginning.
+    """
+    parts: list[str] = []
+    fixed, named = 0, False
+    for word in reversed(words):
+        if parts and word.endswith((",", ";")):
+            break  # another clause
+        bare = word.strip("()[]<>:=.,'\"").lower()
+        if not re.search(r"\d", word) and (
+            word == word.lower() or word.endswith((":", "=")) or TERMS.fullmatch(bare)
+        ):
+            parts.append(rf"{escaped(word)}\s+")
+            fixed += 1
+        elif fixed:
+            break
+        elif re.search(r"\d", word):
+            parts.append(r"\S+\s+")
+        else:
+            parts += [] if named else [r".*?\s"]
+            named = True
+        if fixed == 2:
+            break
+    lead = "".join(reversed(parts))
+    if fixed == 1 and lead[0].isalnum():
+        lead = rf"\b{lead}"
+    return lead if fixed else rf"^\s*{lead}", named
 
 
 def _columns(seen: Structure) -> str:

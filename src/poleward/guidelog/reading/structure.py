@@ -7,11 +7,8 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from poleward.guidelog.reading.blocks import shorten
-from poleward.guidelog.reading.rows import BLANKS, splitter
-from poleward.guidelog.reading.times import moment
+from poleward.guidelog.reading.columns import Column, column_of, is_moment, number
+from poleward.guidelog.reading.rows import splitter
 
 Splitter = Callable[[str], list[str]]
 FORMS = tuple((delimiter, decimal) for decimal in (".", ",") for delimiter in ("\t", ";", ",", "|", ""))
@@ -19,36 +16,6 @@ SHORT_CELLS = 3
 """A header may name so many columns more than most rows have: rows that leave out empty cells at their end."""
 LOOKED_AT = 20_000
 """Lines that are looked at: a night has that many rows, and its structure does not change after."""
-FEW_VALUES = 6
-"""A column with at most so many different values is shown with all of them: it may be a flag or a direction."""
-RISING_SHARE = 0.98
-"""Of the steps of a column of times, so many go up; the others are new sections and damage."""
-
-
-@dataclass(frozen=True)
-class Column:
-    """What one column holds.
-
-    Attributes
-    ----------
-    number : int
-        From 1.
-    name : str
-        Of the header; empty where there is none.
-    kind : str
-        ``moments``, ``rising``, ``counter``, ``few``, ``whole``, ``numbers``, ``flags`` (few words),
-        ``words`` or ``empty``.
-    seen : str
-        The same in words, with what was seen.
-    values : tuple of str
-        Of a column with few of them, the most frequent first.
-    """
-
-    number: int
-    name: str
-    kind: str
-    seen: str
-    values: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -110,7 +77,7 @@ def look(lines: Sequence[str]) -> Structure | None:
     short = len(names) > width
     names += [""] * (width - len(names))
     columns = tuple(
-        _column(k, names[k], [[row[k].strip() for row in run] for run in cells], decimal)
+        column_of(k, names[k], [[row[k].strip() for row in run] for run in cells], decimal)
         for k in range(width)
     )
     first, last = runs[0][0], runs[0][-1]
@@ -140,22 +107,6 @@ def prefix(line: str) -> str:
     return re.split(r"\d", line, maxsplit=1)[0].rstrip("+-. ")
 
 
-def number(cell: str, decimal: str) -> float | None:
-    """Return a cell's number, None where it is none."""
-    text = cell.strip()
-    if decimal == ",":
-        if "." in text:
-            return None
-        text = text.replace(",", ".")
-    if not text.isascii() or "_" in text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if np.isfinite(value) else None
-
-
 def _rows(lines: Sequence[str], delimiter: str, decimal: str) -> tuple[int, list[int], int]:
     """Return how many numbers the rows hold, which lines they are, and how many cells they have."""
     split = splitter(delimiter)
@@ -165,7 +116,7 @@ def _rows(lines: Sequence[str], delimiter: str, decimal: str) -> tuple[int, list
             continue
         cells = split(line)
         numbers = sum(number(cell, decimal) is not None for cell in cells)
-        stamped = numbers and any(_is_moment(cell) for cell in cells[:3])
+        stamped = numbers and any(is_moment(cell) for cell in cells[:3])
         if len(cells) >= 2 and numbers + bool(stamped) >= 2:
             found.append((index, len(cells), numbers))
     if not found:
@@ -173,14 +124,6 @@ def _rows(lines: Sequence[str], delimiter: str, decimal: str) -> tuple[int, list
     width = Counter(count for _, count, _ in found).most_common(1)[0][0]
     fit = [(index, numbers) for index, count, numbers in found if count == width]
     return sum(numbers for _, numbers in fit), [index for index, _ in fit], width
-
-
-def _is_moment(cell: str) -> bool:
-    try:
-        moment(cell, "")
-    except (ValueError, OverflowError):
-        return False
-    return ":" in cell
 
 
 def _header(lines: Sequence[str], rows: Sequence[int], width: int, split: Splitter) -> int | None:
@@ -220,73 +163,45 @@ def _runs(lines: Sequence[str], rows: Sequence[int], header: int | None) -> list
 
 
 def _marks(lines: Sequence[str], runs: Sequence[Sequence[int]], header: int | None) -> tuple[str, str]:
-    """Return what opens and what closes every section, as the beginnings of lines."""
+    """Return what opens and what closes every section, as the beginnings of lines.
+
+    In as few words as tell these lines from all others: what follows may be the name of what was looked at.
+    """
     if header is None:
         return "", ""
-    after = [_next_text(lines, run[-1] + 1) for run in runs]
-    ends = {prefix(lines[i]) for i in after if i is not None and lines[i] != lines[header]}
-    end = ends.pop() if len(ends) == 1 else ""
-    if len(end.strip()) < 3 or any(_starts(lines[i], end) for run in runs for i in run):
-        end = ""
-    begin = ""
-    stop = -1
-    gaps = []
+    gaps, stop = [], -1
     for run in runs:
-        gaps.append([prefix(lines[i]) for i in range(stop + 1, run[0]) if lines[i].strip()])
+        gaps.append([i for i in range(stop + 1, run[0]) if lines[i].strip() and lines[i] != lines[header]])
         stop = run[-1]
-    for candidate in gaps[-1] if len(runs) > 1 else []:
-        others = len([1 for line in lines if _starts(line, candidate)])
-        if (
-            len(candidate.strip()) >= 3
-            and not _starts(lines[header], candidate)
-            and all(gap.count(candidate) == 1 for gap in gaps)
-            and others == len(runs)
-            and candidate != end
-        ):
-            begin = candidate
-            break
-    return begin, end
+    after = [_next_text(lines, run[-1] + 1) for run in runs]
+    closing = [lines[i] for i in after if i is not None and lines[i] != lines[header]]
+    # The line after the rows may be the one that introduces the next section: then it stands before the first one too.
+    ends = _beginnings(closing[0]) if closing and (closing[1:] or len(runs) == 1) else []
+    end = next((e for e in ends if _all_of(lines, closing, e)), "")
+    if len(closing) < len(runs) - 1 or any(lines[i].startswith(end or "\n") for i in gaps[0]):
+        end = ""
+    opening = [line for i in gaps[-1] for line in _beginnings(lines[i])] if len(runs) > 1 else []
+    for begin in opening:
+        firsts = [[lines[i] for i in gap if lines[i].startswith(begin)] for gap in gaps]
+        once = begin != end and all(len(first) == 1 for first in firsts)
+        if once and _all_of(lines, [first[0] for first in firsts], begin):
+            return begin, end
+    return "", end
 
 
-def _starts(line: str, beginning: str) -> bool:
-    return line.startswith(beginning)
+def _beginnings(line: str) -> list[str]:
+    """Return a line's first word, first two words and so on, up to its first digit; three signs at least."""
+    stem = prefix(line)
+    found = [stem[: m.end()] for m in re.finditer(r"\S+", stem)]
+    return [beginning for beginning in found if len(beginning.strip()) >= 3]
+
+
+def _all_of(lines: Sequence[str], wanted: Sequence[str], beginning: str) -> bool:
+    """Whether these lines, and no others, begin so."""
+    return all(w.startswith(beginning) for w in wanted) and sum(
+        line.startswith(beginning) for line in lines
+    ) == len(wanted)
 
 
 def _next_text(lines: Sequence[str], start: int) -> int | None:
     return next((i for i in range(start, len(lines)) if lines[i].strip()), None)
-
-
-def _column(index: int, name: str, runs: Sequence[Sequence[str]], decimal: str) -> Column:
-    """Describe one column from its cells, section by section."""
-    cells = [cell for run in runs for cell in run]
-    filled = [cell for cell in cells if cell.lower() not in BLANKS]
-    if not filled:
-        return Column(index + 1, name, "empty", "empty")
-    counts = Counter(filled)
-    few = ", ".join(f"{shorten(value, 20)} ({count}x)" for value, count in counts.most_common(FEW_VALUES))
-    values_of = tuple(value for value, _ in counts.most_common(FEW_VALUES))
-    blanks = len(cells) - len(filled)
-    more = f", empty in {blanks} of {len(cells)} rows" if blanks else ""
-    if sum(_is_moment(cell) for cell in filled[:50]) * 2 > len(filled[:50]):
-        return Column(index + 1, name, "moments", f"moments, the first {shorten(filled[0], 40)}{more}")
-    read = [[number(cell, decimal) for cell in run] for run in runs]
-    values = np.array([v for run in read for v in run if v is not None])
-    if len(values) * 2 < len(filled):
-        kind = "flags" if len(counts) <= FEW_VALUES else "words"
-        words = f"words: {few}{' ...' if len(counts) > FEW_VALUES else ''}{more}"
-        return Column(index + 1, name, kind, words, values_of)
-    steps = np.concatenate([np.diff([v for v in run if v is not None]) for run in read])
-    if len(steps) and np.mean(steps > 0) >= RISING_SHARE:
-        if np.mean(steps == 1) >= RISING_SHARE:
-            return Column(
-                index + 1, name, "counter", f"counts up by one, from {values.min():g} to {values.max():g}"
-            )
-        shown = f"rises, by {np.median(steps):g} from row to row, from {values.min():g} to {values.max():g}"
-        return Column(index + 1, name, "rising", f"{shown}{more}")
-    if len(counts) <= FEW_VALUES:
-        return Column(index + 1, name, "few", f"few values: {few}{more}", values_of)
-    spread = f"from {values.min():g} to {values.max():g}"
-    if np.all(values == np.round(values)):
-        zero = np.mean(values == 0)
-        return Column(index + 1, name, "whole", f"whole numbers {spread}, {zero:.0%} of them zero{more}")
-    return Column(index + 1, name, "numbers", f"numbers {spread}, median {np.median(values):.3g}{more}")
