@@ -16,7 +16,7 @@ CHOICES = {
 """Words of an option, by its name. The command refuses others in its own words, where it looks at the value."""
 
 
-class _Text(click.ParamType):
+class _Text(click.ParamType):  # type: ignore[type-arg, unused-ignore]  # generic from click 8.5 on
     """Text of any kind, which the shell may complete."""
 
     name = "text"
