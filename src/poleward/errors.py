@@ -4,6 +4,7 @@
 
     PolewardError
     |-- UsageError        2   the command was put wrongly
+    |   '-- WrongTypeError    a Python argument of a type that is not taken; a TypeError too
     |-- InputError        3   something read cannot be used; says where, what was seen, what is allowed
     '-- (undetermined)    4   not an exception: a Solution says what it does not determine
 """
@@ -41,6 +42,27 @@ class UsageError(PolewardError):
     """The command line asks for something that does not exist or does not fit together."""
 
     exit_status = 2
+
+
+class WrongTypeError(UsageError, TypeError):
+    """A Python argument of a type that is not taken.
+
+    Parameters
+    ----------
+    name : str
+        Of the argument.
+    value : object
+        What was given.
+    taken : str
+        What is taken.
+    hint : str
+        What to do next.
+    """
+
+    def __init__(self, name: str, value: object, taken: str, hint: str = "") -> None:
+        shown = repr(value)
+        given = f"{shown} ({type(value).__name__})" if len(shown) < 40 else f"of type {type(value).__name__}"
+        super().__init__(f"{name} is {given}, taken is {taken}", hint)
 
 
 class InputError(PolewardError):

@@ -35,9 +35,18 @@ class Row:
         """Leave out what was not measured."""
         told: dict[str, Any] = {}
         for name, value in self.cells.items():
-            if not missing(value):
-                told |= _icrs(value, self.where) if hasattr(value, "transform_to") else {name: value}
+            if missing(value):
+                continue
+            cells = _icrs(value, self.where) if is_place(value) else {name: value}
+            if twice := cells.keys() & told.keys():
+                raise InputError(f"{min(twice)} and a SkyCoord are both given", "give one", self.where)
+            told |= cells
         object.__setattr__(self, "cells", told)
+
+
+def is_place(value: Any) -> bool:
+    """Whether a value is a SkyCoord."""
+    return hasattr(value, "transform_to")
 
 
 def _icrs(place: Any, where: str) -> dict[str, Any]:
@@ -216,7 +225,7 @@ def rows_of_table(table: Any, name: str = "table", line_numbers: Sequence[int] =
     """
     units: dict[str, str] = {}
     for column in table.colnames:
-        places = ("ra", "dec") if hasattr(table[column], "transform_to") else (column,)
+        places = ("ra", "dec") if is_place(table[column]) else (column,)
         units |= dict.fromkeys(places, str(getattr(table[column], "unit", None) or ""))
     rows = []
     for number in range(len(table)):

@@ -11,15 +11,18 @@ import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, SupportsIndex, overload
 
 from poleward.door import quantity
 from poleward.door.clock import iso, zone_of
 from poleward.door.files import write_whole
-from poleward.door.tables import Row, read_table
-from poleward.errors import InputError
+from poleward.door.tables import RawTable, Row, is_place, read_table, rows_of_table
+from poleward.errors import InputError, WrongTypeError
 from poleward.sky.camera import GuideCamera
 from poleward.timings.rows import COLUMNS, Drift, drift_from_row
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 ROW_UNITS = {
     "duration": "s",
@@ -41,9 +44,13 @@ class Drifts(Sequence[Drift]):
     def __init__(self, drifts: Iterable[Drift]) -> None:
         self._drifts = tuple(drifts)
 
-    def __getitem__(self, index: Any) -> Any:
-        """Return one timing, or a tuple of them for a slice."""
-        return self._drifts[index]
+    @overload
+    def __getitem__(self, index: SupportsIndex) -> Drift: ...
+    @overload
+    def __getitem__(self, index: slice) -> Drifts: ...
+    def __getitem__(self, index: SupportsIndex | slice) -> Drift | Drifts:
+        """Return one timing, or some of them for a slice."""
+        return Drifts(self._drifts[index]) if isinstance(index, slice) else self._drifts[index]
 
     def __len__(self) -> int:
         """Return the number of timings."""
@@ -55,6 +62,50 @@ class Drifts(Sequence[Drift]):
 
     __hash__ = None  # type: ignore[assignment]
 
+    def __repr__(self) -> str:
+        """One line: how many, and how many of them are used."""
+        used = sum(drift.used for drift in self)
+        return f"<Drifts: {len(self)} timings{'' if used == len(self) else f', {used} used'}>"
+
+    def _repr_html_(self) -> str:
+        """Return a table for notebooks."""
+        html: str = self.to_table()._repr_html_()
+        return html
+
+    @classmethod
+    def from_table(
+        cls, table: Table, *, guide_camera: GuideCamera | None = None, timezone: str = "", name: str = "table"
+    ) -> Drifts:
+        """Timings from an astropy Table or QTable with the columns of a drift table.
+
+        Units of columns are honoured, masked cells are not measured, and a column of SkyCoord of any name stands for
+        `ra` and `dec`.
+
+        Raises
+        ------
+        InputError
+            As `read_drifts`.
+        WrongTypeError
+            Not a table.
+        """
+        if not hasattr(table, "colnames"):
+            raise WrongTypeError(
+                "table", table, "an astropy Table or QTable", "of mappings use Drifts.from_rows"
+            )
+        return _drifts_of(rows_of_table(table, name), guide_camera, timezone)
+
+    def to_table(self) -> Table:
+        """Return a Table with units, as `from_table` takes it; what was not measured is masked."""
+        from astropy.table import MaskedColumn, Table
+
+        rows, table = self.to_rows(), Table()
+        for name in [name for name in COLUMNS if any(name in row for row in rows)]:
+            filler: Any = 0.0 if name in ROW_UNITS else ""
+            values = [row.get(name, filler) for row in rows]
+            mask = [name not in row for row in rows]
+            table[name] = MaskedColumn(values, mask=mask, unit=ROW_UNITS.get(name))
+        return table
+
     @classmethod
     def from_rows(
         cls,
@@ -64,7 +115,10 @@ class Drifts(Sequence[Drift]):
         timezone: str = "",
         name: str = "row",
     ) -> Drifts:
-        """Timings from mappings with the table's column names; values are text or Quantity.
+        """Timings from mappings with the table's column names.
+
+        Values are text, numbers, Quantity, Angle, Time, TimeDelta; None or masked is not measured, and a SkyCoord of
+        any name stands for `ra` and `dec`.
 
         Raises
         ------
@@ -74,12 +128,18 @@ class Drifts(Sequence[Drift]):
         zone = zone_of(timezone) if timezone else None
         made = []
         for number, cells in enumerate(rows, 1):
-            for key in cells:
-                if key not in COLUMNS:
-                    raise InputError(
-                        f"unknown name '{key}'", quantity.nearest(key, COLUMNS), f"{name} {number}"
-                    )
-            made.append(drift_from_row(Row(f"{name} {number}", cells), {}, guide_camera, zone))
+            if not isinstance(cells, Mapping):
+                raise WrongTypeError(
+                    f"{name} {number}",
+                    cells,
+                    "a mapping of column names to values",
+                    "of a Table use Drifts.from_table",
+                )
+            row = Row(f"{name} {number}", cells)
+            for key, value in cells.items():
+                if key not in COLUMNS and not is_place(value):
+                    raise InputError(f"unknown name '{key}'", quantity.nearest(key, COLUMNS), row.where)
+            made.append(drift_from_row(row, {}, guide_camera, zone))
         return cls(made)
 
     def to_rows(self) -> list[dict[str, Any]]:
@@ -117,23 +177,12 @@ class Drifts(Sequence[Drift]):
         UsageError
             The file exists and `force` is false, or it cannot be written.
         """
-        rows = self.to_rows()
-        used = {key for row in rows for key in row}
-        columns = [name for name in COLUMNS if name in used]
+        text = io.StringIO()
         if str(path).lower().endswith(".ecsv"):
-            from astropy.table import MaskedColumn, Table
-
-            table = Table()
-            for name in columns:
-                filler: Any = 0.0 if name in ROW_UNITS else ""
-                values = [row.get(name, filler) for row in rows]
-                table[name] = MaskedColumn(
-                    values, mask=[name not in row for row in rows], unit=ROW_UNITS.get(name)
-                )
-            text = io.StringIO()
-            table.write(text, format="ascii.ecsv", delimiter=",")
+            self.to_table().write(text, format="ascii.ecsv", delimiter=",")
         else:
-            text = io.StringIO()
+            rows = self.to_rows()
+            columns = [name for name in COLUMNS if any(name in row for row in rows)]
             writer = csv.writer(text, lineterminator="\n")
             writer.writerow(
                 [f"{name} [{ROW_UNITS[name]}]" if name in ROW_UNITS else name for name in columns]
@@ -167,7 +216,11 @@ def read_drifts(path: str | Path, *, guide_camera: GuideCamera | None = None, ti
     InputError
         Names the file, the line and the column, what was found and what is allowed.
     """
-    table = read_table(path)
+    return _drifts_of(read_table(path), guide_camera, timezone)
+
+
+def _drifts_of(table: RawTable, guide_camera: GuideCamera | None, timezone: str) -> Drifts:
+    """Check and read the rows of a table."""
     table.check_columns(COLUMNS)
     zone = zone_of(timezone) if timezone else None
     units = dict(table.units)
