@@ -10,6 +10,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from conftest import run_fresh, run_here
 from logfile import PLACE, START, TRUTH, log_lines, sections_of, write_log
@@ -60,6 +61,13 @@ def test_the_truth_comes_back(name, request):
         assert abs(axis[f"{error}_error_arcmin"] - truth) < 4 * sigma
         assert sigma < 0.8  # arcmin: an answer that is worth having
     assert [section["used"] for section in record["sections"]] == [True] * 3
+    for section, (hour, dec) in zip(record["sections"], SPOTS, strict=True):
+        assert section["hour_angle_h"] == pytest.approx(hour, abs=0.002)  # the first row is some seconds late
+        assert section["dec_deg"] == pytest.approx(dec, abs=1e-4)
+        # Spherical triangle, and refraction of half an arcminute or less up there.
+        h, d, phi = np.radians([15 * hour, dec, 47.1])
+        altitude = np.degrees(np.arcsin(np.sin(phi) * np.sin(d) + np.cos(phi) * np.cos(d) * np.cos(h)))
+        assert section["altitude_deg"] == pytest.approx(altitude, abs=0.05)
     assert record["groups"][0]["name"] == "all sections"
     assert record["trend"] is None
     if name == "guided":
@@ -75,9 +83,12 @@ def test_text_says_verdict_first_then_sections_and_guiding(guided):
     blocks = [block.splitlines()[0] for block in ran.out.split("\n\n")]
     assert blocks[0].startswith("The axis stands ")
     assert blocks[1] == "What to turn"
-    assert blocks[2].startswith("Sections (start: UTC; drift north in arcsec a minute")
-    assert blocks[3].startswith("3 sections, 1 value to spare: ")
-    assert blocks[4] == "Guiding in declination, as the log itself tells it"
+    assert blocks[2] == "Sections (start: UTC; where they pointed then)"
+    assert blocks[3].startswith("Drift north in arcsec a minute, corrections undone; off by: in sigmas")
+    assert blocks[4].startswith("3 sections, 1 value to spare: ")
+    assert blocks[5] == "Guiding in declination, as the log itself tells it"
+    for hour, dec in SPOTS:
+        assert f"{hour:+8.2f} h  {dec:+5.1f}  " in ran.out
     assert blocks[-1].startswith("Site: latitude +47.10 deg")
     assert ran.out.isascii()
     assert max(map(len, ran.out.splitlines())) <= 122
@@ -240,7 +251,7 @@ def test_long_tables_are_cut(workdir):
     write_log(workdir, "many.log", sections_of(spots, seconds=450))
     out = log("many.log").out
     assert f"Sections: of {len(spots)} the {WORST} that fit worst (" in out
-    assert sum(line.startswith("  watch ") for line in out.splitlines()) == WORST
+    assert sum(line.startswith("  watch ") for line in out.splitlines()) == 2 * WORST  # in both tables
 
 
 def test_the_bar():

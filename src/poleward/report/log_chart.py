@@ -56,9 +56,13 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
         part.set_facecolor(palette.paper)
     cells = left.subfigures(rows, columns, squeeze=False).ravel()
     several = len({trace.file for trace in traces}) > 1
-    for cell, trace in zip(cells, traces, strict=False):
+    used = [section for section in result.sections if not section.reason]
+    for cell, trace, section in zip(cells, traces, used, strict=False):
         cell.set_facecolor(palette.paper)
-        _track(cell, trace, f"{trace.file} {trace.label}" if several else trace.label, palette, inks)
+        title = f"{trace.file} {trace.label}" if several else trace.label
+        if section.hour_angle_h is not None:
+            title += f": hour angle {section.hour_angle_h:+.1f} h, dec {section.dec_deg:+.0f}, alt {section.altitude_deg:.0f} deg"
+        _track(cell, trace, title, palette, inks)
     found = {}
     for cell in cells[: len(traces)]:
         for axes in cell.axes:

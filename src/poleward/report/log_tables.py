@@ -8,6 +8,9 @@ from poleward.guidelog.fitting.logsolution import LogSolution
 from poleward.report.tables import record_ecsv
 
 UNITS = {
+    "hour_angle_h": "h",
+    "dec_deg": "deg",
+    "altitude_deg": "deg",
     "duration_s": "s",
     "cadence_s": "s",
     "north_rate_arcsec_per_min": "arcsec / min",

@@ -123,36 +123,50 @@ def _trend(result: LogSolution, signs: Signs) -> list[str]:
 
 
 def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
-    """One line per section, or the ones that fit worst."""
-    sections = list(result.sections)
-    zone = site.timezone or "UTC"
-    title = (
-        f"Sections (start: {zone}; drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in "
-        "arcsec: new in each row + what lasts, and how long)"
-    )
+    """Two lines per section, where it looked and what it says, or of many the ones that fit worst."""
+    sections, many = list(result.sections), ""
+    used = [section for section in sections if not section.reason]
     left = []
     if len(sections) > MOST_LINES:
-        used = [section for section in sections if not section.reason]
-        worst = sorted(used, key=lambda section: abs(_pull(section)), reverse=True)[:WORST]
-        title = title.replace(" (", f": of {len(sections)} the {WORST} that fit worst (", 1)
+        many = f": of {len(sections)} the {WORST} that fit worst"
         left = [section for section in sections if section.reason]
-        sections = worst
+        sections = used = sorted(used, key=lambda section: abs(_pull(section)), reverse=True)[:WORST]
     names = _names(result)
     width = max(len(names(section)) for section in sections)
-    head = f"  {'':<{width}}  {'start':<11}  {'rows used':>9}  {'min':>4}  {'every':>5}  {'north':>15}  "
-    lines = [paragraph(title, "  "), f"{head}{'fitted':>6}  {'off by':>6}  noise"]
+    lines = [
+        f"Sections{many} (start: {site.timezone or 'UTC'}; where they pointed then)",
+        f"  {'':<{width}}  {'start':<11}  hour angle    dec  altitude   min  every  rows used",
+    ]
     for section in sections:
         head = f"  {names(section):<{width}}  {_start(section.start, site):<11}"
         if section.reason:
             lines.append(paragraph(f"{head}  not used: {section.reason}", "    "))
         else:
-            lines.append(head + _numbers(section, signs))
+            lines.append(f"{head}  {_pointing(section)}  {_length(section)}")
     if left:
         lines.append(f"  {_of(len(left), 'section')} not used, among them:")
         lines += [
             paragraph(f"    {names(section)}: {section.reason}", "      ") for section in left[:SAME_NOTES]
         ]
+    lines += [
+        "",
+        "Drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in arcsec: new in each row",
+        "  + what lasts, and how long",
+        f"  {'':<{width}}  {'north':>15}  fitted  off by  noise",
+    ]
+    lines += [f"  {names(section):<{width}}  {_numbers(section, signs)}" for section in used]
     return "\n".join(lines)
+
+
+def _pointing(section: SectionResult) -> str:
+    if section.hour_angle_h is None or section.dec_deg is None or section.altitude_deg is None:
+        return f"{'':>27}"
+    return f"{section.hour_angle_h:>+8.2f} h  {section.dec_deg:>+5.1f}  {section.altitude_deg:>8.0f}"
+
+
+def _length(section: SectionResult) -> str:
+    rows = f"{section.rows_used}/{section.rows}"
+    return f"{section.duration_s / 60:>4.0f}  {section.cadence_s:>3.1f} s  {rows:>9}"
 
 
 def _names(result: LogSolution) -> Callable[[SectionResult], str]:
@@ -176,11 +190,7 @@ def _numbers(section: SectionResult, signs: Signs) -> str:
     assert sigma is not None
     assert fitted is not None
     assert noise is not None
-    rows = f"{section.rows_used}/{section.rows}"
-    text = f"  {rows:>9}  {section.duration_s / 60:>4.0f}  {section.cadence_s:>3.1f} s"
-    text += (
-        f"  {_signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
-    )
+    text = f"{_signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
     return f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f}, {noise.time_s:.0f} s"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -13,8 +14,10 @@ from poleward.errors import Note
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
 from poleward.guidelog.fitting.noise import Noise
+from poleward.guidelog.fitting.parts import Part
 from poleward.guidelog.fitting.trace import Trace
 from poleward.guidelog.reading.section import Section
+from poleward.sky.axis import azimuth_altitude
 from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, blind, judge
 from poleward.solving.estimate import DOUBT
@@ -31,6 +34,8 @@ class SectionResult:
     file, label, where : str
         As in `Section`.
     start : datetime or None
+    hour_angle_h, dec_deg, altitude_deg : float or None
+        Where it pointed at its first row: apparent, of date, west positive; altitude as seen. None where nobody looked.
     duration_s, cadence_s : float
         From the first row with a star to the last; median time between rows.
     reversed : bool
@@ -77,6 +82,9 @@ class SectionResult:
     backlash_sigma_ms: float | None = None
     guiding: Guiding | None = None
     notes: tuple[Note, ...] = ()
+    hour_angle_h: float | None = None
+    dec_deg: float | None = None
+    altitude_deg: float | None = None
 
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
@@ -86,6 +94,9 @@ class SectionResult:
             "label": self.label,
             "where": self.where,
             "start": None if self.start is None else self.start.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "hour_angle_h": self.hour_angle_h,
+            "dec_deg": self.dec_deg,
+            "altitude_deg": self.altitude_deg,
             "duration_s": self.duration_s,
             "cadence_s": self.cadence_s,
             "reversed": self.reversed,
@@ -123,8 +134,8 @@ class SectionResult:
         }
 
 
-def unused(section: Section, track: Track, reason: str) -> SectionResult:
-    """Return the result of a section about which nothing has been found yet."""
+def unused(section: Section, track: Track, part: Part | None, reason: str) -> SectionResult:
+    """Return the result of a section about which nothing has been found yet but, with a part, where it pointed."""
     seconds = track.seconds
     return SectionResult(
         file=section.file,
@@ -137,6 +148,9 @@ def unused(section: Section, track: Track, reason: str) -> SectionResult:
         rows=len(section.seconds),
         reason=reason,
         notes=section.notes,
+        hour_angle_h=math.degrees(part.hour_angle) / 15 if part else None,
+        dec_deg=math.degrees(part.dec) if part else None,
+        altitude_deg=math.degrees(float(azimuth_altitude(part.seen[0])[1])) if part else None,
     )
 
 

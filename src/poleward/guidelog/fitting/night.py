@@ -132,7 +132,7 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     """Fit what belongs together; see `solve_log`."""
     start = min((section.start for section in sections if section.start is not None), default=None)
     chosen = choose(sections, site, wanted.pole, drive_rate_of(wanted.drive_rate), wanted.allow_low)
-    left = [unused(each.section, each.track, each.reason) for each in chosen.candidates]
+    left = [unused(each.section, each.track, each.part, each.reason) for each in chosen.candidates]
     used, pole = chosen.used, chosen.pole
     if not used or pole is None:
         return LogGroup(name, start, None, None, tuple(left))
@@ -160,7 +160,7 @@ def _result(each: Candidate, found: Fitted, place: int) -> SectionResult:
         rate, rate_sigma = drive.rate * drive.stated, float(sigma[0]) * drive.stated
         backlash, backlash_sigma = drive.backlash_ms, float(sigma[1])
     return replace(
-        unused(section, each.track, ""),
+        unused(section, each.track, part, ""),
         rows_used=int(np.sum(part.kept)),
         glitches=int(np.sum(~part.kept & ~part.gusts)),
         gust_rows=int(np.sum(part.gusts)),
