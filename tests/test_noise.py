@@ -123,7 +123,7 @@ def test_noise_is_found_again():
         starts = np.array([0, 600, 1200])
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
         n = find_noise(NoiseRows(seconds, starts, np.column_stack([seconds, y])))
-        found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.time_s)))
+        found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.correlation_time_s)))
     mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)
     assert np.all(np.abs(mean - [0.8, 0.5, np.log(30)]) < 3.5 * spread)
     assert np.all(spread < [0.01, 0.03, 0.15])

@@ -160,7 +160,9 @@ def held(parts, state, pole):
         matrix, vector = np.zeros((size, size)), np.zeros(size)
         for part in parts:
             model, noise = linear(part, state, pole), part.noise
-            rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
+            rows = covariance(
+                part.track.seconds[part.kept], part.starts, noise.ratio, noise.correlation_time_s
+            )
             data = np.column_stack([model.columns, model.residuals])
             variance = noise.white_arcsec**2
             inner = normal_equations(rows, data, model.spread, variance).matrix / variance

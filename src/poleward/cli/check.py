@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -11,6 +10,7 @@ from poleward.cli import common, tonight
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
+    from poleward.report.style import Signs
     from poleward.tonight.axis_record import AxisError
 
 
@@ -27,12 +27,18 @@ if TYPE_CHECKING:
     metavar="POLE",
     help="Which pole a typed --axis is given against: apparent or true [apparent].",
 )
-@click.option(
-    "--drive-rate", metavar="RATE", help="sidereal, king, solar, or a rate such as '15.0369 arcsec/s'."
-)
-@common.site_options
+@common.DRIVE_RATE
+@common.place_options
 @common.output_options
-def command(**options: Any) -> int:
+def command(
+    axis: str | None,
+    unguided: bool,
+    pole: str | None,
+    drive_rate: str | None,
+    wanted: tonight.Tonight,
+    place: common.Place,
+    output: common.Output,
+) -> int:
     """Is this axis good enough tonight: drift, rotation, trail and longest exposure per target.
 
     \b
@@ -45,35 +51,32 @@ def command(**options: Any) -> int:
 
     Exit status 5: not all targets stay within the limit, or it is too uncertain to say.
     """
+    from poleward.report.check_chart import check_chart
+    from poleward.report.check_text import check_text
     from poleward.tonight.check import check
 
-    common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
-    if options["axis"] == "-" and options["targets"] == "-":
+    output.check()
+    if axis == "-" and wanted.targets == "-":
         raise UsageError("standard input cannot be both --axis and --targets", "put one of them into a file")
-    setup, site = common.take_site(options)
-    axis = _axis(options.pop("axis"), options.pop("pole"))
-    outfit = tonight.take_outfit(options, setup, guided=not options.pop("unguided"))
-    targets = tonight.take_targets(options, site)
-    at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
-    result = check(targets, site, axis, outfit, at=at, lowest_altitude_deg=lowest)
+    setup, site = place.read()
+    error = _axis(axis, pole)
+    outfit = wanted.outfit(setup, drive_rate, guided=not unguided)
+    result = check(
+        wanted.read(site),
+        site,
+        error,
+        outfit,
+        at=wanted.moment(site),
+        lowest_altitude_deg=wanted.lowest(setup),
+    )
 
-    def text() -> str:
-        from poleward.report.check_text import check_text
-        from poleward.report.style import signs_for
-
-        return f"{check_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
-
-    def ecsv() -> str:
-        from poleward.report.check_text import check_ecsv
-
-        return check_ecsv(result)
+    def text(signs: Signs) -> str:
+        return f"{check_text(result, site, signs)}\n\n{common.site_line(setup, site)}"
 
     def figure() -> Any:
-        from poleward.report.check_chart import check_chart
+        return check_chart(result, site, night=output.night)
 
-        return check_chart(result, site, night=options["night"])
-
-    tonight.deliver(result.to_record(), text, ecsv, figure, options)
+    output.give(result, "targets", text, figure)
     return 0 if result.all_within else 5
 
 

@@ -1,76 +1,203 @@
-"""What the commands share: options, setup, where results go, and errors in words."""
+"""What the commands share: options as typed objects, the setup, one delivery of results."""
 
 from __future__ import annotations
 
 import json
 import math
 import sys
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import click
 
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
+    from poleward.report.style import Signs
     from poleward.setup import Setup
+    from poleward.sky.look import Pointing
     from poleward.sky.site import Site
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+Option = Callable[[Any], Any]
 
-SITE_FLAGS = ("latitude", "longitude", "elevation", "tz", "pressure", "temperature", "humidity", "wavelength")
-
-
-def site_options(command: Command) -> Command:
-    """Add --setup and the flags that win over it."""
-    for option in reversed(
-        [
-            click.option(
-                "--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own."
-            ),
-            click.option("--latitude", metavar="ANGLE", help="North positive, e.g. 47.1deg or -33d52m."),
-            click.option("--longitude", metavar="ANGLE", help="East positive; only for right ascensions."),
-            click.option("--elevation", metavar="LENGTH", help="Of the site, e.g. 560m."),
-            click.option(
-                "--tz",
-                metavar="ZONE",
-                help="Zone of times without an offset: UTC, local, Europe/Zurich, +01:00.",
-            ),
-            click.option(
-                "--pressure", metavar="PRESSURE", help="Of the air, e.g. 950hPa; 0hPa: no refraction."
-            ),
-            click.option("--temperature", metavar="TEMP", help="Of the air, e.g. 4deg_C."),
-            click.option("--humidity", metavar="FRACTION", help="Of the air, 0 to 1."),
-            click.option("--wavelength", metavar="LENGTH", help="Of the light, e.g. 0.55um."),
-        ]
-    ):
-        command = option(command)
-    return command
+DRIVE_RATE = click.option(
+    "--drive-rate", metavar="RATE", help="sidereal, king, solar, or a rate such as '15.0369 arcsec/s'."
+)
+POLE = click.option(
+    "--pole", default="apparent", metavar="POLE", help="apparent (as refraction shows it) or true."
+)
+ALLOW_LOW = click.option("--allow-low", is_flag=True, help="Use stars below 10 deg altitude too.")
 
 
-def output_options(command: Command) -> Command:
-    """Add --json, --output, --chart, --force, --night."""
-    for option in reversed(
-        [
-            click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
-            click.option("--output", "-o", metavar="FILE", help="Write the result: .json or .ecsv."),
-            click.option("--chart", metavar="FILE", help="Draw a chart: .png, .svg or .pdf."),
-            click.option("--force", is_flag=True, help="Write over existing files."),
-            click.option("--night", is_flag=True, help="Print and draw in dim red."),
-        ]
-    ):
-        command = option(command)
-    return command
+def watch_option(last: str) -> Option:
+    """Return --watch; `last` names whose pointing is watched if nothing is said."""
+    return click.option(
+        "--watch",
+        metavar="PAIRS",
+        help=f"Pointing at which a star is watched while knobs are turned [the last {last}'s].",
+    )
 
 
-def take_site(options: dict[str, Any]) -> tuple[Setup, Site]:
-    """Take the site's options out of a command's options; return the setup and the site."""
-    from poleward.setup import find_setup
+def grouped(name: str, kind: type, options: Sequence[Option]) -> Callable[[Command], Command]:
+    """Add options to a command, which gets their values as one object of a dataclass, by its field names.
 
-    setup = find_setup(options.pop("setup"))
-    flags = {name: options.pop(name) for name in SITE_FLAGS}
-    flags["timezone"] = flags.pop("tz")
-    return setup, setup.site(**flags)
+    Parameters
+    ----------
+    name : str
+        Of the command's parameter that takes the object.
+    kind : type
+        A dataclass with a field for each option.
+    options : sequence of click.option
+    """
+
+    def decorated(command: Command) -> Command:
+        @wraps(command)
+        def called(**values: Any) -> Any:
+            return command(
+                **{name: kind(**{one.name: values.pop(one.name) for one in fields(kind)})}, **values
+            )
+
+        for option in reversed(options):
+            option(called)
+        return called  # type: ignore[return-value]
+
+    return decorated
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the mount stands, as far as flags say; they win over the setup."""
+
+    setup: str | None = None
+    latitude: str | None = None
+    longitude: str | None = None
+    elevation: str | None = None
+    tz: str | None = None
+    pressure: str | None = None
+    temperature: str | None = None
+    humidity: str | None = None
+    wavelength: str | None = None
+
+    def read(self) -> tuple[Setup, Site]:
+        """Return the setup and the site."""
+        from poleward.setup import find_setup
+
+        setup = find_setup(self.setup)
+        flags = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("setup", "tz")}
+        return setup, setup.site(**flags, timezone=self.tz)
+
+
+place_options = grouped(
+    "place",
+    Place,
+    (
+        click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own."),
+        click.option("--latitude", metavar="ANGLE", help="North positive, e.g. 47.1deg or -33d52m."),
+        click.option("--longitude", metavar="ANGLE", help="East positive; only for right ascensions."),
+        click.option("--elevation", metavar="LENGTH", help="Of the site, e.g. 560m."),
+        click.option(
+            "--tz",
+            metavar="ZONE",
+            help="Zone of times without an offset: UTC, local, Europe/Zurich, +01:00.",
+        ),
+        click.option("--pressure", metavar="PRESSURE", help="Of the air, e.g. 950hPa; 0hPa: no refraction."),
+        click.option("--temperature", metavar="TEMP", help="Of the air, e.g. 4deg_C."),
+        click.option("--humidity", metavar="FRACTION", help="Of the air, 0 to 1."),
+        click.option("--wavelength", metavar="LENGTH", help="Of the light, e.g. 0.55um."),
+    ),
+)
+
+
+class Recorded(Protocol):
+    """A result that has a record."""
+
+    def to_record(self) -> dict[str, Any]:
+        """Return the record."""
+        ...
+
+
+@dataclass(frozen=True)
+class Output:
+    """Where the result goes, and how."""
+
+    as_json: bool = False
+    output: str | None = None
+    chart: str | None = None
+    force: bool = False
+    night: bool = False
+
+    def check(self) -> None:
+        """Refuse, before any work, names that cannot be written.
+
+        Raises
+        ------
+        UsageError
+            An unknown ending, or an existing file without --force.
+        """
+        check_ending("--output", self.output, (".json", ".ecsv"), self.force)
+        check_ending("--chart", self.chart, (".png", ".svg", ".pdf"), self.force)
+
+    def give(
+        self, result: Recorded, rows: str, text: Callable[[Signs], str], figure: Callable[[], Any]
+    ) -> None:
+        """Print the record or the text; write the record or a table and the chart that were asked for.
+
+        Parameters
+        ----------
+        result : Recorded
+        rows : str
+            What in the record becomes the rows of a table.
+        text, figure : callable
+            Make text and figure if they are needed.
+        """
+        from poleward.door.files import write_whole
+        from poleward.report.style import signs_for
+
+        record = result.to_record()
+        print_result(json_text(record) if self.as_json else dimmed(text(signs_for(sys.stdout)), self.night))
+        if self.output is not None and self.output.lower().endswith(".json"):
+            write_whole(self.output, json_text(record) + "\n", force=self.force)
+        elif self.output is not None:
+            from poleward.report.tables import record_ecsv
+
+            write_whole(self.output, record_ecsv(record, rows), force=self.force)
+        if self.chart is not None:
+            from poleward.report.chart import figure_bytes
+
+            write_whole(self.chart, figure_bytes(figure(), self.chart), force=self.force)
+
+
+output_options = grouped(
+    "output",
+    Output,
+    (
+        click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
+        click.option("--output", "-o", metavar="FILE", help="Write the result: .json or .ecsv."),
+        click.option("--chart", metavar="FILE", help="Draw a chart: .png, .svg or .pdf."),
+        click.option("--force", is_flag=True, help="Write over existing files."),
+        click.option("--night", is_flag=True, help="Print and draw in dim red."),
+    ),
+)
+
+
+def check_ending(option: str, path: str | None, allowed: tuple[str, ...], force: bool) -> None:
+    """Refuse a name with an unknown ending, or one that cannot be written.
+
+    Raises
+    ------
+    UsageError
+        An unknown ending, or an existing file without --force.
+    """
+    from poleward.door.files import refuse_existing
+
+    if path is None:
+        return
+    if not path.lower().endswith(allowed):
+        raise UsageError(f"{option}: '{path}' has an unknown ending, allowed are {', '.join(allowed)}")
+    refuse_existing(path, force)
 
 
 def site_line(setup: Setup, site: Site) -> str:
@@ -85,22 +212,22 @@ def site_line(setup: Setup, site: Site) -> str:
     return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{source}."
 
 
-def check_outputs(output: str | None, chart: str | None, force: bool, endings: tuple[str, ...]) -> None:
-    """Refuse, before any work, names that cannot be written.
+def watched(text: str, site: Site) -> Pointing:
+    """Return the pointing given by --watch.
 
     Raises
     ------
-    UsageError
-        An unknown ending, or an existing file without --force.
+    InputError
+        It cannot be read, or is below the horizon.
     """
-    from poleward.door.files import refuse_existing
+    from poleward.sky.look import altitude_of
+    from poleward.timings.rows import pointing_from_cells
 
-    for name, path, allowed in (("--output", output, endings), ("--chart", chart, (".png", ".svg", ".pdf"))):
-        if path is None:
-            continue
-        if not path.lower().endswith(allowed):
-            raise UsageError(f"{name}: '{path}' has an unknown ending, allowed are {', '.join(allowed)}")
-        refuse_existing(path, force)
+    pointing = pointing_from_cells(inline_pairs(text, "--watch"), "--watch", site.timezone)
+    height = math.degrees(altitude_of(pointing, site))
+    if height < 0:
+        raise InputError(f"this place is {-height:.0f} deg below the horizon", "choose another", "--watch")
+    return pointing
 
 
 def json_text(record: dict[str, Any]) -> str:

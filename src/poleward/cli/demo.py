@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import click
 
 from poleward.cli import common
-from poleward.cli.solve import deliver, solved, write
+from poleward.cli.solve import READING_ERROR, Solving, give, solved
 
 FILES = ("drifts.csv", "poleward.toml")
 
@@ -18,7 +17,7 @@ FILES = ("drifts.csv", "poleward.toml")
 @click.command("demo")
 @click.option("--keep", metavar="FOLDER", help="Also put the demo's files there, to play with.")
 @common.output_options
-def command(keep: str | None, output: str | None, chart: str | None, force: bool, **options: Any) -> int:
+def command(keep: str | None, output: common.Output) -> int:
     """Run the main job on bundled example data: four timed stars, one evening, one mount.
 
     \b
@@ -30,15 +29,15 @@ def command(keep: str | None, output: str | None, chart: str | None, force: bool
     from poleward.setup import read_setup
     from poleward.timings.drifts import read_drifts
 
-    common.check_outputs(output, chart, force, (".json", ".ecsv"))
+    output.check()
     source = Path(str(files("poleward") / "data" / "demo"))
     if keep is not None:
-        _keep(source, Path(keep), force)
+        _keep(source, Path(keep), output.force)
     setup = read_setup(source / "poleward.toml")
     site = setup.site()
     timings = read_drifts(source / "drifts.csv", guide_camera=setup.guide_camera, timezone=site.timezone)
-    solution = solved(timings, setup, site, None, {"drive_rate": None})
-    if not options["as_json"]:
+    solution = solved(timings, setup, site, Solving())
+    if not output.as_json:
         common.print_result(
             "Demo: four stars timed with a crosshair on an invented evening. The same by hand:\n"
             "  poleward demo --keep first-night\n"
@@ -46,8 +45,7 @@ def command(keep: str | None, output: str | None, chart: str | None, force: bool
             "  poleward solve drifts.csv\n\n"
         )
     footer = common.site_line(replace(setup, source="poleward.toml"), site)
-    deliver(solution, options["as_json"], options["night"], "1 arcsec", footer)
-    write(solution, output, chart, force, options["night"])
+    give(solution, output, READING_ERROR, footer)
     return 0
 
 

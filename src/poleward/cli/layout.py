@@ -25,7 +25,7 @@ def command(log: str, output: str | None, force: bool) -> int:
     from poleward.door.files import write_whole
     from poleward.guidelog.reading.draft import draft_layout
 
-    common.check_outputs(output, None, force, (".toml",))
+    common.check_ending("--output", output, (".toml",), force)
     text = draft_layout(log)
     if output is None:
         common.print_result(text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-import sys
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,7 +12,13 @@ from poleward.cli import common, tonight
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
+    from poleward.planning.pairing import Mover
     from poleward.planning.timing import Blocked, Reader
+    from poleward.report.style import Signs
+    from poleward.setup import Setup
+    from poleward.sky.site import Site
 
 DEFAULT_ACCURACY_ARCMIN = 1.0
 """Good for guided pictures of some minutes with most outfits (docs/field-rotation.md)."""
@@ -23,33 +29,62 @@ SLOWEST_DEG_PER_S, LONGEST_SETTLE_S = 0.01, 3600.0
 """A mount slower than twice the sky, or an hour to find a star, is a wrong unit."""
 
 
+@dataclass(frozen=True)
+class Wish:
+    """What is asked of the plan, as written."""
+
+    accuracy: str | None = None
+    reading_error: str | None = None
+    seeing: str | None = None
+    cadence: str | None = None
+    blocked: tuple[str, ...] = ()
+    pointings: int | None = None
+    slew_rate: str | None = None
+    settle: str | None = None
+
+
+wish_options = common.grouped(
+    "wish",
+    Wish,
+    (
+        click.option(
+            "--accuracy",
+            metavar="ANGLE",
+            help="Standard uncertainty of the axis wanted, in any direction on the sky [what the targets need, else 1arcmin].",
+        ),
+        click.option(
+            "--reading-error",
+            metavar="ANGLE",
+            help="At the eyepiece: of one reading of the star's place [1 arcsec].",
+        ),
+        click.option(
+            "--seeing", metavar="ANGLE", help="With a camera: full width of a star's image, e.g. 2.5arcsec."
+        ),
+        click.option("--cadence", metavar="TIME", help="With a camera: time from frame to frame [2 s]."),
+        click.option(
+            "--blocked",
+            multiple=True,
+            metavar="PAIRS",
+            help="Sector of the horizon: from=60deg, to=150deg, up_to=40deg (azimuths from north through east); repeatable.",
+        ),
+        click.option(
+            "--pointings", type=int, metavar="N", help="2 or 3 [the quicker; a third checks the others]."
+        ),
+        click.option("--slew-rate", metavar="RATE", help="Of the telescope between pointings [2 deg/s]."),
+        click.option("--settle", metavar="TIME", help="To find and centre the next star [60 s]."),
+    ),
+)
+
+
 @click.command("plan")
-@click.option(
-    "--accuracy",
-    metavar="ANGLE",
-    help="Standard uncertainty of the axis wanted, in any direction on the sky [what the targets need, else 1arcmin].",
-)
-@click.option(
-    "--reading-error", metavar="ANGLE", help="At the eyepiece: of one reading of the star's place [1 arcsec]."
-)
-@click.option(
-    "--seeing", metavar="ANGLE", help="With a camera: full width of a star's image, e.g. 2.5arcsec."
-)
-@click.option("--cadence", metavar="TIME", help="With a camera: time from frame to frame [2 s].")
-@click.option(
-    "--blocked",
-    multiple=True,
-    metavar="PAIRS",
-    help="Sector of the horizon: from=60deg, to=150deg, up_to=40deg (azimuths from north through east); repeatable.",
-)
-@click.option("--pointings", type=int, metavar="N", help="2 or 3 [the quicker; a third checks the others].")
-@click.option("--slew-rate", metavar="RATE", help="Of the telescope between pointings [2 deg/s].")
-@click.option("--settle", metavar="TIME", help="To find and centre the next star [60 s].")
-@click.option("--pole", default="apparent", metavar="POLE", help="apparent (as refraction shows it) or true.")
+@wish_options
+@common.POLE
 @tonight.target_options
-@common.site_options
+@common.place_options
 @common.output_options
-def command(**options: Any) -> int:
+def command(
+    wish: Wish, pole: str, wanted: tonight.Tonight, place: common.Place, output: common.Output
+) -> int:
     """Before measuring: which pointings to time, and for how long, for the accuracy wanted.
 
     \b
@@ -61,44 +96,33 @@ def command(**options: Any) -> int:
     With a longitude it keeps away from the Sun and names bright stars near the pointings.
     """
     from poleward.planning.plan import Wishes, plan
+    from poleward.report.plan_chart import plan_chart
+    from poleward.report.plan_text import plan_text
 
-    common.check_outputs(options["output"], options["chart"], options["force"], (".json", ".ecsv"))
-    setup, site = common.take_site(options)
-    at, lowest = tonight.take_time(options, site), tonight.take_lowest(options, setup)
-    reader = _reader(options)
-    accuracy, why = _accuracy(options, setup, site, at, lowest)
-    wishes = Wishes(
-        accuracy, why, lowest, _blocked(options.pop("blocked")), options.pop("pointings"), _mover(options)
-    )
-    pole = options.pop("pole")
+    output.check()
+    setup, site = place.read()
+    at, lowest = wanted.moment(site), wanted.lowest(setup)
+    reader = _reader(wish)
+    accuracy, why = _accuracy(wish.accuracy, wanted, setup, site, at)
+    wishes = Wishes(accuracy, why, lowest, _blocked(wish.blocked), wish.pointings, _mover(wish))
     result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
 
-    def text() -> str:
-        from poleward.report.plan_text import plan_text
-        from poleward.report.style import signs_for
-
-        return f"{plan_text(result, site, signs_for(sys.stdout))}\n\n{common.site_line(setup, site)}"
-
-    def ecsv() -> str:
-        from poleward.report.plan_text import plan_ecsv
-
-        return plan_ecsv(result)
+    def text(signs: Signs) -> str:
+        return f"{plan_text(result, site, signs)}\n\n{common.site_line(setup, site)}"
 
     def figure() -> Any:
-        from poleward.report.plan_chart import plan_chart
+        return plan_chart(result, night=output.night)
 
-        return plan_chart(result, night=options["night"])
-
-    tonight.deliver(result.to_record(), text, ecsv, figure, options)
+    output.give(result, "pointings", text, figure)
     return 0
 
 
-def _reader(options: dict[str, Any]) -> Reader:
+def _reader(wish: Wish) -> Reader:
     from poleward.door import quantity
     from poleward.door.quantity import Kind
     from poleward.planning.timing import Reader
 
-    eyepiece, seeing, cadence = (options.pop(name) for name in ("reading_error", "seeing", "cadence"))
+    eyepiece, seeing, cadence = wish.reading_error, wish.seeing, wish.cadence
     if eyepiece is not None and (seeing is not None or cadence is not None):
         raise UsageError(
             "--reading-error is for the eyepiece, --seeing and --cadence for a camera", "give one kind"
@@ -125,12 +149,13 @@ def _small_angle(text: str, option: str) -> float:
     return arcsec
 
 
-def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: float) -> tuple[float, str]:
+def _accuracy(
+    stated: str | None, wanted: tonight.Tonight, setup: Setup, site: Site, at: datetime
+) -> tuple[float, str]:
     from poleward.door import quantity
     from poleward.planning.needed import needed_accuracy
 
-    stated = options.pop("accuracy")
-    outfit, targets = tonight.take_outfit(options, setup), tonight.take_targets(options, site)
+    outfit, targets = wanted.outfit(setup), wanted.read(site)
     if stated is not None:
         kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
         return quantity.parse(stated, kind, "--accuracy"), "as asked for"
@@ -139,8 +164,9 @@ def _accuracy(options: dict[str, Any], setup: Any, site: Any, at: Any, lowest: f
             raise InputError(
                 "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
             )
-        wanted, name = needed_accuracy(targets, site, outfit, at=at, lowest_altitude_deg=lowest)
-        return wanted, f"what {name} needs to pass 95 times in 100"
+        lowest = wanted.lowest(setup)
+        needed, name = needed_accuracy(targets, site, outfit, at=at, lowest_altitude_deg=lowest)
+        return needed, f"what {name} needs to pass 95 times in 100"
     return DEFAULT_ACCURACY_ARCMIN, "the default; --accuracy or --targets say otherwise"
 
 
@@ -169,15 +195,14 @@ def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
     return tuple(sectors)
 
 
-def _mover(options: dict[str, Any]) -> Any:
+def _mover(wish: Wish) -> Mover:
     from poleward.door import quantity
     from poleward.door.quantity import Kind
     from poleward.planning.pairing import Mover
 
-    rate, settle = options.pop("slew_rate"), options.pop("settle")
     kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
-    speed = quantity.parse(rate or "2 deg/s", kind, "--slew-rate")
-    seconds = quantity.parse(settle or "60 s", quantity.DURATION, "--settle")
+    speed = quantity.parse(wish.slew_rate or "2 deg/s", kind, "--slew-rate")
+    seconds = quantity.parse(wish.settle or "60 s", quantity.DURATION, "--settle")
     if speed < SLOWEST_DEG_PER_S:
         raise InputError(
             f"{speed:g} deg/s is given, allowed is {SLOWEST_DEG_PER_S:g} deg/s or more", "", "--slew-rate"

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from datetime import datetime
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,71 +19,91 @@ if TYPE_CHECKING:
     from poleward.tonight.exposure import Outfit
     from poleward.tonight.targets import Target
 
-Command = TypeVar("Command", bound=Callable[..., Any])
 CAMERA = ("focal_length", "pixel_size", "width", "height")
 
 
-def target_options(command: Command) -> Command:
-    """Add --targets, --target, --camera, --limit, --at and --lowest-altitude."""
-    for option in reversed(
-        [
-            click.option(
-                "--targets", metavar="FILE", help="Targets table: CSV, ECSV or VOTable; - is stdin."
-            ),
-            click.option(
-                "--target",
-                "inline",
-                multiple=True,
-                metavar="PAIRS",
-                help="One target, as name=value, name=value; repeatable.",
-            ),
-            click.option(
-                "--camera",
-                metavar="PAIRS",
-                help="Imaging camera: focal_length=600mm, pixel_size=3.76um, width=6248, height=4176.",
-            ),
-            click.option(
-                "--limit", metavar="PIXELS", help="Longest trail that counts as a round star [1 pix]."
-            ),
-            click.option("--at", metavar="TIME", help="Moment that counts as now, e.g. 2026-11-25T20:00Z."),
-            click.option("--lowest-altitude", metavar="ANGLE", help="Below it nothing is done [20deg]."),
-        ]
-    ):
-        command = option(command)
-    return command
+@dataclass(frozen=True)
+class Tonight:
+    """What is to be photographed and with what; the setup's where it is not given."""
+
+    targets: str | None = None
+    target: tuple[str, ...] = ()
+    camera: str | None = None
+    limit: str | None = None
+    at: str | None = None
+    lowest_altitude: str | None = None
+
+    def read(self, site: Site) -> tuple[Target, ...]:
+        """Return the targets; none when none are given."""
+        from poleward.tonight.targets import read_targets, targets_from_rows
+
+        if self.targets is not None and self.target:
+            raise UsageError("a targets table and --target are both given", "give one of them")
+        if self.target:
+            rows = [common.inline_pairs(text, f"--target {n}") for n, text in enumerate(self.target, 1)]
+            return targets_from_rows(rows, timezone=site.timezone, name="--target")
+        return () if self.targets is None else read_targets(self.targets, timezone=site.timezone)
+
+    def outfit(self, setup: Setup, drive_rate: str | None = None, guided: bool = True) -> Outfit:
+        """Return camera, limit and drive rate."""
+        from poleward.door import quantity
+        from poleward.solving.solver import drive_rate_of
+        from poleward.tonight.exposure import Outfit
+
+        camera = (
+            setup.camera if self.camera is None else _camera(common.inline_pairs(self.camera, "--camera"))
+        )
+        pixels = (
+            setup.trail_pix
+            if self.limit is None
+            else quantity.parse(self.limit, quantity.Kind("pix", "pix", "1 pix"), "--limit")
+        )
+        if not pixels > 0:
+            where = "--limit" if self.limit is not None else f"{setup.source} [limits], trail"
+            raise InputError(f"{pixels:g} pixels is given, allowed is more than 0", "e.g. 1 pix", where)
+        return Outfit(camera, pixels, drive_rate_of(drive_rate or setup.drive_rate), guided)
+
+    def moment(self, site: Site) -> datetime:
+        """Return the moment that counts as now, aware, UTC."""
+        from poleward.door.clock import parse_time, zone_of
+
+        if self.at is None:
+            return datetime.now(UTC).replace(microsecond=0)
+        return parse_time(self.at, "--at", zone_of(site.timezone) if site.timezone else None)
+
+    def lowest(self, setup: Setup) -> float:
+        """Return the lowest altitude, degrees."""
+        from poleward.door import quantity
+
+        if self.lowest_altitude is None:
+            return setup.lowest_altitude_deg
+        degrees = math.degrees(quantity.parse(self.lowest_altitude, quantity.ANGLE, "--lowest-altitude"))
+        if not 0 <= degrees < 90:
+            raise InputError(f"{degrees:g} deg is given, allowed is 0 to 90 deg", "", "--lowest-altitude")
+        return degrees
 
 
-def take_targets(options: dict[str, Any], site: Site) -> tuple[Target, ...]:
-    """Take the targets out of a command's options; none when none are given."""
-    from poleward.tonight.targets import read_targets, targets_from_rows
-
-    path, inline = options.pop("targets"), options.pop("inline")
-    if path is not None and inline:
-        raise UsageError("a targets table and --target are both given", "give one of them")
-    if inline:
-        rows = [common.inline_pairs(text, f"--target {number}") for number, text in enumerate(inline, 1)]
-        return targets_from_rows(rows, timezone=site.timezone, name="--target")
-    return read_targets(path, timezone=site.timezone) if path is not None else ()
-
-
-def take_outfit(options: dict[str, Any], setup: Setup, guided: bool = True) -> Outfit:
-    """Take camera, limit and drive rate out of a command's options, the setup's where they are not given."""
-    from poleward.door import quantity
-    from poleward.solving.solver import drive_rate_of
-    from poleward.tonight.exposure import Outfit
-
-    text, limit = options.pop("camera"), options.pop("limit")
-    camera = setup.camera if text is None else _camera(common.inline_pairs(text, "--camera"))
-    pixels = (
-        setup.trail_pix
-        if limit is None
-        else quantity.parse(limit, quantity.Kind("pix", "pix", "1 pix"), "--limit")
-    )
-    if not pixels > 0:
-        where = "--limit" if limit is not None else f"{setup.source} [limits], trail"
-        raise InputError(f"{pixels:g} pixels is given, allowed is more than 0", "e.g. 1 pix", where)
-    rate = options.pop("drive_rate", None) or setup.drive_rate
-    return Outfit(camera, pixels, drive_rate_of(rate), guided)
+target_options = common.grouped(
+    "wanted",
+    Tonight,
+    (
+        click.option("--targets", metavar="FILE", help="Targets table: CSV, ECSV or VOTable; - is stdin."),
+        click.option(
+            "--target",
+            multiple=True,
+            metavar="PAIRS",
+            help="One target, as name=value, name=value; repeatable.",
+        ),
+        click.option(
+            "--camera",
+            metavar="PAIRS",
+            help="Imaging camera: focal_length=600mm, pixel_size=3.76um, width=6248, height=4176.",
+        ),
+        click.option("--limit", metavar="PIXELS", help="Longest trail that counts as a round star [1 pix]."),
+        click.option("--at", metavar="TIME", help="Moment that counts as now, e.g. 2026-11-25T20:00Z."),
+        click.option("--lowest-altitude", metavar="ANGLE", help="Below it nothing is done [20deg]."),
+    ),
+)
 
 
 def _camera(pairs: dict[str, str]) -> Camera:
@@ -103,50 +123,3 @@ def _camera(pairs: dict[str, str]) -> Camera:
     return Camera(
         pairs["focal_length"], pairs["pixel_size"], pairs["width"], pairs["height"], where="--camera"
     )
-
-
-def take_time(options: dict[str, Any], site: Site) -> datetime:
-    """Take --at out of a command's options: a moment, aware, UTC; now where it is not given."""
-    from datetime import UTC
-
-    from poleward.door.clock import parse_time, zone_of
-
-    text = options.pop("at")
-    if text is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    return parse_time(text, "--at", zone_of(site.timezone) if site.timezone else None)
-
-
-def take_lowest(options: dict[str, Any], setup: Setup) -> float:
-    """Take --lowest-altitude out of a command's options, degrees; the setup's where it is not given."""
-    from poleward.door import quantity
-
-    text = options.pop("lowest_altitude")
-    if text is None:
-        return setup.lowest_altitude_deg
-    degrees = math.degrees(quantity.parse(text, quantity.ANGLE, "--lowest-altitude"))
-    if not 0 <= degrees < 90:
-        raise InputError(f"{degrees:g} deg is given, allowed is 0 to 90 deg", "", "--lowest-altitude")
-    return degrees
-
-
-def deliver(
-    record: dict[str, Any],
-    text: Callable[[], str],
-    ecsv: Callable[[], str],
-    figure: Callable[[], Any],
-    options: dict[str, Any],
-) -> None:
-    """Print the record or the text; write the record or table and the chart that were asked for."""
-    from poleward.door.files import write_whole
-
-    as_json = options["as_json"]
-    common.print_result(common.json_text(record) if as_json else common.dimmed(text(), options["night"]))
-    output, chart, force = options["output"], options["chart"], options["force"]
-    if output is not None:
-        is_json = output.lower().endswith(".json")
-        write_whole(output, common.json_text(record) + "\n" if is_json else ecsv(), force=force)
-    if chart is not None:
-        from poleward.report.chart import figure_bytes
-
-        write_whole(chart, figure_bytes(figure(), chart), force=force)

@@ -42,5 +42,7 @@ def column_of(name: str) -> tuple[str, str | None]:
     found = UNIT_IN_NAME.match(name)
     if found is None:
         return name, None
-    unit = "hourangle" if name == "hour_angle_h" else found["unit"]
-    return found["what"], f"{unit} / {found['per']}" if found["per"] else unit
+    unit = found["unit"]
+    if found["per"]:
+        return found["what"], f"{unit} / {found['per']}"
+    return found["what"], "hourangle" if unit == "h" else unit

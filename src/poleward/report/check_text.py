@@ -3,29 +3,12 @@
 from __future__ import annotations
 
 from poleward.report.style import Signs, decimals_for, paragraph, seconds_text
-from poleward.report.tables import record_ecsv
 from poleward.sky.axis import SIDEREAL_RATE
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
 from poleward.tonight.exposure import WIDEST_ARCMIN
 from poleward.tonight.window import clock_time
 
-UNITS = {
-    "rotation_guided_arcmin_per_h": "arcmin / h",
-    "rotation_unguided_arcmin_per_h": "arcmin / h",
-    "north_drift_arcsec_per_min": "arcsec / min",
-    "east_drift_arcsec_per_min": "arcsec / min",
-    "trail_guided_pix": "pix",
-    "trail_unguided_pix": "pix",
-    "trail_inside_pix": "pix",
-    "longest_guided_s": "s",
-    "longest_unguided_s": "s",
-    "tolerance_arcmin": "arcmin",
-    "steady_rate_arcsec_per_s": "arcsec / s",
-    "pole_rate_arcsec_per_s": "arcsec / s",
-    "window_s": "s",
-    "exposure_s": "s",
-}
 WORTH = 0.1
 """A guide star inside the frame is worth a line when it shortens the trail by a tenth of the limit."""
 
@@ -240,9 +223,3 @@ def _axes(result: Check) -> str:
 
 def _notes(result: Check) -> str:
     return "\n".join(paragraph(f"note: {note.text}", "      ") for note in result.warnings)
-
-
-def check_ecsv(result: Check) -> str:
-    """Return the text of an ECSV 1.0 table: one row per target, the rest as metadata."""
-    record = result.to_record()
-    return record_ecsv(record.pop("targets"), record, UNITS)

@@ -191,7 +191,9 @@ def _numbers(section: SectionResult, signs: Signs) -> str:
     assert fitted is not None
     assert noise is not None
     text = f"{_signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
-    return f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f}, {noise.time_s:.0f} s"
+    return (
+        f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f}, {noise.correlation_time_s:.0f} s"
+    )
 
 
 def _agreement(result: LogSolution) -> str:

@@ -4,17 +4,8 @@ from __future__ import annotations
 
 from poleward.planning.planned import Plan, PlannedPointing, Proposal
 from poleward.report.style import Signs, paragraph, seconds_text
-from poleward.report.tables import record_ecsv
 from poleward.sky.site import Site
 from poleward.tonight.window import clock_time
-
-UNITS = {
-    "hour_angle_h": "hourangle",
-    "dec_deg": "deg",
-    "azimuth_deg": "deg",
-    "altitude_deg": "deg",
-    "north_sigma_arcsec": "arcsec",
-}
 
 
 def minutes_text(minutes: float) -> str:
@@ -133,13 +124,3 @@ def _reading(result: Plan) -> str:
             f"{reader.cadence_s:g} s and a straight line through them"
         )
     return f"{how}; slewing and centring between pointings; and refraction known to a tenth."
-
-
-def plan_ecsv(result: Plan) -> str:
-    """Return the text of an ECSV 1.0 table: one row per pointing, the rest as metadata."""
-    record = result.to_record()
-    rows = []
-    for row in record.pop("pointings"):
-        star = row.pop("star")
-        rows.append({**row, "star": None if star is None else star["name"]})
-    return record_ecsv(rows, record, UNITS)

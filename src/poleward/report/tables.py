@@ -1,57 +1,33 @@
-"""The solution as an ECSV table: one row per timing, the axis in the metadata."""
+"""Results as ECSV tables: one row per timing, section, target or pointing, all else in the metadata."""
 
 from __future__ import annotations
 
 import io
-import re
 from typing import Any
 
-from poleward.solving.solution import Solution
-
-UNITS = {
-    "hour_angle_h": "hourangle",
-    "dec_deg": "deg",
-    "altitude_deg": "deg",
-    "duration_s": "s",
-    "north_arcsec": "arcsec",
-    "north_fitted_arcsec": "arcsec",
-    "north_sigma_arcsec": "arcsec",
-    "east_arcsec": "arcsec",
-    "east_fitted_arcsec": "arcsec",
-    "east_sigma_arcsec": "arcsec",
-}
-
-UNIT_SUFFIX = re.compile(r"_[a-zA-Z]+(_per_[a-z]+)?$")
+from poleward.door.record import column_of
 
 
-def solution_ecsv(solution: Solution) -> str:
-    """Return the text of an ECSV 1.0 table of the timings, with axis, fit, moves and warnings as metadata."""
-    record = solution.to_record()
-    return record_ecsv(record.pop("drifts"), record, UNITS)
-
-
-def record_ecsv(rows: list[dict[str, Any]], meta: dict[str, Any], units: dict[str, str]) -> str:
-    """Return ECSV text of rows with the same keys; missing values become empty cells.
+def record_ecsv(record: dict[str, Any], rows: str) -> str:
+    """Return the text of an ECSV 1.0 table; units come out of the names, missing values become empty cells.
 
     Parameters
     ----------
-    rows : list of dict
-    meta : dict
-        Goes into the header.
-    units : dict
-        Unit by column; the column's name loses its unit suffix.
+    record : dict
+        A result's record.
+    rows : str
+        Which list in it becomes the rows; all else goes into the header.
     """
     from astropy.table import MaskedColumn, Table
 
-    table = Table(meta=meta)
-    for key in rows[0]:
-        values = [row[key] for row in rows]
-        text = all(value is None or isinstance(value, str) for value in values) and any(
-            isinstance(value, str) for value in values
-        )
-        filler: Any = "" if text else False if all(isinstance(value, bool) for value in values) else 0.0
-        unit = units.get(key)
-        table[UNIT_SUFFIX.sub("", key) if unit else key] = MaskedColumn(
+    flat = [_flat(row) for row in record[rows]]
+    table = Table(meta={key: value for key, value in record.items() if key != rows})
+    for key in dict.fromkeys(key for row in flat for key in row):
+        values = [row.get(key) for row in flat]
+        kinds = {type(value) for value in values if value is not None}
+        filler: Any = "" if str in kinds else False if kinds == {bool} else 0.0
+        name, unit = column_of(key)
+        table[name] = MaskedColumn(
             [filler if value is None else value for value in values],
             mask=[value is None for value in values],
             unit=unit,
@@ -59,3 +35,18 @@ def record_ecsv(rows: list[dict[str, Any]], meta: dict[str, Any], units: dict[st
     buffer = io.StringIO()
     table.write(buffer, format="ascii.ecsv", delimiter=",")
     return buffer.getvalue()
+
+
+def _flat(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a row without records inside: a thing with a name becomes that, other parts join the row, notes a text."""
+    flat: dict[str, Any] = {}
+    for key, value in row.items():
+        if isinstance(value, dict) and "name" in value:
+            flat[key] = value["name"]
+        elif isinstance(value, dict):
+            flat |= value
+        elif isinstance(value, list):
+            flat[key] = "; ".join(one["text"] if isinstance(one, dict) else str(one) for one in value) or None
+        else:
+            flat[key] = value
+    return flat

@@ -58,7 +58,7 @@ def sieve(part: Part, state: State, pole: Pole) -> Part:
     whole = replace(whole, piece=piece)
     noise = part.noise
     weights = np.where(part.kept, 1.0, NO_WEIGHT)
-    matrix = covariance(part.track.seconds, whole.starts, noise.ratio, noise.time_s, weights)
+    matrix = covariance(part.track.seconds, whole.starts, noise.ratio, noise.correlation_time_s, weights)
     left = cleared(matrix, model.residuals, model.spread, noise.white_arcsec**2)
     wild = np.abs(standardised(matrix, left, noise.white_arcsec)) > OUTLIER_SIGMAS
     slow = lasting(matrix, left)

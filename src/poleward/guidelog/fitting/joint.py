@@ -104,7 +104,7 @@ def share(part: Part, model: Linear) -> Share:
     seconds, belief = part.track.seconds[part.kept], part.noise.white_arcsec**2
     data = np.column_stack([model.bends, model.columns, model.residuals])
     rows = NoiseRows(seconds, part.starts, data, model.spread, belief)
-    centre = np.log([part.noise.ratio, part.noise.time_s])
+    centre = np.log([part.noise.ratio, part.noise.correlation_time_s])
     here = _Height.at(rows, centre)
     white2, free = here.square / here.free, here.free
     first, second = _differences(rows, centre, here.row)
@@ -244,7 +244,9 @@ def approach(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> 
         matrix, vector = prior.copy(), -prior @ np.array([state.azimuth, state.altitude])
         for part in parts:
             model, noise = linear(part, state, pole, by_backlash=False), part.noise
-            rows = covariance(part.track.seconds[part.kept], part.starts, noise.ratio, noise.time_s)
+            rows = covariance(
+                part.track.seconds[part.kept], part.starts, noise.ratio, noise.correlation_time_s
+            )
             data = np.column_stack([model.columns[:, :2], model.residuals])
             variance = noise.white_arcsec**2
             inner = normal_equations(rows, data, model.spread, variance).matrix / variance
@@ -299,6 +301,8 @@ def noise_stepped(part: Part, step: Floats) -> Part:
     longest = LONGEST_SHARE * float(seconds[-1] - seconds[0])
     step = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
     ratio = float(np.clip(part.noise.ratio * math.exp(step[0]), *RATIO_RANGE))
-    time = float(np.clip(part.noise.time_s * math.exp(step[1]), SHORTEST_TIME_S, max(longest, 1.0)))
+    time = float(
+        np.clip(part.noise.correlation_time_s * math.exp(step[1]), SHORTEST_TIME_S, max(longest, 1.0))
+    )
     white = part.noise.white_arcsec
     return replace(part, noise=Noise(white, white * math.sqrt(ratio), time))

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from poleward.door.record import record_of
 from poleward.errors import Note
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
@@ -88,50 +89,9 @@ class SectionResult:
 
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
-        noise, guiding = self.noise, self.guiding
-        return {
-            "file": self.file,
-            "label": self.label,
-            "where": self.where,
-            "start": None if self.start is None else self.start.strftime("%Y-%m-%dT%H:%M:%SZ"),
-            "hour_angle_h": self.hour_angle_h,
-            "dec_deg": self.dec_deg,
-            "altitude_deg": self.altitude_deg,
-            "duration_s": self.duration_s,
-            "cadence_s": self.cadence_s,
-            "reversed": self.reversed,
-            "rows": self.rows,
-            "rows_used": self.rows_used,
-            "used": not self.reason,
-            "reason": self.reason or None,
-            "glitches": self.glitches,
-            "gust_rows": self.gust_rows,
-            "levels": self.levels,
-            "north_rate_arcsec_per_min": self.north_rate_arcsec_per_min,
-            "north_rate_sigma_arcsec_per_min": self.north_rate_sigma_arcsec_per_min,
-            "north_rate_fitted_arcsec_per_min": self.north_rate_fitted_arcsec_per_min,
-            "noise": None
-            if noise is None
-            else {
-                "white_arcsec": noise.white_arcsec,
-                "correlated_arcsec": noise.correlated_arcsec,
-                "correlation_time_s": noise.time_s,
-            },
-            "guide_rate_arcsec_per_s": self.guide_rate_arcsec_per_s,
-            "guide_rate_sigma_arcsec_per_s": self.guide_rate_sigma_arcsec_per_s,
-            "backlash_ms": self.backlash_ms,
-            "backlash_sigma_ms": self.backlash_sigma_ms,
-            "guiding": None
-            if guiding is None
-            else {
-                "rms_arcsec": guiding.rms_arcsec,
-                "rms_still_arcsec": guiding.rms_still_arcsec,
-                "drift_share": guiding.drift_share,
-                "north_lag_one": guiding.north_lag_one,
-                "east_lag_one": guiding.east_lag_one,
-            },
-            "warnings": [{"code": note.code, "text": note.text} for note in self.notes],
-        }
+        record = record_of(self)
+        notes = record.pop("notes")
+        return {**record, "used": not self.reason, "reason": self.reason or None, "warnings": notes}
 
 
 def unused(section: Section, track: Track, part: Part | None, reason: str) -> SectionResult:
@@ -178,6 +138,11 @@ class LogGroup:
     sections: tuple[SectionResult, ...]
     traces: tuple[Trace, ...] = ()
 
+    def to_record(self) -> dict[str, Any]:
+        """Return its name, its start and its axis."""
+        axis = None if self.solution is None else self.solution.to_record()["axis"]
+        return {**record_of(self, ("name", "start")), "axis": axis}
+
 
 @dataclass(frozen=True)
 class Trend:
@@ -187,10 +152,6 @@ class Trend:
     azimuth_sigma_arcmin_per_day: float
     altitude_arcmin_per_day: float
     altitude_sigma_arcmin_per_day: float
-
-    def to_record(self) -> dict[str, float]:
-        """Return plain numbers with their units in the names."""
-        return dict(self.__dict__)
 
 
 @dataclass(frozen=True)
@@ -217,18 +178,7 @@ class LogSolution:
 
     def to_record(self) -> dict[str, Any]:
         """Return the record: that of a solution, with the sections and, where there are several, the groups."""
-        record = self.solution.to_record()
-        record["sections"] = [section.to_record() for section in self.sections]
-        record["groups"] = [
-            {
-                "name": group.name,
-                "start": None if group.start is None else group.start.strftime("%Y-%m-%dT%H:%M:%SZ"),
-                "axis": None if group.solution is None else group.solution.to_record()["axis"],
-            }
-            for group in self.groups
-        ]
-        record["trend"] = None if self.trend is None else self.trend.to_record()
-        return record
+        return {**self.solution.to_record(), **record_of(self, ("sections", "groups", "trend"))}
 
 
 def trend_of(groups: Sequence[LogGroup]) -> Trend | None:

@@ -41,13 +41,13 @@ class Noise:
         Standard deviation of what is new in every row (seeing, reading).
     correlated_arcsec : float
         Standard deviation of what lasts (mount, wind).
-    time_s : float
+    correlation_time_s : float
         How long it lasts: the time after which its correlation has fallen to 1/e.
     """
 
     white_arcsec: float
     correlated_arcsec: float
-    time_s: float
+    correlation_time_s: float
 
     @property
     def ratio(self) -> float:

@@ -114,7 +114,7 @@ def find_noise(rows: NoiseRows, *, begin: Noise | None = None) -> Noise:
         ends = [_downhill(point, limits, 1.0, rough) for point in best]
         place = min(ends, key=lambda end: end[1])[0]
     else:
-        place = np.log([max(begin.ratio, RATIO_RANGE[0]), begin.time_s])
+        place = np.log([max(begin.ratio, RATIO_RANGE[0]), begin.correlation_time_s])
     place, _ = _downhill(place, limits, 0.3, rows)
     ratio, time = math.exp(place[0]), math.exp(place[1])
     white = math.sqrt(rows.normal(ratio, time).white_variance())

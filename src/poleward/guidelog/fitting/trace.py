@@ -60,7 +60,7 @@ def trace_of(section: Section, part: Part, state: State, pole: Pole) -> Trace:
     model = linear(whole, state, pole, by_backlash=False)
     # Levels as the fit has them: rows set aside must not pull them, so they get next to no weight.
     weights = np.where(part.kept, 1.0, 1e-6)
-    matrix = covariance(track.seconds, whole.starts, part.noise.ratio, part.noise.time_s, weights)
+    matrix = covariance(track.seconds, whole.starts, part.noise.ratio, part.noise.correlation_time_s, weights)
     left = cleared(matrix, model.residuals, model.spread, part.noise.white_arcsec**2)
     fitted = fitted - fitted[0]
     logged = track.north_arcsec
