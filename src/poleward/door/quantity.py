@@ -10,9 +10,20 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from poleward.errors import InputError
+
+if TYPE_CHECKING:
+    from datetime import datetime, timedelta
+
+    from astropy.time import Time, TimeDelta
+    from astropy.units import Quantity
+
+    Value = Quantity | str | float
+    """A value with its unit, or a bare number where one is taken; Angle, Latitude and Longitude are Quantities."""
+    Duration = Value | TimeDelta | timedelta
+    Moment = Time | datetime | str
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _SEXAGESIMAL = re.compile(r"[+-]?\d+[: ]\d+([: ]\d+(\.\d*)?)?$")

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 
 from poleward.door import quantity
 from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC
+
+if TYPE_CHECKING:
+    from poleward.door.quantity import Value
 
 LARGEST_SCALE = 1000.0
 """Arcsec per pixel: a lens that sees the whole sky has 300; more is a wrong unit."""
@@ -42,8 +45,8 @@ class GuideCamera:
         A value that cannot be used.
     """
 
-    scale: Any = field(compare=False)
-    position_angle: Any = field(compare=False)
+    scale: Value = field(compare=False)
+    position_angle: Value = field(compare=False)
     mirrored: bool = False
     where: str = field(default="guide camera", repr=False, compare=False)
     scale_arcsec: float = field(init=False, repr=False)
@@ -114,10 +117,10 @@ class Camera:
         A value that cannot be used.
     """
 
-    focal_length: Any = field(compare=False)
-    pixel_size: Any = field(compare=False)
-    width: Any = field(compare=False)
-    height: Any = field(compare=False)
+    focal_length: Value = field(compare=False)
+    pixel_size: Value = field(compare=False)
+    width: int | str = field(compare=False)
+    height: int | str = field(compare=False)
     where: str = field(default="camera", repr=False, compare=False)
     focal_length_m: float = field(init=False, repr=False)
     pixel_size_m: float = field(init=False, repr=False)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 from poleward.door import quantity
 from poleward.door.clock import zone_of
-from poleward.errors import InputError
+from poleward.errors import InputError, WrongTypeError
+
+if TYPE_CHECKING:
+    from astropy.coordinates import EarthLocation
+
+    from poleward.door.quantity import Value
 
 
 def standard_pressure_hpa(elevation_m: float) -> float:
@@ -54,11 +59,11 @@ class Air:
         A value outside what ERFA's refraction can use.
     """
 
-    pressure: Any = field(default=None, compare=False)
-    temperature: Any = field(default="10 deg_C", compare=False)
-    humidity: Any = 0.5
-    wavelength: Any = field(default="0.55 um", compare=False)
-    elevation: Any = field(default=None, compare=False)
+    pressure: Value | None = field(default=None, compare=False)
+    temperature: Value = field(default="10 deg_C", compare=False)
+    humidity: float = 0.5
+    wavelength: Value = field(default="0.55 um", compare=False)
+    elevation: Value | None = field(default=None, compare=False)
     where: str = field(default="air", repr=False, compare=False)
     pressure_hpa: float = field(init=False, repr=False)
     temperature_c: float = field(init=False, repr=False)
@@ -123,9 +128,9 @@ class Site:
         A latitude of 90 deg or more, a longitude beyond 360 deg, an elevation no mount stands on.
     """
 
-    latitude: Any = field(compare=False)
-    longitude: Any = field(default=None, compare=False)
-    elevation: Any = field(default="0 m", compare=False)
+    latitude: Value = field(compare=False)
+    longitude: Value | None = field(default=None, compare=False)
+    elevation: Value = field(default="0 m", compare=False)
     air: Air = field(default_factory=Air)
     timezone: str = ""
     where: str = field(default="site", repr=False, compare=False)
@@ -165,7 +170,38 @@ class Site:
         if not self.air.placed:
             object.__setattr__(self, "air", replace(self.air, elevation=height))
 
+    @classmethod
+    def from_location(cls, location: EarthLocation, *, air: Air | None = None, timezone: str = "") -> Site:
+        """Return the site at an astropy EarthLocation.
+
+        Raises
+        ------
+        WrongTypeError
+            Not an EarthLocation of one place.
+        """
+        if not hasattr(location, "geodetic") or location.shape:
+            raise WrongTypeError("location", location, "an astropy EarthLocation of one place")
+        at = location.geodetic
+        return cls(at.lat, at.lon, at.height, air or Air(), timezone)
+
     @property
     def hemisphere(self) -> float:
         """+1 north of the equator and on it, -1 south of it."""
         return 1.0 if self.latitude_rad >= 0 else -1.0
+
+
+def site_of(place: Site | EarthLocation) -> Site:
+    """Return a site as it is, or the one at an EarthLocation.
+
+    Raises
+    ------
+    WrongTypeError
+        Neither.
+    """
+    if isinstance(place, Site):
+        return place
+    if hasattr(place, "geodetic"):
+        return Site.from_location(place)
+    raise WrongTypeError(
+        "site", place, "a Site or an EarthLocation", 'e.g. poleward.Site("46.9 deg", "9.1 deg")'
+    )
