@@ -13,6 +13,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+WIDEST_CELL = 60
+"""Characters of a user's cell that a message repeats."""
+
+
+def shortened(text: str) -> str:
+    """Return a long text with its middle left out."""
+    return text if len(text) <= WIDEST_CELL else f"{text[: WIDEST_CELL - 20]}...{text[-12:]}"
+
 
 def printable(text: str) -> str:
     """Return text on one line, with control characters from a user's file spelled out."""

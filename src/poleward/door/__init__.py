@@ -1,4 +1,4 @@
 """What users write and get: units, times, tables, writing files.
 
-In order: quantity, rotation, clock, tables, files, record.
+In order: notation, quantity, rotation, clock, tables, files, record, show.
 """

@@ -6,13 +6,13 @@ Parsing is astropy's. This file only decides what a bare number means, and says 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from poleward.errors import InputError
+from poleward.door import notation
+from poleward.errors import InputError, shortened
 
 if TYPE_CHECKING:
     from datetime import datetime, timedelta
@@ -24,15 +24,6 @@ if TYPE_CHECKING:
     """A value with its unit, or a bare number where one is taken; Angle, Latitude and Longitude are Quantities."""
     Duration = Value | TimeDelta | timedelta
     Moment = Time | datetime | str
-
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_SEXAGESIMAL = re.compile(r"[+-]?\d+[: ]\d+([: ]\d+(\.\d*)?)?$")
-_TIME_OF_ARC = re.compile(r"([+-]?)(\d+\.?\d*\s*(?:min|m|s)(?![a-z]).*)")
-_CLOCKED = re.compile(r"(?=\d)(?:(\d+)h)?(?:(\d+)m)?(?:(\d+(?:\.\d*)?)s)?")
-"""A duration as plan prints it and people say it: 1h05m, 4m30s."""
-_SIGNS = str.maketrans(
-    {"\N{MINUS SIGN}": "-", "\N{PRIME}": "'", "\N{DOUBLE PRIME}": '"', "\N{DEGREE SIGN}": "d"}
-)
 
 
 @dataclass(frozen=True)
@@ -51,6 +42,8 @@ class Kind:
         The unit of ``12:34:56``; empty when that form makes no sense.
     why_bare_fails : str
         For the message, when `bare` is None.
+    sides : str
+        Letters that may stand for the sign, the positive first: ``NS``.
     """
 
     unit: str
@@ -58,6 +51,7 @@ class Kind:
     example: str
     sexagesimal: str = ""
     why_bare_fails: str = ""
+    sides: str = ""
 
 
 HOUR_ANGLE = Kind("rad", "hourangle", "-0h20m", "hourangle")
@@ -65,6 +59,8 @@ RIGHT_ASCENSION = Kind(
     "rad", None, "05h34m32s", "hourangle", "could be hours or degrees (05h34m or 83.6 deg says which)"
 )
 ANGLE = Kind("rad", "deg", "+47d30m", "deg")
+LATITUDE = Kind("rad", "deg", "47.1 deg", "deg", "", "NS")
+LONGITUDE = Kind("rad", "deg", "8.4 deg", "deg", "", "EW")
 SMALL_ANGLE = Kind("arcsec", "arcsec", "-4.2 arcsec")
 RATE = Kind("arcsec / min", "arcsec / min", "-0.84 arcsec/min")
 DURATION = Kind("s", "s", "5 min")
@@ -78,9 +74,6 @@ TEMPERATURE = Kind("deg_C", None, "4 deg_C", "", "could be Celsius or kelvin")
 WAVELENGTH = Kind("um", None, "0.55 um", "", "could be nm or um")
 KNOB_ANGLE = Kind("arcmin", None, "38 arcmin", "", "could be arcmin or degrees")
 DRIVE_RATE = Kind("arcsec / s", None, "15.0369 arcsec/s", "", "could be per second or per minute")
-
-
-_SHORT_UNITS = {"'": "arcmin", '"': "arcsec", "''": "arcsec", "dC": "deg_C", "C": "deg_C", "degC": "deg_C"}
 
 
 def missing(value: Any) -> bool:
@@ -128,10 +121,12 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
             f"such as {kind.example}; of a table give the rows",
             place,
         )
-    text = value.translate(_SIGNS).strip() if isinstance(value, str) else value
-    shown = f"'{value}'" if isinstance(value, str) else str(value)
+    text = notation.plain_signs(value) if isinstance(value, str) else value
+    shown = f"'{shortened(value)}'" if isinstance(value, str) else str(value)
     try:
         number, given = _split(text, kind, unit)
+    except notation.NotationError as error:
+        raise InputError(error.message, error.hint or f"write e.g. {kind.example}", place) from None
     except (ValueError, TypeError):
         raise InputError(
             f"{shown} cannot be read as a value such as {kind.example}", _hint(text, kind), place
@@ -154,9 +149,9 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
 def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
     """Separate number and unit; a unit of None means that there is none and none may be assumed."""
     if not isinstance(text, str):
-        if kind is DURATION and hasattr(text, "to_datetime"):
+        if kind.unit == "s" and hasattr(text, "to_datetime"):
             text = text.to_datetime()  # a TimeDelta
-        if kind is DURATION and hasattr(text, "total_seconds"):
+        if kind.unit == "s" and hasattr(text, "total_seconds"):
             return float(text.total_seconds()), "s"
         if hasattr(text, "unit") and hasattr(text, "value"):
             return float(getattr(text.value, "unmasked", text.value)), text.unit
@@ -167,32 +162,26 @@ def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
         return float(text), (unit or kind.bare)
     except ValueError:
         pass
-    if kind is DURATION and (clocked := _CLOCKED.fullmatch(text)):
-        hours, minutes, seconds = (float(part or 0) for part in clocked.groups())
-        return 3600 * hours + 60 * minutes + seconds, "s"
-    number = _NUMBER.match(text)
-    worded = number is not None and text[number.end() :].strip() in (
-        "deg",
-        "rad",
-        "hourangle",
-        "arcmin",
-        "arcsec",
-    )
-    if kind.sexagesimal and not worded:
-        from astropy.coordinates import Angle
-
-        if kind.sexagesimal == "hourangle" and (short := _TIME_OF_ARC.fullmatch(text)):
-            # "20m" of an hour angle is a time; astropy alone would take it for minutes of arc.
-            text = (
-                f"{short[1]}0h{short[2].replace('min', 'm')}" if "m" in text else f"{short[1]}0h0m{short[2]}"
-            )
-        if _SEXAGESIMAL.match(text):
-            return float(Angle(text, unit=kind.sexagesimal).to_value("deg")), "deg"
-        return float(Angle(text).to_value("deg")), "deg"
+    if len(text) > notation.LONGEST:
+        raise ValueError(text)
+    side = 1.0
+    if kind.unit == "s" and (seconds := notation.clocked(text)) is not None:
+        return seconds, "s"
+    if kind.sexagesimal:
+        angle, side = notation.sided(text, kind.sides) if kind.sides else (text, 1.0)
+        try:
+            return side * float(angle), (unit or kind.bare)
+        except ValueError:
+            pass
+        degrees = notation.sexagesimal(angle, kind.sexagesimal == "hourangle")
+        if degrees is not None:
+            return side * degrees, "deg"
+        text = angle
+    number = notation.NUMBER.match(text)
     if number is None or number.end() == len(text):
         raise ValueError(text)
-    unit_text = text[number.end() :].strip()
-    return float(number.group()), _SHORT_UNITS.get(unit_text, unit_text)
+    given = notation.unit_name(text[number.end() :].strip())
+    return side * float(number.group()), "hourangle" if given == "h" and kind.sexagesimal else given
 
 
 def _converted(number: float, given: Any, kind: Kind, shown: str, place: str) -> float:
@@ -204,7 +193,8 @@ def _converted(number: float, given: Any, kind: Kind, shown: str, place: str) ->
     from astropy import units
 
     try:
-        return float(units.Quantity(number, units.Unit(given)).to_value(kind.unit, units.temperature()))
+        unit = units.imperial.__dict__[given] if given in ("inch", "foot") else units.Unit(given)
+        return float(units.Quantity(number, unit).to_value(kind.unit, units.temperature()))
     except (ValueError, TypeError, units.UnitsError):
         raise InputError(
             f"{shown}: the unit '{given}' does not fit here", f"write e.g. {kind.example}", place
@@ -227,7 +217,7 @@ def header_unit(text: str, kind: Kind, where: str) -> str:
     InputError
         A unit astropy does not know (it lets them pass silently) or of another kind.
     """
-    unit = text.strip()
+    unit = notation.unit_name(text.strip())
     if kind.sexagesimal == "hourangle" and unit in ("h", "hr", "hour", "hours"):
         return "hourangle"
     if unit in ("", kind.unit, kind.bare):

@@ -141,7 +141,7 @@ class Site:
     def __post_init__(self) -> None:
         """Strip the units and check the ranges."""
         where = self.where
-        phi = quantity.parse(self.latitude, quantity.ANGLE, where, "latitude")
+        phi = quantity.parse(self.latitude, quantity.LATITUDE, where, "latitude")
         if abs(phi) >= math.pi / 2:
             raise InputError(
                 f"latitude is {math.degrees(phi):g} deg, allowed is between -90 and +90 deg",
@@ -150,7 +150,7 @@ class Site:
             )
         lam = None
         if self.longitude is not None:
-            lam = quantity.parse(self.longitude, quantity.ANGLE, where, "longitude")
+            lam = quantity.parse(self.longitude, quantity.LONGITUDE, where, "longitude")
             if not -math.pi - 1e-9 <= lam <= 2 * math.pi + 1e-9:
                 raise InputError(
                     f"longitude is {math.degrees(lam):g} deg, allowed is -180 to +360 deg",
