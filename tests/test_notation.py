@@ -138,7 +138,7 @@ def test_a_decimal_comma_between_semicolons() -> None:
 @pytest.mark.usefixtures("workdir")
 def test_they_work_on_the_command_line() -> None:
     drifts = ("hour_angle=-0h20m, dec=3:30.5, duration=10 min 30 s, north=-4.2arcsec",
-              "hour_angle=-5:00, dec=20, duration=10:00, north_rate=0.1 arcmin/min")  # fmt: skip
+              "hour_angle=-4:30, dec=-20, duration=10:00, north_rate=0.1 arcmin/min")  # fmt: skip
     ran = run_here("solve", "--latitude", "33:52.1 S", *(word for one in drifts for word in ("--drift", one)))
     assert ran.status == 0, ran.err
     assert "Site: latitude -33.87 deg" in ran.out

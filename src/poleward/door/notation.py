@@ -7,6 +7,7 @@ Where two readings are possible, the error shows both.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _PART = r"(\d+\.?\d*|\.\d+)"
@@ -14,10 +15,11 @@ _COLONS = re.compile(rf"([+-]?) *(\d+)(?: *: *| +){_PART}(?:(?: *: *| +){_PART})
 _ANGLED = re.compile(
     rf"([+-]?) *(?:{_PART} *(h|hr|d|deg) *)?(?:{_PART} *(m|min|') *)?(?:{_PART} *(s|sec|\"|'') *)?"
 )
+_STOPWATCH = re.compile(rf"(?:(\d+) *: *)?(\d+) *: *{_PART}")
 _CLOCKED = re.compile(
     rf"(?:{_PART} *(?:h|hr|hrs|hours?) *)?(?:{_PART} *(?:m|min|mins|minutes?) *)?(?:{_PART} *(?:s|sec|secs|seconds?) *)?"
 )
-_SIDE = re.compile(r"(?P<first>[NSEW]?) *(?P<angle>[^NSEW]*?) *(?P<last>[NSEWnew]?)")
+_SIDE = re.compile(r"(?P<first>[NSEW]?) *(?P<angle>[^NSEW]*?) *(?P<last>(?:[NSEW]|(?<![A-Za-z])[new])?)")
 _SIGNS = str.maketrans(
     {"\N{MINUS SIGN}": "-", "\N{PRIME}": "'", "\N{DOUBLE PRIME}": '"', "\N{DEGREE SIGN}": "d",
      "\N{RIGHT SINGLE QUOTATION MARK}": "'", "\N{RIGHT DOUBLE QUOTATION MARK}": '"', "\N{NO-BREAK SPACE}": " "}
@@ -101,7 +103,7 @@ def sexagesimal(text: str, hours: bool) -> float | None:
     """
     if found := _COLONS.fullmatch(text):
         sign, *parts = found.groups()
-        return _whole(text, sign, parts, ":") * (15 if hours else 1)
+        return _degrees(text, sign, parts, ":") * (15 if hours else 1)
     found = _ANGLED.fullmatch(text)
     if found is None or not (found[2] or found[4] or found[6]):
         return None
@@ -118,25 +120,29 @@ def sexagesimal(text: str, hours: bool) -> float | None:
             )
         timed = True
     parts = [found[2], found[4], found[6]]
-    return _whole(text, found[1], parts, "h" if timed else "d") * (15 if timed else 1)
+    return _degrees(text, found[1], parts, "h" if timed else "d") * (15 if timed else 1)
 
 
-def _whole(text: str, sign: str, parts: list[str | None], first: str) -> float:
-    """Put parts together; minutes and seconds that follow a greater part stay under 60."""
+def _checked(text: str, parts: Sequence[str | None], first: str) -> tuple[float, float, float]:
+    """Numbers of three parts; minutes and seconds that follow a greater part stay under 60."""
     great, minutes, seconds = (float(part or 0) for part in parts)
     given = [part is not None for part in parts]
     if (given[0] and minutes >= 60) or (any(given[:2]) and seconds >= 60):
-        total = great + minutes / 60 + seconds / 3600
         raise NotationError(
             f"'{text}': minutes and seconds after a greater part go up to 59",
-            f"it could be {_spelled(total, first)}, or a slip of the finger",
+            f"it could be {_spelled(3600 * great + 60 * minutes + seconds, first)}, or a slip of the finger",
         )
+    return great, minutes, seconds
+
+
+def _degrees(text: str, sign: str, parts: Sequence[str | None], first: str) -> float:
+    great, minutes, seconds = _checked(text, parts, first)
     size = great + minutes / 60 + seconds / 3600
     return -size if sign == "-" else size
 
 
-def _spelled(total: float, first: str) -> str:
-    whole, seconds = divmod(round(total * 3600), 60)
+def _spelled(total_s: float, first: str) -> str:
+    whole, seconds = divmod(round(total_s), 60)
     great, minutes = divmod(whole, 60)
     if first == ":":
         return f"{great}:{minutes:02d}:{seconds:02d}"
@@ -145,14 +151,11 @@ def _spelled(total: float, first: str) -> str:
 
 def clocked(text: str) -> float | None:
     """Seconds of a duration as people say it: ``1h05m``, ``10 min 30 s``, ``10 minutes``, and 10:00 on a stopwatch."""
-    if found := _COLONS.fullmatch(text):
-        sign, first, second, third = found.groups()
-        parts = ["0", first, second] if third is None else [first, second, third]
-        return 3600 * _whole(text, sign, list(parts), ":") if ":" in text else None
-    clock = _CLOCKED.fullmatch(text)
+    clock = _STOPWATCH.fullmatch(text) or _CLOCKED.fullmatch(text)
     if clock is None or not any(clock.groups()):
         return None
-    return 3600 * _whole(text, "", list(clock.groups()), "h")
+    hours, minutes, seconds = _checked(text, clock.groups(), ":" if ":" in text else "h")
+    return 3600 * hours + 60 * minutes + seconds
 
 
 def decimal_point(cell: str) -> str:

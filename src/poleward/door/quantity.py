@@ -178,9 +178,10 @@ def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
             return side * degrees, "deg"
         text = angle
     number = notation.NUMBER.match(text)
-    if number is None or number.end() == len(text):
+    rest = "" if number is None else text[number.end() :].strip()
+    if number is None or not rest or rest[0] in ",.:;0123456789":
         raise ValueError(text)
-    given = notation.unit_name(text[number.end() :].strip())
+    given = notation.unit_name(rest)
     return side * float(number.group()), "hourangle" if given == "h" and kind.sexagesimal else given
 
 

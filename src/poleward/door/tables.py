@@ -11,12 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from poleward.door.notation import NotationError, decimal_point
 from poleward.door.quantity import missing, nearest
 from poleward.errors import InputError
 
 _HEADER = re.compile(r"\s*([^\[\]]*?)\s*(?:\[(.*)\])?\s*$")
 
 
+WORDED = ("label", "name", "star")
+"""Columns of words, in which a comma is one."""
 EARTHLY = ("altaz", "hadec", "cirs", "tete", "teme", "itrs", "precessedgeocentric")
 """Frames of astropy that need a moment and its tables of Earth rotation."""
 
@@ -180,9 +183,22 @@ def _csv(text: str, name: str) -> RawTable:
                 "an empty value still needs its separator",
                 f"{name}:{number}",
             )
-        stripped = (value.strip() for value in values)
-        rows.append(Row(f"{name}:{number}", dict(zip(columns, stripped, strict=True))))
+        row = {column: value.strip() for column, value in zip(columns, values, strict=True)}
+        if delimiter == ";":
+            row = _with_points(row, f"{name}:{number}")
+        rows.append(Row(f"{name}:{number}", row))
     return RawTable(name, header_at, tuple(rows), units)
+
+
+def _with_points(row: dict[str, str], where: str) -> dict[str, str]:
+    """Return a row with decimal commas as points; a label keeps its comma."""
+    made = {}
+    for column, cell in row.items():
+        try:
+            made[column] = cell if column in WORDED else decimal_point(cell)
+        except NotationError as error:
+            raise InputError(error.message, error.hint, f"{where}, column {column}") from None
+    return made
 
 
 def _by_astropy(source: Any, kind: str, name: str, line_numbers: list[int]) -> RawTable:
