@@ -7,7 +7,9 @@ import re
 import subprocess
 import sys
 from importlib import import_module
+from itertools import pairwise
 from pathlib import Path
+from types import FrameType
 
 import pytest
 
@@ -172,3 +174,32 @@ def test_no_module_hides_a_public_name() -> None:
     """Importing poleward.NAME puts the module on the package, where it would hide a function of that name."""
     modules = {path.stem for path in PACKAGE.iterdir()}
     assert not modules & set(PUBLIC)
+
+
+def test_solve_goes_down_the_ladder() -> None:
+    """What `solve` calls, in order, its own helpers apart, climbs back up at most three times."""
+    from poleward import Drifts, Site
+    from poleward.solving import solver
+
+    rows = [
+        {"hour_angle": f"{h}h", "dec": "5d", "duration": "5 min", "north": f"{n} arcsec"}
+        for h, n in ((0, -6), (-5, -4), (3, 1))
+    ]
+    drifts, called = Drifts.from_rows(rows), []
+
+    def watch(frame: FrameType, event: str, _: object) -> None:
+        back = frame.f_back
+        if event == "call" and back is not None and back.f_code is solver.solve.__code__:
+            name = str(frame.f_globals["__name__"]).removeprefix("poleward.")
+            called.extend([name] if name != "solving.solver" else [])
+
+    sys.setprofile(watch)
+    try:
+        poleward.solve(drifts, Site("47 deg"))
+    finally:
+        sys.setprofile(None)
+    places = [
+        (floor_of(name), order_in(LADDER[floor_of(name)]).index(name.split(".")[-1])) for name in called
+    ]
+    assert len(places) >= 6
+    assert sum(later < before for before, later in pairwise(places)) <= 3, called

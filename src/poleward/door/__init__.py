@@ -1,4 +1,4 @@
 """What users write and get: units, times, tables, writing files.
 
-In order: notation, quantity, rotation, clock, tables, files, record, show.
+In order: notation, quantity, rotation, clock, tables, cells, files, record, show.
 """

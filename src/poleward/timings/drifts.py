@@ -13,13 +13,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, SupportsIndex, overload
 
-from poleward.door import quantity
-from poleward.door.clock import iso, zone_of
+from poleward.door.cells import cells_of_rows, cells_of_table
+from poleward.door.clock import iso
 from poleward.door.files import write_whole
-from poleward.door.tables import RawTable, Row, is_place, read_table, rows_of_table
-from poleward.errors import InputError, WrongTypeError
+from poleward.door.tables import RawTable, read_table, rows_of_table
+from poleward.errors import WrongTypeError
 from poleward.sky.camera import GuideCamera
-from poleward.timings.rows import COLUMNS, Drift, drift_from_row
+from poleward.timings.rows import COLUMNS, Drift, drift_from_cells
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -125,22 +125,8 @@ class Drifts(Sequence[Drift]):
         InputError
             As `read_drifts`.
         """
-        zone = zone_of(timezone) if timezone else None
-        made = []
-        for number, cells in enumerate(rows, 1):
-            if not isinstance(cells, Mapping):
-                raise WrongTypeError(
-                    f"{name} {number}",
-                    cells,
-                    "a mapping of column names to values",
-                    "of a Table use Drifts.from_table",
-                )
-            row = Row(f"{name} {number}", cells)
-            for key, value in cells.items():
-                if key not in COLUMNS and not is_place(value):
-                    raise InputError(f"unknown name '{key}'", quantity.nearest(key, COLUMNS), row.where)
-            made.append(drift_from_row(row, {}, guide_camera, zone))
-        return cls(made)
+        cells = cells_of_rows(rows, COLUMNS, timezone, name, "of a Table use Drifts.from_table")
+        return cls(drift_from_cells(one, guide_camera) for one in cells)
 
     def to_rows(self) -> list[dict[str, Any]]:
         """Return rows as `from_rows` takes them, in the units of `ROW_UNITS`, empty cells left out.
@@ -220,15 +206,5 @@ def read_drifts(path: str | Path, *, guide_camera: GuideCamera | None = None, ti
 
 
 def _drifts_of(table: RawTable, guide_camera: GuideCamera | None, timezone: str) -> Drifts:
-    """Check and read the rows of a table."""
-    table.check_columns(COLUMNS)
-    zone = zone_of(timezone) if timezone else None
-    units = dict(table.units)
-    if units.get("time"):
-        zone = zone_of(units["time"], f"{table.header}, column time")
-    for column, kind in COLUMNS.items():
-        if column in units and kind is not None:
-            units[column] = quantity.header_unit(units[column], kind, f"{table.header}, column {column}")
-    if not table.rows:
-        raise InputError("the table has a header and no rows", "one row per timed drift", table.name)
-    return Drifts(drift_from_row(row, units, guide_camera, zone) for row in table.rows)
+    cells = cells_of_table(table, COLUMNS, timezone, "timed drift")
+    return Drifts(drift_from_cells(one, guide_camera) for one in cells)

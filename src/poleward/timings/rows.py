@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
 from typing import Any
 
 from poleward.door import quantity
-from poleward.door.clock import parse_time, zone_of
-from poleward.door.quantity import Kind, parse
+from poleward.door.cells import Cells, Columns
+from poleward.door.clock import zone_of
 from poleward.door.tables import Row
 from poleward.errors import InputError
 from poleward.sky.camera import GuideCamera
 from poleward.sky.look import Pointing
 
-COLUMNS: Mapping[str, Kind | None] = {
+COLUMNS: Columns = {
     "label": None,
     "time": None,
     "duration": quantity.DURATION,
@@ -77,46 +75,8 @@ class Drift:
     used: bool = True
 
 
-class _RowReader:
-    """One row's cells, parsed on demand with the place in every message."""
-
-    def __init__(self, row: Row, units: Mapping[str, str]) -> None:
-        self.row = row
-        self.units = units
-
-    def has(self, name: str) -> bool:
-        return name in self.row.cells
-
-    def value(self, name: str) -> float | None:
-        kind = COLUMNS[name]
-        if not self.has(name) or kind is None:
-            return None
-        unit = self.units.get(name, "")
-        return parse(self.row.cells[name], kind, self.row.where, f"column {name}", unit)
-
-    def needed(self, name: str, why: str) -> float:
-        value = self.value(name)
-        if value is None:
-            raise InputError(f"{why} needs {name}", "", self.row.where)
-        return value
-
-    def angle(self, name: str, why: str, limit_deg: float) -> float:
-        value = self.needed(name, why)
-        if abs(value) > math.radians(limit_deg) * (1 + 1e-12):
-            shown = (
-                f"{math.degrees(value) / 15:g} h, allowed is -24 to +24 h"
-                if name == "hour_angle"
-                else f"{math.degrees(value):g} deg, allowed is -{limit_deg:g} to +{limit_deg:g} deg"
-            )
-            self.fail(name, f"{name} is {shown}")
-        return value
-
-    def fail(self, name: str, message: str, hint: str = "") -> None:
-        raise InputError(message, hint, f"{self.row.where}, column {name}")
-
-
-def _pointing(cells: _RowReader, zone: tzinfo | None) -> Pointing:
-    where = cells.row.where
+def _pointing(cells: Cells) -> Pointing:
+    where = cells.where
     kinds = [name for name in ("hour_angle", "ra", "azimuth") if cells.has(name)]
     if len(kinds) > 1:
         raise InputError(f"{' and '.join(kinds)} are both given", "give one kind of pointing per row", where)
@@ -128,19 +88,15 @@ def _pointing(cells: _RowReader, zone: tzinfo | None) -> Pointing:
             "give hour_angle and dec, or ra and dec with time, or azimuth and altitude",
             where,
         )
-    time: datetime | None = None
-    if cells.has("time"):
-        time = parse_time(cells.row.cells["time"], f"{where}, column time", zone)
+    time = cells.time("time")
     if kinds == ["hour_angle"]:
-        hour_angle = cells.angle("hour_angle", "", 360)
+        hour_angle = cells.angle("hour_angle", "", -360, 360)
         return Pointing(
-            hour_angle=hour_angle, dec=cells.angle("dec", "an hour angle", 90), time=time, where=where
+            hour_angle=hour_angle, dec=cells.angle("dec", "an hour angle", -90, 90), time=time, where=where
         )
     if kinds == ["ra"]:
-        ra = cells.needed("ra", "")
-        if not -1e-12 <= ra <= 2 * math.pi + 1e-12:
-            cells.fail("ra", f"ra is {math.degrees(ra):g} deg, allowed is 0 to 360 deg")
-        dec = cells.angle("dec", "a right ascension", 90)
+        ra = cells.angle("ra", "", 0, 360)
+        dec = cells.angle("dec", "a right ascension", -90, 90)
         if time is None:
             raise InputError(
                 "a right ascension needs the time at which the timing began",
@@ -148,9 +104,9 @@ def _pointing(cells: _RowReader, zone: tzinfo | None) -> Pointing:
                 where,
             )
         return Pointing(ra=ra, dec=dec, time=time, where=where)
-    azimuth = cells.angle("azimuth", "", 360)
+    azimuth = cells.angle("azimuth", "", -360, 360)
     return Pointing(
-        azimuth=azimuth, altitude=cells.angle("altitude", "an azimuth", 90), time=time, where=where
+        azimuth=azimuth, altitude=cells.angle("altitude", "an azimuth", -90, 90), time=time, where=where
     )
 
 
@@ -166,31 +122,29 @@ def pointing_from_cells(cells: Mapping[str, Any], where: str, timezone: str = ""
     for key in cells:
         if key not in known:
             raise InputError(f"unknown name '{key}'", quantity.nearest(key, known), where)
-    return _pointing(_RowReader(Row(where, cells), {}), zone_of(timezone) if timezone else None)
+    return _pointing(Cells(Row(where, cells), COLUMNS, {}, zone_of(timezone) if timezone else None))
 
 
-def _component(cells: _RowReader, name: str, duration_s: float) -> tuple[float | None, float | None]:
+def _component(cells: Cells, name: str, duration_s: float) -> tuple[float | None, float | None]:
     """Displacement and stated sigma, arcsec, of one component, from itself or from its rate."""
     if cells.has(name) and cells.has(f"{name}_rate"):
-        raise InputError(
-            f"{name} and {name}_rate are both given", "give one of them per row", cells.row.where
-        )
+        raise InputError(f"{name} and {name}_rate are both given", "give one of them per row", cells.where)
     by_rate = cells.has(f"{name}_rate")
     source = f"{name}_rate" if by_rate else name
     other = name if by_rate else f"{name}_rate"
     if cells.has(f"{other}_sigma"):
         raise InputError(
-            f"{other}_sigma is given without {other}", f"write it as {source}_sigma", cells.row.where
+            f"{other}_sigma is given without {other}", f"write it as {source}_sigma", cells.where
         )
     value = cells.value(source)
     if value is None and cells.has(f"{source}_sigma"):
-        raise InputError(f"{source}_sigma is given without {source}", "", cells.row.where)
+        raise InputError(f"{source}_sigma is given without {source}", "", cells.where)
     factor = duration_s / 60 if by_rate else 1.0
     sigma = _positive(cells, f"{source}_sigma")
     return None if value is None else value * factor, None if sigma is None else sigma * factor
 
 
-def _positive(cells: _RowReader, name: str) -> float | None:
+def _positive(cells: Cells, name: str) -> float | None:
     value = cells.value(name)
     if value is not None and value <= 0:
         cells.fail(name, f"{name} is {value:g}, allowed is more than 0", "leave it empty if it is not known")
@@ -199,10 +153,8 @@ def _positive(cells: _RowReader, name: str) -> float | None:
     return value
 
 
-def _from_pixels(
-    cells: _RowReader, camera: GuideCamera | None
-) -> tuple[float, float, float | None, float | None]:
-    where = cells.row.where
+def _from_pixels(cells: Cells, camera: GuideCamera | None) -> tuple[float, float, float | None, float | None]:
+    where = cells.where
     clash = [name for name in ("north", "east", "north_rate", "east_rate") if cells.has(name)]
     if clash:
         raise InputError(f"x, y and {clash[0]} are both given", "give pixels or angles per row", where)
@@ -222,16 +174,14 @@ def _from_pixels(
     return north, east, *camera.sigma_to_sky(x_sigma, y_sigma)
 
 
-def _used(cells: _RowReader) -> bool:
-    text = str(cells.row.cells.get("use", "yes")).lower()
+def _used(cells: Cells) -> bool:
+    text = cells.text("use").lower() or "yes"
     if text not in ("yes", "no", "true", "false", "y", "n", "1", "0"):
         cells.fail("use", f"'{text}', allowed is yes or no")
     return text in ("yes", "true", "y", "1")
 
 
-def drift_from_row(
-    row: Row, units: Mapping[str, str], camera: GuideCamera | None, zone: tzinfo | None
-) -> Drift:
+def drift_from_cells(cells: Cells, camera: GuideCamera | None) -> Drift:
     """Check one row and strip its units.
 
     Raises
@@ -239,8 +189,7 @@ def drift_from_row(
     InputError
         Names the place, what was found, what is allowed.
     """
-    cells = _RowReader(row, units)
-    pointing = _pointing(cells, zone)
+    pointing = _pointing(cells)
     duration = cells.needed("duration", "a drift")
     if duration <= 0:
         cells.fail("duration", f"duration is {duration:g} s, allowed is more than 0")
@@ -254,14 +203,13 @@ def drift_from_row(
         north, north_sigma = _component(cells, "north", duration)
         east, east_sigma = _component(cells, "east", duration)
     if north is None and east is None:
-        raise InputError("no drift is given", "give north, north_rate, or x and y", row.where)
+        raise InputError("no drift is given", "give north, north_rate, or x and y", cells.where)
     for name, value in (("north", north), ("east", east)):
         # The rate of a star that stands still in the sky, 15 arcsec/s, is the largest there is.
         if value is not None and abs(value) > 20 * duration:
             raise InputError(
                 f"the {name} drift is {value / duration:.3g} arcsec/s, faster than the sky itself turns",
                 "check its unit and the duration's",
-                row.where,
+                cells.where,
             )
-    label = str(row.cells.get("label", ""))
-    return Drift(pointing, duration, north, east, north_sigma, east_sigma, label, _used(cells))
+    return Drift(pointing, duration, north, east, north_sigma, east_sigma, cells.text("label"), _used(cells))

@@ -9,19 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from poleward.door import quantity
-from poleward.door.clock import parse_time, zone_of
-from poleward.door.quantity import Kind, parse
-from poleward.door.tables import Row, read_table
+from poleward.door.cells import Cells, Columns, cells_of_rows, cells_of_table
+from poleward.door.quantity import Kind
+from poleward.door.tables import read_table
 from poleward.errors import InputError
 
 OFFSET = Kind("rad", None, "12 arcmin", "", "could be arcmin or degrees")
 
-COLUMNS: Mapping[str, Kind | None] = {
+COLUMNS: Columns = {
     "name": None,
     "ra": quantity.RIGHT_ASCENSION,
     "dec": quantity.ANGLE,
@@ -68,61 +68,38 @@ class Target:
     where: str = ""
 
 
-def _angle(row: Row, units: Mapping[str, str], name: str, low_deg: float, high_deg: float) -> float:
-    kind = COLUMNS[name]
-    assert kind is not None
-    if name not in row.cells:
-        raise InputError(f"a target needs {name}", "ra and dec are ICRS", row.where)
-    value = parse(row.cells[name], kind, row.where, f"column {name}", units.get(name, ""))
-    sign = "+" if low_deg < 0 else ""
-    if not math.radians(low_deg) - 1e-12 <= value <= math.radians(high_deg) + 1e-12:
-        raise InputError(
-            f"{name} is {math.degrees(value):g} deg, allowed is {low_deg:g} to {high_deg:{sign}g} deg",
-            "",
-            f"{row.where}, column {name}",
-        )
-    return value
-
-
-def _guide_offset(row: Row, units: Mapping[str, str], name: str) -> float:
-    cell = row.cells.get(name)
-    if cell is None or str(cell).strip() in ("0", "0.0", "+0", "-0"):
+def _guide_offset(cells: Cells, name: str) -> float:
+    if cells.text(name) in ("", "0", "0.0", "+0", "-0"):
         return 0.0  # nothing is nothing in any unit
-    value = parse(cell, OFFSET, row.where, f"column {name}", units.get(name, ""))
+    value = cells.needed(name, "")
     if abs(value) > math.radians(FARTHEST_GUIDE_STAR_DEG):
-        raise InputError(
+        cells.fail(
+            name,
             f"{name} is {math.degrees(value):g} deg, allowed is up to {FARTHEST_GUIDE_STAR_DEG:g} deg",
             "it is the guide star's distance from the frame's centre, on the sky",
-            f"{row.where}, column {name}",
         )
     return value
 
 
-def _window(row: Row, zone: tzinfo | None) -> tuple[datetime | None, datetime | None]:
-    given = [name for name in ("start", "end") if name in row.cells]
-    if len(given) == 1:
-        missing = "end" if given == ["start"] else "start"
-        raise InputError(
-            f"{given[0]} is given without {missing}",
-            "give both, or neither for the coming night",
-            row.where,
-        )
-    if not given:
+def _window(cells: Cells) -> tuple[datetime | None, datetime | None]:
+    start, end = cells.time("start"), cells.time("end")
+    if start is None and end is None:
         return None, None
-    start, end = (
-        parse_time(row.cells[name], f"{row.where}, column {name}", zone) for name in ("start", "end")
-    )
+    if start is None or end is None:
+        given, missing = ("start", "end") if end is None else ("end", "start")
+        hint = "give both, or neither for the coming night"
+        raise InputError(f"{given} is given without {missing}", hint, cells.where)
     seconds = (end - start).total_seconds()
     if not 0 < seconds <= LONGEST_WINDOW_S:
         raise InputError(
             f"from start to end are {seconds / 3600:g} h, allowed is more than 0 and up to 24 h",
             "end is the end of the last picture; past midnight it is of the next date",
-            row.where,
+            cells.where,
         )
     return start, end
 
 
-def target_from_row(row: Row, units: Mapping[str, str], zone: tzinfo | None) -> Target:
+def target_from_cells(cells: Cells) -> Target:
     """Check one row and strip its units.
 
     Raises
@@ -130,28 +107,22 @@ def target_from_row(row: Row, units: Mapping[str, str], zone: tzinfo | None) -> 
     InputError
         Names the place, what was found, what is allowed.
     """
-    ra = _angle(row, units, "ra", 0, 360)
-    dec = _angle(row, units, "dec", -90, 90)
-    if "exposure" not in row.cells:
-        raise InputError("a target needs exposure", "the length of one picture, e.g. 180 s", row.where)
-    exposure = parse(
-        row.cells["exposure"], quantity.DURATION, row.where, "column exposure", units.get("exposure", "")
-    )
+    ra = cells.angle("ra", "a target", 0, 360, "ra and dec are ICRS")
+    dec = cells.angle("dec", "a target", -90, 90, "ra and dec are ICRS")
+    exposure = cells.needed("exposure", "a target", "the length of one picture, e.g. 180 s")
     if exposure <= 0:
-        raise InputError(
-            f"exposure is {exposure:g} s, allowed is more than 0", "", f"{row.where}, column exposure"
-        )
-    start, end = _window(row, zone)
+        cells.fail("exposure", f"exposure is {exposure:g} s, allowed is more than 0")
+    start, end = _window(cells)
     return Target(
-        name=str(row.cells.get("name", "")).strip() or row.where,
+        name=cells.text("name") or cells.where,
         ra=ra,
         dec=dec,
         exposure_s=exposure,
         start=start,
         end=end,
-        guide_north=_guide_offset(row, units, "guide_star_offset_north"),
-        guide_east=_guide_offset(row, units, "guide_star_offset_east"),
-        where=row.where,
+        guide_north=_guide_offset(cells, "guide_star_offset_north"),
+        guide_east=_guide_offset(cells, "guide_star_offset_east"),
+        where=cells.where,
     )
 
 
@@ -183,15 +154,7 @@ def targets_from_rows(
     InputError
         As `read_targets`.
     """
-    zone = zone_of(timezone) if timezone else None
-    made = []
-    for number, cells in enumerate(rows, 1):
-        where = f"{name} {number}"
-        for key in cells:
-            if key not in COLUMNS:
-                raise InputError(f"unknown name '{key}'", quantity.nearest(key, COLUMNS), where)
-        made.append(target_from_row(Row(where, cells), {}, zone))
-    return _told_apart(made)
+    return _told_apart(target_from_cells(one) for one in cells_of_rows(rows, COLUMNS, timezone, name))
 
 
 def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
@@ -213,16 +176,5 @@ def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
     InputError
         Names the file, the line and the column, what was found and what is allowed.
     """
-    table = read_table(path)
-    table.check_columns(COLUMNS)
-    zone = zone_of(timezone) if timezone else None
-    units = {}
-    for column, text in table.units.items():
-        kind, place = COLUMNS[column], f"{table.header}, column {column}"
-        if kind is not None:
-            units[column] = quantity.header_unit(text, kind, place)
-        elif text and column in ("start", "end"):
-            zone = zone_of(text, place)
-    if not table.rows:
-        raise InputError("the table has a header and no rows", "one row per target", table.name)
-    return _told_apart(target_from_row(row, units, zone) for row in table.rows)
+    cells = cells_of_table(read_table(path), COLUMNS, timezone, "target")
+    return _told_apart(target_from_cells(one) for one in cells)
