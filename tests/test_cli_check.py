@@ -71,7 +71,44 @@ def test_one_that_never_rises_leaves_the_others_answered():
               "2025-01-15T17:00Z")  # fmt: skip
     assert ran.status == 5
     assert ran.out.startswith("NOT ALL: 1 of 2 targets stay within 1 pixel, guided.")
-    assert "it never stands above 20 deg in the coming night: at most -17 deg" in ran.out
+    assert "it never stands above 20 deg in the coming night: at most -17 deg" in " ".join(ran.out.split())
+
+
+def test_daylight_is_not_settled_by_a_surer_axis():
+    sigmas = "azimuth=5arcmin, altitude=-3arcmin, azimuth_sigma=2arcmin, altitude_sigma=2arcmin"
+    noon = "name=noon, ra=20h, dec=+40d, exposure=300s, start=2025-01-15T14:00, end=2025-01-15T16:00"
+    ran = run("--axis", sigmas, "--target", noon)
+    assert ran.status == 5
+    assert "daylight: the Sun is up from 14:00 CET to 16:00 CET" in " ".join(ran.out.split())
+    assert "surer axis" not in ran.out
+
+
+def test_the_date_and_how_far_it_is():
+    ran = run(*AXIS, "--target", TARGET, "--at", "2025-01-15T12:00Z")
+    assert "Windows begin on Wed 2025-01-15." in ran.out
+    assert (
+        "Windows begin on Wed 2025-01-15, in 10 days."
+        in run(*AXIS, "--target", TARGET, "--at", "2025-01-05T19:00Z").out
+    )
+    assert (
+        "Windows begin on Wed 2025-01-15, 3 days ago."
+        in run(*AXIS, "--target", TARGET, "--at", "2025-01-18T19:00Z").out
+    )
+
+
+def test_far_off_is_told_in_degrees_and_no_line_is_too_wide():
+    """From 120 arcmin on; 80 letters are what every terminal shows."""
+    sigmas = "azimuth=250arcmin, altitude=-3arcmin, azimuth_sigma=9arcmin, altitude_sigma=9arcmin"
+    ran = run(
+        "--axis",
+        sigmas,
+        "--target",
+        TARGET,
+        "--target",
+        SPIRAL.replace("spiral", "a name that goes on and on"),
+    )
+    assert "Axis: 4.17 +/- 0.15 deg EAST and 3 +/- 9 arcmin LOW of the apparent pole." in ran.out
+    assert [line for line in ran.out.splitlines() if len(line) > 80] == []
 
 
 def test_unguided_and_a_looser_limit():
@@ -211,7 +248,7 @@ def test_no_longitude():
 
 @pytest.mark.parametrize("night", [False, True])
 def test_the_chart_shows_limits_and_region(tmp_path, night):
-    """The picture's data first: the limit on rotation is limit over arm; every artist's colour fits the night."""
+    """What decides is drawn: the judged trail against its limit, its worst moment marked; at night all is red."""
     from datetime import UTC, datetime
 
     from matplotlib.colors import to_rgb
@@ -238,12 +275,17 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
     figure = check_chart(result, site, night=night)
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["near", "aside"]
-    rotation, drift, chart = figure.axes
-    corner = np.hypot(6248, 4176) / 2
-    limits = [line.get_ydata()[0] for line in rotation.get_lines() if len(line.get_xdata()) == 2][1:]
-    assert limits[1] == pytest.approx(np.degrees(1 / corner) * 60, rel=1e-6)
-    assert limits[3] == pytest.approx(np.degrees(1 / (corner + np.radians(1) * outfit.pixels)) * 60, rel=1e-6)
-    assert drift.get_lines()[-1].get_ydata()[0] == pytest.approx(206265 * 3.76e-6 / 0.6, rel=1e-4)
+    trail, rotation, chart = figure.axes
+    lines = [line for line in trail.get_lines() if line.get_marker() == "None" and len(line.get_xdata()) > 2]
+    for line, target in zip(lines, result.targets, strict=True):
+        assert max(line.get_ydata()) == pytest.approx(target.trail_guided_pix)
+    worst = [line for line in trail.get_lines() if line.get_marker() == "o"]
+    for dot, target in zip(worst, result.targets, strict=True):
+        assert dot.get_ydata()[0] == pytest.approx(target.trail_guided_pix)
+        assert dot.get_xdata()[0] == target.moment(target.largest_at_s["trail_guided"])
+    (limit,) = [line for line in trail.get_lines() if list(line.get_xdata()) == [0, 1]]
+    assert limit.get_ydata()[0] == 1.0
+    assert rotation.get_ylabel() == "field rotation [arcmin/h]"
     left, right = chart.get_xlim()
     assert left > right  # looking south, east is on the left
     if night:

@@ -116,10 +116,6 @@ CASES = {
         "poleward: t.csv:4: the star stands at 8.9 deg, allowed is 10 deg or more\n"
         "  refraction is not well known so low; --allow-low uses it all the same\n",
     ),
-    "no drift": (
-        row("x,,300,1,2,,,,,,,"),
-        "poleward: t.csv:4: no drift is given\n  give north, north_rate, or x and y\n",
-    ),
     "absurd drift": (
         row("x,,300,1,2,,,,4 deg,,,"),
         "poleward: t.csv:4: the north drift is 48 arcsec/s, faster than the sky itself turns\n"

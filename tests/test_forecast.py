@@ -9,7 +9,7 @@ import astropy.units as u
 import numpy as np
 import pytest
 import truth
-from astropy.coordinates import SkyCoord, position_angle
+from astropy.coordinates import SkyCoord
 from astropy.time import Time
 from scipy.optimize import fsolve
 from scipy.spatial.transform import Rotation
@@ -18,7 +18,7 @@ from poleward.sky.axis import angle_between
 from poleward.sky.camera import Camera
 from poleward.sky.site import Air, Site
 from poleward.tonight.exposure import Exposures, Field, Outfit, field_of
-from poleward.tonight.forecast import course, longest_exposure, rates, steady_rate, tolerance, trail
+from poleward.tonight.forecast import longest_exposure, rates, steady_rate, tolerance
 from poleward.tonight.targets import Target
 from poleward.tonight.trail import longest
 from poleward.tonight.window import Window
@@ -64,41 +64,46 @@ def field_at(
 # Rotation, drift: two stars carried through astropy.coordinates ------------------------------------------------------
 
 
-def carried(place: truth.Place, star: SkyCoord, azimuth: float, altitude: float, at_s: float) -> list[float]:
-    """Rotation (guided, un-guided; arcmin/h) in a minute, by two stars one arcminute either side of the centre."""
+DIRECTIONS = np.arange(0, 180, 5)
+
+
+def carried(
+    place: truth.Place, star: SkyCoord, azimuth: float, altitude: float, at_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rotation (guided, un-guided; arcmin/h) in a minute of pairs an arcminute either side of the centre, by direction."""
     moments = [truth.EVENING + timedelta(seconds=at_s + s) for s in (0.0, 60.0)]
     times = Time(moments)
     hemisphere = math.copysign(1.0, place.latitude_deg)
     pole = truth.pole_seen(place, Time(truth.EVENING))
-    axis = truth.axis_direction(pole, azimuth / 60, altitude / 60, hemisphere)
-    pair = [star.directional_offset_by(turn * u.deg, 1 * u.arcmin) for turn in (180, 0)]
-    seen = np.stack([truth.enu(one.transform_to(place.altaz(times))) for one in (star, *pair)])
-    north_pole = axis * hemisphere
-    # A frame with z along the mount's north pole: longitudes grow eastward about it.
-    z = north_pole
-    x = np.cross(z, [0.3, 0.1, 0.9])
-    x /= np.linalg.norm(x)
-    mount = np.stack([x, np.cross(z, x), z])
-    local = seen @ mount.T
-    longitude, latitude = np.arctan2(local[..., 1], local[..., 0]), np.arcsin(local[..., 2])
-    angles = [
-        [
-            position_angle(
-                *(a * u.rad for a in (longitude[0, k], latitude[0, k], longitude[i, k], latitude[i, k]))
-            )
-            for k in (0, 1)
-        ]
-        for i in (1, 2)
-    ]
+    north_pole = truth.axis_direction(pole, azimuth / 60, altitude / 60, hemisphere) * hemisphere
+    pairs = [star.directional_offset_by((DIRECTIONS + turn) * u.deg, 1 * u.arcmin) for turn in (180, 0)]
+    seen = np.array(
+        [[truth.enu(one.transform_to(place.altaz(time))) for time in times] for one in pairs]
+    ).swapaxes(1, 2)
+    middle = truth.enu(star.transform_to(place.altaz(times)))
     turn = Rotation.from_rotvec(north_pole * np.radians(SIDEREAL * 60 / 3600))
-    later = turn.apply(seen[:, 1])
-    unguided = []
-    for places in (seen[:, 0], later):
-        flat = places @ truth_camera(seen[0, 0], north_pole).T
-        xi, eta = flat[:, 1] / flat[:, 0], flat[:, 2] / flat[:, 0]
-        unguided.append(math.atan2(xi[2] - xi[1], eta[2] - eta[1]))
-    guided = np.mean([float((after - before).wrap_at("180d").arcmin) for before, after in angles])
-    return [60 * float(guided), 3600 * math.degrees(unguided[1] - unguided[0])]
+    # Held on the star the camera's frame follows it; only tracking, the sky is turned back into the first frame.
+    frames = {
+        "guided": [
+            (end, truth_camera(middle[k], north_pole)) for k, end in enumerate(np.moveaxis(seen, 2, 0))
+        ],
+        "unguided": [
+            (
+                end if k == 0 else turn.apply(end.reshape(-1, 3)).reshape(end.shape),
+                truth_camera(middle[0], north_pole),
+            )
+            for k, end in enumerate(np.moveaxis(seen, 2, 0))
+        ],
+    }
+    turns = []
+    for pair in frames.values():
+        angles = []
+        for ends, camera in pair:
+            flat = ends @ camera.T
+            eta, xi = ((flat[1, :, i] / flat[1, :, 0] - flat[0, :, i] / flat[0, :, 0]) for i in (2, 1))
+            angles.append(np.arctan2(xi, eta))
+        turns.append(np.degrees((angles[1] - angles[0] + math.pi) % (2 * math.pi) - math.pi) * 3600)
+    return turns[0], turns[1]
 
 
 def truth_camera(first: np.ndarray, north_pole: np.ndarray) -> np.ndarray:
@@ -116,16 +121,33 @@ CASES = [
 
 
 @pytest.mark.parametrize(("latitude", "hour_angle", "dec", "azimuth", "altitude"), CASES)
-def test_rotation_is_that_of_two_carried_stars(latitude, hour_angle, dec, azimuth, altitude):
-    """0.01 arcmin/h for |dec| <= 85 and above 15 deg, as asked for; what is left is the interpolation's."""
+def test_rotation_and_shear_are_those_of_carried_stars(latitude, hour_angle, dec, azimuth, altitude):
+    """0.01 arcmin/h for |dec| <= 85 and above 15 deg, as asked for; what is left is the interpolation's.
+
+    Rotation is the mean over 36 directions, the shear half of what lies between the largest and the smallest.
+    """
     place = truth.Place(latitude)
     star, field = field_at(place, hour_angle, dec, 7200.0)
     assert np.degrees(np.arcsin(field.tracks.seen[0, :, 2])).min() > 15
     found = rates(field, LENS, (azimuth, altitude))
-    for k, at_s in ((0, -3600.0), (12, -30.0), (24, 3540.0)):
+    for k, at_s in ((0, -3600.0), (6, -30.0), (12, 3540.0)):
         guided, unguided = carried(place, star, azimuth, altitude, at_s)
-        assert found.rotation_guided[k] == pytest.approx(guided, abs=0.01)
-        assert found.rotation_unguided[k] == pytest.approx(unguided, abs=0.01)
+        assert found.rotation_guided[k] == pytest.approx(guided.mean(), abs=0.01)
+        assert found.rotation_unguided[k] == pytest.approx(unguided.mean(), abs=0.01)
+        assert found.shear[k] == pytest.approx(np.ptp(guided) / 2, abs=0.01)
+        assert found.shear[k] == pytest.approx(np.ptp(unguided) / 2, abs=0.01)
+
+
+def test_on_the_pole_the_air_shears_and_does_not_turn():
+    """An axis on the apparent pole: north of the guide star -0.67 arcmin/h, east of it +0.71, which is no rotation."""
+    place = truth.Place(47.1)
+    star, field = field_at(place, -5.2, 20, 600.0)
+    guided, _ = carried(place, star, 0.0, 0.0, -30.0)
+    found = rates(field, LENS, (0.0, 0.0))
+    assert guided.max() > 0.5
+    assert guided.min() < -0.5
+    assert abs(found.rotation_guided[6]) < 0.15 * found.shear[6]
+    assert found.shear[6] == pytest.approx(np.ptp(guided) / 2, abs=0.01)
 
 
 @pytest.mark.parametrize(("latitude", "hour_angle", "dec", "azimuth", "altitude"), CASES[::3])
@@ -137,7 +159,7 @@ def test_drift_is_that_of_a_carried_star(latitude, hour_angle, dec, azimuth, alt
     axis = truth.axis_direction(
         truth.pole_seen(place, Time(truth.EVENING)), azimuth / 60, altitude / 60, math.copysign(1, latitude)
     )
-    for k, at_s in ((0, -3600.0), (24, 3540.0)):
+    for k, at_s in ((0, -3600.0), (-1, 3540.0)):
         north, east = truth.drift(place, star, truth.EVENING + timedelta(seconds=at_s), 60.0, axis)
         # The pole of the field is that of the window's start, that of the truth of its middle: precession of an hour.
         assert found.north[k] == pytest.approx(north, abs=1e-3)
@@ -154,7 +176,7 @@ def test_guided_trail_is_that_of_a_mount_steered_by_rotations(latitude, hour_ang
     place = truth.Place(latitude)
     star, field = field_at(place, hour_angle, dec, 3600.0, guide_deg=guide)
     exposures = Exposures(field, 3600.0, LENS, guided=True)
-    found = longest(exposures.vectors(30.0, -20.0, [(0, 4)]))  # between the two ends
+    found = longest(exposures.vectors(30.0, -20.0, [(0, 4)]))[0]  # between the two ends
     hemisphere = math.copysign(1.0, latitude)
     times = Time([truth.EVENING + timedelta(seconds=s) for s in (-1800.0, 1800.0)])
     axis = truth.axis_direction(truth.pole_seen(place, times[0]), 0.5, -1 / 3, hemisphere) * hemisphere
@@ -215,8 +237,9 @@ def test_covington_two_arcminutes_in_half_an_hour():
     """At most 15.7 arcsec (Covington 1999, appendix B, via a list archive; S); sidereal 2 e sin(wT/2) = 15.740."""
     place = truth.Place(50, pressure_hpa=NO_AIR)
     _, field = field_at(place, -6, 20, 1800.0)
-    half_hour = course(field, LENS, (0.0, 2.0), np.array([0.0, 1800.0]))
-    assert abs(half_hour.north_arcsec[1]) == pytest.approx(15.740, abs=0.01)
+    outfit = Outfit(Camera("206.264806 m", "1 mm", 1, 1), 1.0, SIDEREAL)  # an arcsecond per pixel
+    vectors = Exposures(field, 1800.0, outfit, guided=False).vectors(0.0, 2.0, [(0, 4)])
+    assert np.abs(vectors[0, 0, 0]) == pytest.approx(15.740, abs=0.01)
 
 
 def far_guided(outfit_mm: float, arm_deg: float, dec: float, minutes: float, error: float) -> float:
@@ -224,7 +247,7 @@ def far_guided(outfit_mm: float, arm_deg: float, dec: float, minutes: float, err
     outfit = Outfit(Camera(f"{outfit_mm} mm", "1 um", 1, 1), 1.0, SIDEREAL)
     place = truth.Place(50, pressure_hpa=NO_AIR)
     _, field = field_at(place, 0, dec, 60 * minutes, outfit, (0.0, arm_deg))
-    return trail(field, 60 * minutes, outfit, (0.0, error), guided=True)
+    return Exposures(field, 60 * minutes, outfit, guided=True).trail(0.0, error)
 
 
 def test_hooks_tolerance():
@@ -285,8 +308,8 @@ def test_the_longest_exposure_trails_just_so(latitude, h, dec, error, guide, gui
     _, field = field_at(truth.Place(latitude), h, dec, 4 * 3600.0, guide_deg=guide)
     seconds = longest_exposure(field, LENS, error, guided=guided)
     assert seconds < field.length_s
-    assert trail(field, seconds, LENS, error, guided=guided) == pytest.approx(LENS.limit_pix, rel=0.01)
-    assert trail(field, 1.05 * seconds, LENS, error, guided=guided) > LENS.limit_pix
+    assert Exposures(field, seconds, LENS, guided).trail(*error) == pytest.approx(LENS.limit_pix, rel=0.01)
+    assert Exposures(field, 1.05 * seconds, LENS, guided).trail(*error) > LENS.limit_pix
 
 
 def test_a_whole_window_may_pass():
@@ -297,8 +320,8 @@ def test_a_whole_window_may_pass():
 @pytest.mark.parametrize("guide", [(0.0, 0.0), (1.0, 0.5)])
 def test_tolerance_holds_in_every_direction_and_no_farther(guide):
     _, field = field_at(truth.Place(50), -1, 50, 3 * 3600.0, guide_deg=guide)
-    widest = tolerance(field, 600.0, LENS)
     exposures = Exposures(field, 600.0, LENS, guided=True)
+    widest = tolerance(exposures)
     trails = []
     for angle in np.radians(np.arange(0, 360, 4)):
         error = widest * math.cos(angle) / field.pole.level, widest * math.sin(angle)
@@ -313,12 +336,12 @@ def test_no_offset_helps_where_refraction_alone_trails():
     """At 12 deg an hour of guided exposure is sheared by refraction whatever the axis."""
     strict = Outfit(LENS.camera, 0.2, SIDEREAL)
     _, field = field_at(truth.Place(50), 4.2, 0, 3600.0, strict)
-    assert tolerance(field, 3600.0, strict) == 0.0
+    assert tolerance(Exposures(field, 3600.0, strict, guided=True)) == 0.0
 
 
 def test_a_guide_star_inside_the_frame_shortens_the_arm():
     _, field = field_at(truth.Place(50, pressure_hpa=NO_AIR), 0, 50, 600.0, guide_deg=(0.0, 2.0))
-    aside, inside = (trail(field, 600.0, LENS, (0, 10), guided=True, inside=i) for i in (False, True))
+    aside, inside = (Exposures(field, 600.0, LENS, True, inside).trail(0, 10) for inside in (False, True))
     corner = math.degrees(LENS.corner)
     # Tangents stretch the arm of 2 + 1.04 deg by a tenth of a percent.
     assert aside / inside == pytest.approx((corner + 2) / corner, rel=0.01)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -13,23 +14,26 @@ import truth
 from astropy.coordinates import AltAz, SkyCoord, get_sun
 from astropy.time import Time
 
+from poleward import solve_log
 from poleward.errors import InputError, UsageError
 from poleward.planning.needed import needed_accuracy
 from poleward.planning.pairing import Mover
 from poleward.planning.plan import Wishes, plan
 from poleward.planning.planned import Plan
 from poleward.planning.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
+from poleward.simulate.night import Scatter, Stretch, night
 from poleward.sky.camera import Camera
 from poleward.sky.site import Air, Site
+from poleward.sky.stars import bright_stars
 from poleward.solving.solver import solve
 from poleward.timings.drifts import Drifts
-from poleward.tonight.exposure import Outfit, field_of
+from poleward.tonight.exposure import Exposures, Outfit, field_of
 from poleward.tonight.forecast import tolerance
 from poleward.tonight.targets import targets_from_rows
 from poleward.tonight.window import window_of
 
 NIGHT = datetime(2025, 1, 15, 19, tzinfo=UTC)
-CAMERA, EYEPIECE = Reader.of_seeing(2.5, 2.0), Reader(1.0)
+CAMERA, EYEPIECE = Reader(2.5 / 2.355, 2.0), Reader(1.0)  # nothing lasts
 
 
 def site_of(latitude: float) -> Site:
@@ -46,13 +50,16 @@ def planned(latitude: float, reader: Reader, accuracy: float) -> Plan:
 
 @pytest.mark.parametrize(
     ("latitude", "reader", "accuracy", "which"),
-    [(-33.0, CAMERA, 0.25, "proposal"), (47.1, CAMERA, 0.4, "textbook")],
+    [
+        (-33.0, CAMERA, 0.25, "proposal"),
+        (47.1, CAMERA, 0.4, "common_choice"),
+    ],
 )
 def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, which):
     """200 runs: true axis and air drawn, stars carried by astropy, read with scatter, solved by the solver.
 
     The RMS of 200 errors has a standard error of 5 %; 10 % are asked for. The air is drawn evenly over its normal
-    distribution (25 values, each with 8 runs), so that it adds no scatter of its own. The textbook's low star is the
+    distribution (25 values, each with 8 runs), so that it adds no scatter of its own. The common choice's low star is the
     case where the air is most of the uncertainty.
     """
     from scipy.special import ndtri
@@ -60,9 +67,9 @@ def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, w
     proposal = getattr(planned(latitude, reader, accuracy), which)
     rng = np.random.default_rng(20)
     place = truth.Place(latitude)
-    if which == "textbook":
+    if which == "common_choice":
         assert proposal.altitude_sigma_arcmin > 1.2 * min(
-            p.sigma_arcsec / p.minutes / 0.2625 for p in proposal.pointings
+            p.north_sigma_arcsec / p.minutes / 0.2625 for p in proposal.pointings
         )
     hemisphere = math.copysign(1.0, latitude)
     errors = []
@@ -103,8 +110,56 @@ def read(north: float, pointing, reader: Reader, rng: np.random.Generator) -> di
         "dec": pointing.dec_deg,
         "duration": seconds,
         "north": measured,
-        "north_sigma": pointing.sigma_arcsec,
+        "north_sigma": pointing.north_sigma_arcsec,
     }
+
+
+@pytest.mark.parametrize("minutes", [1, 3, 10, 30])
+@pytest.mark.parametrize("lasting_s", [10.0, 40.0, 120.0])
+def test_what_lasting_noise_does_to_a_straight_line(minutes, lasting_s):
+    """The variance of the slope, weights times covariance times weights, against the closed form: 3 %, as frames are not all the time."""
+    seconds = 60.0 * minutes
+    t = np.linspace(0, seconds, round(seconds / 2) + 1)
+    weights = (t - t.mean()) / np.sum((t - t.mean()) ** 2) * seconds
+    covariance = 0.5**2 * np.exp(-np.abs(t[:, None] - t) / lasting_s)
+    variance = weights @ covariance @ weights + 1.0**2 * weights @ weights
+    assert Reader(1.0, 2.0, 0.5, lasting_s).sigma(seconds) == pytest.approx(math.sqrt(variance), rel=0.03)
+
+
+def test_a_plan_agrees_with_simulated_nights():
+    """20 nights watched and solved as logs: 0.29 and 0.20 arcmin were promised where 0.59 and 0.53 came out.
+
+    The RMS of 40 errors has a standard error of 11 %; a log's fit, which knows the noise, may do better than a line.
+    """
+    site = site_of(47.1)
+    proposal = plan(site, Reader(0.8, 3.0, 0.5, 30.0), Wishes(0.5)).proposal
+    rng = np.random.default_rng(8)
+    ratios = []
+    for _ in range(20):
+        truth_arcmin = rng.normal(0, 5, 2)
+        stretches, begin = [], 0.0
+        for one in proposal.pointings:
+            stretches.append(Stretch(begin, 60 * one.minutes, one.hour_angle_h, one.dec_deg))
+            begin += 60 * one.minutes + 120
+        sections = night(site, *truth_arcmin, stretches, NIGHT, Scatter(0.8, 0.5, 30.0), rng)
+        found = solve_log(sections, site)
+        errors = (
+            found.solution.azimuth_error_arcmin - truth_arcmin[0],
+            found.solution.altitude_error_arcmin - truth_arcmin[1],
+        )
+        ratios.append(np.array(errors) / (proposal.azimuth_sigma_arcmin, proposal.altitude_sigma_arcmin))
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(0.95, abs=0.25)
+
+
+def test_the_noise_of_a_log_is_taken_from_its_record():
+    section = {"rows_used": 600, "duration_s": 1800.0}
+    noises = [(0.7, 0.2, 20.0), (0.8, 0.9, 50.0), (0.9, 0.4, 30.0)]
+    record = {"sections": [
+        {**section, "noise": {"white_arcsec": w, "correlated_arcsec": c, "correlation_time_s": s}} for w, c, s in noises
+    ] + [{**section, "noise": None}]}  # fmt: skip
+    assert Reader.of_record(record) == Reader(0.9, 3.0, 0.4, 30.0)  # the middling one
+    with pytest.raises(InputError, match="this record holds no section with its noise"):
+        Reader.of_record({"record": "solution"})
 
 
 # The choice ----------------------------------------------------------------------------------------------------------
@@ -116,12 +171,14 @@ CASES = [
 
 
 @pytest.mark.parametrize(("latitude", "reader", "accuracy"), CASES)
-def test_never_longer_than_the_textbook(latitude, reader, accuracy):
+def test_never_longer_than_the_common_choice(latitude, reader, accuracy):
     found = planned(latitude, reader, accuracy)
     assert found.proposal.reaches
     assert found.proposal.sigma_arcmin <= accuracy
-    assert found.textbook is not None
-    assert found.proposal.total_minutes <= found.textbook.total_minutes or not found.textbook.reaches
+    assert found.common_choice is not None
+    assert (
+        found.proposal.total_minutes <= found.common_choice.total_minutes or not found.common_choice.reaches
+    )
 
 
 def searched(latitude: float, reader: Reader, accuracy: float, minutes: float, mover: Mover) -> bool:
@@ -144,7 +201,7 @@ def searched(latitude: float, reader: Reader, accuracy: float, minutes: float, m
     doubt = 0.1 * k * omega * np.sin(h) * (math.sin(phi) * math.cos(phi) / sine**2 - 1 / math.tan(phi))
     i, j = np.triu_indices(len(h), 1)
     far = np.degrees(np.maximum(np.abs(h[i] - h[j]), np.abs(d[i] - d[j])))
-    left = minutes - (mover.settle_s + far / mover.rate_deg_per_s) / 60
+    left = minutes - (mover.centring_s + far / mover.rate_deg_per_s) / 60
     for share in np.arange(0.2, 0.81, 0.1):
         times = np.stack([share * left, (1 - share) * left])
         good = times.min(axis=0) >= 1.0
@@ -178,16 +235,16 @@ def test_a_grid_search_finds_nothing_much_quicker(latitude, reader, accuracy):
 
 
 def test_low_stars_lose():
-    """Doubt about the air grows as 1 / sin^2 of the altitude: in fine work the textbook's low star costs dearly."""
+    """Doubt about the air grows as 1 / sin^2 of the altitude: in fine work the common choice's low star costs dearly."""
     found = planned(47.1, CAMERA, 0.12)
     assert min(pointing.altitude_deg for pointing in found.proposal.pointings) > 35
-    assert found.textbook is not None
-    assert not found.textbook.reaches
+    assert found.common_choice is not None
+    assert not found.common_choice.reaches
 
 
 def test_without_refraction_there_is_no_doubt():
     site = Site("47.1 deg", "8.4 deg", "560 m", Air("0 hPa"))
-    assert plan(site, CAMERA, Wishes(0.12)).textbook.reaches
+    assert plan(site, CAMERA, Wishes(0.12)).common_choice.reaches
 
 
 def test_three_pointings():
@@ -238,13 +295,16 @@ def test_nothing_is_left():
 
 @pytest.mark.parametrize("hour", [8, 10, 12, 14])
 def test_the_sun_is_kept_away_from(hour):
-    """astropy's own Sun; all through the work."""
+    """astropy's own Sun; all through the work, where it does not get dark."""
     at = datetime(2025, 6, 15, hour, tzinfo=UTC)
-    found = plan(site_of(47.1), CAMERA, Wishes(0.5), at=at)
+    found = plan(site_of(62.0), CAMERA, Wishes(0.5), at=at)
     assert [note.code for note in found.warnings] == ["daylight"]
-    place = truth.Place(47.1)
+    place = truth.Place(62.0)
     with truth.offline():
-        for pointing in (*found.proposal.pointings, *(found.textbook.pointings if found.textbook else ())):
+        for pointing in (
+            *found.proposal.pointings,
+            *(found.common_choice.pointings if found.common_choice else ()),
+        ):
             for minutes in (0.0, pointing.minutes):
                 time = Time(pointing.start + timedelta(minutes=minutes))
                 frame = place.altaz(time)
@@ -264,6 +324,53 @@ def test_the_sun_is_kept_away_from(hour):
             way = ends[0] * (1 - share) + ends[1] * share
             cosine = way @ toward / np.linalg.norm(way) / np.linalg.norm(toward)
             assert math.degrees(math.acos(cosine)) > SUN_KEEP_OUT_DEG - 2
+
+
+def test_before_dusk_the_plan_is_for_dusk():
+    """Whatever the minute of asking: astropy's Sun is 12 deg down when the plan begins."""
+    noon = datetime(2025, 1, 15, 12, tzinfo=UTC)
+    plans = [plan(site_of(47.1), CAMERA, Wishes(0.5), at=noon + timedelta(minutes=m)) for m in (0, 1, 200)]
+    assert [one.to_record() for one in plans[1:]] == [plans[0].to_record()] * 2
+    assert [note.code for note in plans[0].warnings] == ["dusk"]
+    place = truth.Place(47.1)
+    with truth.offline():
+        time = Time(plans[0].time)
+        assert get_sun(time).transform_to(place.altaz(time, bent=False)).alt.deg == pytest.approx(
+            -12, abs=0.02
+        )
+    assert plan(site_of(47.1), CAMERA, Wishes(0.5), at=NIGHT).time == NIGHT
+
+
+def test_by_eye_the_stars_exist():
+    """Each star stands, by astropy, where and when the plan says; the answer is as sure as the free one asks for."""
+    found = plan(site_of(47.1), EYEPIECE, Wishes(0.7), at=NIGHT)
+    assert found.proposal.sigma_arcmin <= 0.7
+    assert found.star_minutes >= 0
+    place = truth.Place(47.1)
+    with truth.offline():
+        for one in found.proposal.pointings:
+            assert one.star is not None
+            assert one.star.separation_deg == 0
+            # What is typed into a hand control is that star, and it stands there.
+            star = SkyCoord(one.ra_h * u.hourangle, one.icrs_dec_deg * u.deg)
+            assert truth.hour_angle_dec(place, star, one.start) == pytest.approx(
+                (one.hour_angle_h, one.dec_deg), abs=2e-3
+            )
+            (known,) = [s for s in bright_stars() if s.name == one.star.name]
+            assert math.degrees(known.dec) == pytest.approx(
+                one.icrs_dec_deg, abs=0.02
+            )  # proper motion of 25 years
+
+
+def test_a_pointing_has_its_right_ascension():
+    """By camera: what stands there, by astropy, within 3 arcsec."""
+    found = plan(site_of(-33.0), CAMERA, Wishes(0.5), at=NIGHT)
+    place = truth.Place(-33.0)
+    with truth.offline():
+        for one in found.proposal.pointings:
+            star = truth.star_at(place, one.hour_angle_h, one.dec_deg, one.start)
+            typed = SkyCoord(one.ra_h * u.hourangle, one.icrs_dec_deg * u.deg)
+            assert typed.separation(star).arcsec < 3
 
 
 def test_a_bright_star_is_named_where_it_stands():
@@ -298,9 +405,11 @@ def test_out_of_reach_is_said():
     assert found.proposal.sigma_arcmin > 0.05
     # It is not far from the best that an hour gives by other formulas.
     assert not searched(47.1, EYEPIECE, 0.8 * found.proposal.sigma_arcmin, 62.0, Mover())
-    # The textbook beside it is for the same, relaxed, accuracy.
-    assert found.textbook is not None
-    assert found.textbook.reaches == (found.textbook.sigma_arcmin <= found.proposal.sigma_arcmin * 1.01)
+    # The common choice beside it is for the same, relaxed, accuracy.
+    assert found.common_choice is not None
+    assert found.common_choice.reaches == (
+        found.common_choice.sigma_arcmin <= found.proposal.sigma_arcmin * 1.01
+    )
 
 
 def test_near_the_equator_the_poles_own_refraction_is_doubted():
@@ -345,19 +454,72 @@ def test_the_accuracy_that_targets_need():
         ]
     )
     outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
-    sigma, name = needed_accuracy(targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
-    assert name == "spiral"
-    field = field_of(
-        targets[1], window_of(targets[1], site_of(47.1), NIGHT, 20), outfit, site_of(47.1), "apparent"
-    )
-    widest = tolerance(field, 300.0, outfit)
-    draws = np.random.default_rng(3).normal(0, sigma, (20000, 2))
+    needed = needed_accuracy(targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
+    assert needed.name == "spiral"
+    # The one that never rises does not stop the plan of the others, and is told with its reason.
+    assert [note.text for note in needed.notes] == [
+        "never is left out: it never rises in this window: at most -38 deg"
+    ]
+    widest = tolerance(exposures_of(targets[1], outfit))
+    draws = np.random.default_rng(3).normal(0, needed.accuracy_arcmin, (20000, 2))
     # 20000 draws: 0.95 to 0.15 %.
     assert np.mean(np.hypot(*draws.T) <= widest) == pytest.approx(0.95, abs=0.005)
-    with pytest.raises(InputError, match="no target can be judged"):
+    with pytest.raises(InputError, match="never is left out: it never rises in this window: at most -38 deg"):
         needed_accuracy(targets[2:], site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
     with pytest.raises(InputError, match="depends on the camera"):
         needed_accuracy(targets, site_of(47.1), Outfit(None, 1.0, 15.04), at=NIGHT, lowest_altitude_deg=20)
+
+
+def exposures_of(target, outfit: Outfit) -> Exposures:
+    window = window_of(target, site_of(47.1), NIGHT, 20)
+    field = field_of(target, window, outfit, site_of(47.1), "apparent")
+    return Exposures(field, target.exposure_s, outfit, outfit.guided)
+
+
+def test_unguided_targets_need_a_better_axis():
+    """A minute that only tracks: the offset that it bears, to first order limit / (omega x exposure), 0.6 of it at least."""
+    evening = {"start": "2025-01-15T20:00Z", "end": "2025-01-15T23:00Z", "exposure": "60 s"}
+    targets = targets_from_rows([{"name": "nebula", "ra": "05h35m", "dec": "-5d23m", **evening}])
+    wanted = {}
+    for guided in (True, False):
+        outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787, guided)
+        wanted[guided] = needed_accuracy(
+            targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20
+        ).accuracy_arcmin
+    first_order = 1.2926 / (7.2921e-5 * 60) / 60  # one pixel is 1.29 arcsec
+    assert 0.6 * first_order < 2.4477 * wanted[False] < 1.05 * first_order
+    assert wanted[True] > 10 * wanted[False]
+
+
+def test_a_target_that_refraction_alone_spoils_is_told_when_it_passes():
+    """Low in the evening its guided trail is the air's shear; high up it passes. The hour is that at which it does."""
+    row = {
+        "name": "low",
+        "ra": "09h00m",
+        "dec": "+5d",
+        "exposure": "20 min",
+        "start": "2025-01-15T18:30Z",
+        "end": "2025-01-16T00:30Z",
+    }
+    good = {**row, "name": "good", "ra": "05h00m", "dec": "+40d", "exposure": "60 s"}
+    targets = targets_from_rows([row, good])
+    outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
+    needed = needed_accuracy(targets, site_of(47.1), outfit, at=NIGHT, lowest_altitude_deg=20)
+    assert needed.name == "good"
+    (note,) = needed.notes
+    told = re.fullmatch(
+        r"low is left out: guided, it trails \d+\.\d\d of 1 pix even with the axis on the pole; "
+        r"it would pass from (\d\d):(\d\d) UTC to 00:30 UTC",
+        note.text,
+    )
+    assert told, note.text
+    hour = datetime(2025, 1, 15, int(told[1]), int(told[2]), tzinfo=UTC)
+    for minutes, passes in ((-6, False), (6, True)):
+        start = hour + timedelta(minutes=minutes)
+        (one,) = targets_from_rows(
+            [{**row, "start": start.isoformat(), "end": (start + timedelta(minutes=20)).isoformat()}]
+        )
+        assert (exposures_of(one, outfit).trail(0.0, 0.0) <= 1.0) is passes
 
 
 def test_the_record():

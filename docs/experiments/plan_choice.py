@@ -1,4 +1,4 @@
-"""What the plan's choices cost: the limits on dec and hour angle, the coarse look, and the textbook beside it.
+"""What the plan's choices cost: the limits on dec and hour angle, the coarse look, and the common choice beside it.
 
     python docs/experiments/plan_choice.py
 
@@ -66,15 +66,15 @@ def steps() -> None:
             )
 
 
-def textbook() -> None:
-    print("\n| latitude | read by | wanted | proposed, minutes | at altitudes | textbook, minutes |")
+def common_choice() -> None:
+    print("\n| latitude | read by | wanted | proposed, minutes | at altitudes | common choice, minutes |")
     print("| --- | --- | --- | --- | --- | --- |")
     for latitude in LATITUDES:
         for name, reader in READERS.items():
             for wanted in (0.2, 0.5, 1.5) if name == "camera" else (0.5, 1.5):
                 found = plan(site_of(latitude), reader, Wishes(wanted))
                 heights = " and ".join(f"{p.altitude_deg:.0f}" for p in found.proposal.pointings)
-                book = found.textbook
+                book = found.common_choice
                 if book is None:
                     other = "not open"
                 elif book.reaches:
@@ -89,4 +89,4 @@ def textbook() -> None:
 if __name__ == "__main__":
     limits()
     steps()
-    textbook()
+    common_choice()

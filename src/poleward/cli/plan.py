@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from poleward.cli import common, tonight
+from poleward.door.files import write_whole
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from poleward.errors import Note
     from poleward.planning.pairing import Mover
     from poleward.planning.timing import Blocked, Reader
     from poleward.report.style import Signs
@@ -25,7 +27,7 @@ DEFAULT_ACCURACY_ARCMIN = 1.0
 DEFAULT_CADENCE = "2 s"
 """Long enough for most guide cameras to see a star, short enough for thirty places a minute (common practice)."""
 SECTOR = ("from", "to", "up_to")
-SLOWEST_DEG_PER_S, LONGEST_SETTLE_S = 0.01, 3600.0
+SLOWEST_DEG_PER_S, LONGEST_CENTRING_S = 0.01, 3600.0
 """A mount slower than twice the sky, or an hour to find a star, is a wrong unit."""
 
 
@@ -40,7 +42,10 @@ class Wish:
     blocked: tuple[str, ...] = ()
     pointings: int | None = None
     slew_rate: str | None = None
-    settle: str | None = None
+    centring: str | None = None
+    noise: str | None = None
+    unguided: bool = False
+    table: str | None = None
 
 
 wish_options = common.grouped(
@@ -71,7 +76,19 @@ wish_options = common.grouped(
             "--pointings", type=int, metavar="N", help="2 or 3 [the quicker; a third checks the others]."
         ),
         click.option("--slew-rate", metavar="RATE", help="Of the telescope between pointings [2 deg/s]."),
-        click.option("--settle", metavar="TIME", help="To find and centre the next star [60 s]."),
+        click.option("--centring", metavar="TIME", help="To find and centre the next star [60 s]."),
+        click.option(
+            "--noise", metavar="RECORD", help="With a camera: noise and cadence from a record of log (JSON)."
+        ),
+        click.option(
+            "--unguided", is_flag=True, help="The targets' exposures only track: it decides what they need."
+        ),
+        click.option(
+            "--write",
+            "table",
+            metavar="FILE",
+            help="Write a drift table (.csv) in which only the drifts are left blank.",
+        ),
     ),
 )
 
@@ -93,18 +110,19 @@ def command(
       poleward plan --seeing 2.5arcsec --cadence 2s --targets tonight.csv \\
         --blocked "from=60deg, to=150deg, up_to=40deg" --chart sky.png
 
-    With a longitude it keeps away from the Sun and names bright stars near the pointings.
+    With a longitude it begins at dusk, keeps away from the Sun, and names stars: to time by eye, to point by with a camera.
     """
     from poleward.planning.plan import Wishes, plan
     from poleward.report.plan_chart import plan_chart
-    from poleward.report.plan_text import plan_text
+    from poleward.report.plan_text import plan_table, plan_text
 
     output.check()
+    common.check_ending("--write", wish.table, (".csv",), output.force)
     setup, site = place.read()
     at, lowest = wanted.moment(site), wanted.lowest(setup)
     reader = _reader(wish)
-    accuracy, why = _accuracy(wish.accuracy, wanted, setup, site, at)
-    wishes = Wishes(accuracy, why, lowest, _blocked(wish.blocked), wish.pointings, _mover(wish))
+    accuracy, why, left_out = _accuracy(wish, wanted, setup, site, at)
+    wishes = Wishes(accuracy, why, lowest, _blocked(wish.blocked), wish.pointings, left_out, _mover(wish))
     result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
 
     def text(signs: Signs) -> str:
@@ -114,6 +132,8 @@ def command(
         return plan_chart(result, night=output.night)
 
     output.give(result, "pointings", text, figure)
+    if wish.table is not None:
+        write_whole(wish.table, plan_table(result), force=output.force)
     return 0
 
 
@@ -122,19 +142,26 @@ def _reader(wish: Wish) -> Reader:
     from poleward.door.quantity import Kind
     from poleward.planning.timing import Reader
 
-    eyepiece, seeing, cadence = wish.reading_error, wish.seeing, wish.cadence
-    if eyepiece is not None and (seeing is not None or cadence is not None):
+    eyepiece, seeing, cadence, noise = wish.reading_error, wish.seeing, wish.cadence, wish.noise
+    if eyepiece is not None and (seeing or cadence or noise):
         raise UsageError(
-            "--reading-error is for the eyepiece, --seeing and --cadence for a camera", "give one kind"
+            "--reading-error is for the eyepiece, --seeing, --cadence and --noise for a camera",
+            "give one kind",
         )
-    if seeing is None:
+    if seeing is not None and noise is not None:
+        raise UsageError("--seeing and --noise are both given", "the log's noise holds the seeing")
+    if seeing is None and noise is None:
         if cadence is not None:
             raise UsageError("--cadence goes with --seeing", "e.g. --seeing 2.5arcsec --cadence 2s")
         return Reader(_small_angle(eyepiece or "1 arcsec", "--reading-error"))
-    return Reader.of_seeing(
-        _small_angle(seeing, "--seeing"),
-        quantity.parse(cadence or DEFAULT_CADENCE, Kind("s", "s", "2 s"), "--cadence"),
-    )
+    every = quantity.parse(cadence or DEFAULT_CADENCE, Kind("s", "s", "2 s"), "--cadence")
+    if seeing is not None:
+        return Reader.of_seeing(_small_angle(seeing, "--seeing"), every)
+    assert noise is not None
+    from poleward.tonight.axis_record import read_record
+
+    reader = Reader.of_record(read_record(noise), noise)
+    return reader if cadence is None else replace(reader, cadence_s=every)
 
 
 def _small_angle(text: str, option: str) -> float:
@@ -150,24 +177,26 @@ def _small_angle(text: str, option: str) -> float:
 
 
 def _accuracy(
-    stated: str | None, wanted: tonight.Tonight, setup: Setup, site: Site, at: datetime
-) -> tuple[float, str]:
+    wish: Wish, wanted: tonight.Tonight, setup: Setup, site: Site, at: datetime
+) -> tuple[float, str, tuple[Note, ...]]:
     from poleward.door import quantity
     from poleward.planning.needed import needed_accuracy
 
-    outfit, targets = wanted.outfit(setup), wanted.read(site)
+    stated, guided = wish.accuracy, not wish.unguided
+    outfit, targets = wanted.outfit(setup, guided=guided), wanted.read(site)
     if stated is not None:
         kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
-        return quantity.parse(stated, kind, "--accuracy"), "as asked for"
+        return quantity.parse(stated, kind, "--accuracy"), "as asked for", ()
     if targets:
         if site.longitude_rad is None:
             raise InputError(
                 "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
             )
         lowest = wanted.lowest(setup)
-        needed, name = needed_accuracy(targets, site, outfit, at=at, lowest_altitude_deg=lowest)
-        return needed, f"what {name} needs to pass 95 times in 100"
-    return DEFAULT_ACCURACY_ARCMIN, "the default; --accuracy or --targets say otherwise"
+        needed = needed_accuracy(targets, site, outfit, at=at, lowest_altitude_deg=lowest)
+        why = f"what {needed.name} needs to pass{'' if guided else ' unguided'} 95 times in 100"
+        return needed.accuracy_arcmin, why, needed.notes
+    return DEFAULT_ACCURACY_ARCMIN, "the default; --accuracy or --targets say otherwise", ()
 
 
 def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
@@ -202,13 +231,13 @@ def _mover(wish: Wish) -> Mover:
 
     kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
     speed = quantity.parse(wish.slew_rate or "2 deg/s", kind, "--slew-rate")
-    seconds = quantity.parse(wish.settle or "60 s", quantity.DURATION, "--settle")
+    seconds = quantity.parse(wish.centring or "60 s", quantity.DURATION, "--centring")
     if speed < SLOWEST_DEG_PER_S:
         raise InputError(
             f"{speed:g} deg/s is given, allowed is {SLOWEST_DEG_PER_S:g} deg/s or more", "", "--slew-rate"
         )
-    if not 0 <= seconds <= LONGEST_SETTLE_S:
+    if not 0 <= seconds <= LONGEST_CENTRING_S:
         raise InputError(
-            f"{seconds:g} s is given, allowed is 0 to {LONGEST_SETTLE_S:g} s", "e.g. 60 s", "--settle"
+            f"{seconds:g} s is given, allowed is 0 to {LONGEST_CENTRING_S:g} s", "e.g. 60 s", "--centring"
         )
     return Mover(speed, seconds)

@@ -4,53 +4,102 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
-from poleward.errors import InputError
+import numpy as np
+
+from poleward.door.clock import later
+from poleward.errors import InputError, Note
 from poleward.planning.plan import COARSEST_ARCMIN
 from poleward.sky.site import Site
-from poleward.tonight.exposure import Outfit, field_of
+from poleward.tonight.chance import Trails
+from poleward.tonight.exposure import Exposures, Outfit, field_of
 from poleward.tonight.forecast import tolerance
 from poleward.tonight.targets import Target
-from poleward.tonight.window import window_of
+from poleward.tonight.window import clock_time, window_of
 
 RAYLEIGH_95 = math.sqrt(-2 * math.log(0.05))
 """Radius, in sigmas, that holds 95 % of a round normal distribution in two dimensions."""
 
 
+@dataclass(frozen=True)
+class Needed:
+    """The standard uncertainty, arcmin, that tonight's targets need, the target that decides, and which are left out."""
+
+    accuracy_arcmin: float
+    name: str
+    notes: tuple[Note, ...]
+
+
 def needed_accuracy(
     targets: Sequence[Target], site: Site, outfit: Outfit, *, at: datetime, lowest_altitude_deg: float
-) -> tuple[float, str]:
-    """Return the standard uncertainty, arcmin, that tonight's targets need, and the target that decides.
+) -> Needed:
+    """Return the accuracy that tonight's targets need, guided or unguided as the outfit says.
 
     An axis put where a measurement says it should be is off by that measurement's error: the smallest tolerance must
     hold 95 % of it, sqrt(-2 ln 0.05) = 2.45 standard uncertainties (of a round normal distribution in two dimensions).
 
-    Targets that bear more get the coarsest accuracy that `plan` takes.
+    Targets that bear more get the coarsest accuracy that `plan` takes. Targets that no axis can help are left out,
+    with a note that says why and from when to when they would pass.
 
     Raises
     ------
     InputError
-        No target can be judged, or one tolerates no offset at all.
+        No target is left.
     """
     if outfit.camera is None:
         raise InputError(
             "what the targets need depends on the camera", "give [camera] in the setup, or --accuracy"
         )
-    found = []
+    found: list[tuple[float, str]] = []
+    notes: list[Note] = []
     for target in targets:
-        window = window_of(target, site, at, lowest_altitude_deg)
-        if window.start is None or window.below_horizon or target.exposure_s > window.length_s:
-            continue
-        field = field_of(target, window, outfit, site, "apparent")
-        found.append((tolerance(field, target.exposure_s, outfit), target))
+        bears, why = _borne(target, site, outfit, at, lowest_altitude_deg)
+        if bears:
+            found.append((bears, target.name))
+        else:
+            notes.append(Note("left-out", f"{target.name} is left out: {why}"))
     if not found:
-        raise InputError("no target can be judged", "check their windows, or state --accuracy")
-    smallest, target = min(found, key=lambda one: one[0])
-    if smallest == 0:
         raise InputError(
-            f"{target.name}: refraction alone trails longer than the limit, whatever the axis",
-            "shorten its exposure, or state --accuracy",
-            target.where,
+            "; ".join(note.text for note in notes),
+            "shorten the exposure, change the window, or state --accuracy",
+            targets[0].where if len(targets) == 1 else "",
         )
-    return min(smallest / RAYLEIGH_95, COARSEST_ARCMIN), target.name
+    smallest, name = min(found)
+    return Needed(min(smallest / RAYLEIGH_95, COARSEST_ARCMIN), name, tuple(notes))
+
+
+def _borne(
+    target: Target, site: Site, outfit: Outfit, at: datetime, lowest_altitude_deg: float
+) -> tuple[float, str]:
+    """Offset of the axis that a target bears, arcmin; none, with the reason, where no axis helps."""
+    window = window_of(target, site, at, lowest_altitude_deg)
+    if window.problem:
+        return 0.0, window.problem
+    if target.exposure_s > window.length_s:
+        return (
+            0.0,
+            f"its exposure of {target.exposure_s:g} s is longer than its window of {window.length_s:g} s",
+        )
+    exposures = Exposures(
+        field_of(target, window, outfit, site, "apparent"), target.exposure_s, outfit, outfit.guided
+    )
+    bears = tolerance(exposures)
+    if bears:
+        return bears, ""
+    trails = exposures.trails(0.0, 0.0)
+    at_pole = Trails(exposures.begins, target.exposure_s, outfit.limit_pix, trails, trails[None, :])
+    assert window.start is not None
+    spans = [
+        " to ".join(clock_time(later(window.start, second), site) for second in one)
+        for one in at_pole.passes()
+    ]
+    kind = "guided" if outfit.guided else "unguided"
+    hours = (
+        f"it would pass from {' and from '.join(spans)}" if spans else "it passes at no hour of its window"
+    )
+    return (
+        0.0,
+        f"{kind}, it trails {np.max(trails):.2f} of {outfit.limit_pix:g} pix even with the axis on the pole; {hours}",
+    )

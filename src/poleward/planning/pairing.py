@@ -7,10 +7,11 @@ met is judged by `timing.worst_sigma`, which is the solver's own covariance.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from poleward.planning.timing import SUN_KEEP_OUT_DEG, Bench, DriftRows, Mask, OpenSky, Reader, worst_sigma
 from poleward.sky.axis import STELLAR_RATE, Floats
@@ -44,17 +45,17 @@ class Mover:
     ----------
     rate_deg_per_s : float
         Both axes move at once.
-    settle_s : float
+    centring_s : float
         To find and centre the next star.
     """
 
     rate_deg_per_s: float = 2.0
-    settle_s: float = 60.0
+    centring_s: float = 60.0
 
     def minutes(self, hour_angle: Floats, dec: Floats) -> Floats:
         """Minutes for moves of these sizes, radians."""
         far = np.degrees(np.maximum(np.abs(hour_angle), np.abs(dec)))
-        result: Floats = (self.settle_s + far / self.rate_deg_per_s) / 60
+        result: Floats = (self.centring_s + far / self.rate_deg_per_s) / 60
         return result
 
     def along(self, hour_angle: Floats, dec: Floats) -> float:
@@ -76,9 +77,11 @@ class Task:
     wanted_arcmin: float
     anywhere: bool = False
 
-    def rows(self, hour_angle: Floats, dec: Floats, minutes: float) -> DriftRows:
+    def rows(
+        self, hour_angle: Floats, dec: Floats, minutes: float, star: NDArray[np.intp] | None = None
+    ) -> DriftRows:
         """Return the pointings, of these, that may be used for so many minutes."""
-        rows = self.bench.rows(hour_angle, dec)
+        rows = self.bench.rows(hour_angle, dec, star)
         end = seen_from_hour_angle(hour_angle + STELLAR_RATE * 60 * minutes, dec, self.bench.site)
         good = self.sky.shows(rows.seen) & self.sky.shows(end)
         if not self.anywhere:
@@ -115,13 +118,21 @@ class Task:
 
 @dataclass(frozen=True)
 class Found:
-    """Pointings with their minutes: arrays (n,), the total with the slews, and the same with a liking for height."""
+    """Pointings with their minutes and bundled stars (-1: none): arrays (n,), the total with the slews, and the same with a
+    liking for height."""
 
     hour_angle: Floats
     dec: Floats
     minutes: Floats
-    total: float
-    rank: float
+    star: NDArray[np.intp]
+    total: float = 0.0
+    rank: float = 0.0
+
+    def ordered(self) -> Found:
+        """Return the same with the western, which sink, first."""
+        order = np.argsort(-self.hour_angle)
+        h, d, minutes = (x[order] for x in (self.hour_angle, self.dec, self.minutes))
+        return replace(self, hour_angle=h, dec=d, minutes=minutes, star=self.star[order])
 
 
 def quickest(
@@ -191,6 +202,7 @@ def best_pairs(task: Task, first: DriftRows, second: DriftRows, count: int) -> t
                 np.array([first.hour_angle[i[k]], second.hour_angle[j[k]]]),
                 np.array([first.dec[i[k]], second.dec[j[k]]]),
                 timing[k] * shares[share[k]],
+                np.array([first.star[i[k]], second.star[j[k]]]),
                 float(total[k]),
                 float(rank[k]),
             )
@@ -248,11 +260,14 @@ def with_third(task: Task, pair: Found, sky: DriftRows) -> Found | None:
     candidates = []
     for k in np.flatnonzero(apart & np.isfinite(minutes.min(axis=1))):
         share = int(np.argmin(minutes[k]))
-        h, d = np.append(pair.hour_angle, sky.hour_angle[k]), np.append(pair.dec, sky.dec[k])
-        order = np.argsort(-h)
-        if not task.ways_clear((h[order][:-1], d[order][:-1]), (h[order][1:], d[order][1:])).all():
-            continue
-        times = (minutes[k, share] * shares[share])[order]
-        total = float(times.sum()) + task.mover.along(h[order], d[order])
-        candidates.append(Found(h[order], d[order], times, total, total))
+        found = Found(
+            np.append(pair.hour_angle, sky.hour_angle[k]),
+            np.append(pair.dec, sky.dec[k]),
+            minutes[k, share] * shares[share],
+            np.append(pair.star, sky.star[k]),
+        ).ordered()
+        h, d = found.hour_angle, found.dec
+        if task.ways_clear((h[:-1], d[:-1]), (h[1:], d[1:])).all():
+            total = float(found.minutes.sum()) + task.mover.along(h, d)
+            candidates.append(replace(found, total=total, rank=total))
     return min(candidates, key=lambda one: one.total, default=None)

@@ -21,16 +21,17 @@ from poleward.planning.pairing import (
     with_third,
 )
 from poleward.planning.planned import Plan, Proposal
-from poleward.planning.propose import proposal_of
+from poleward.planning.propose import proposal_of, star_rows
 from poleward.planning.timing import Bench, Blocked, OpenSky, Reader
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, low_pole_notes, poles_at, seen_from_hour_angle
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.sky.sun import DAYLIGHT_DEG, sun_seen
+from poleward.tonight.window import coming_night
 
-TEXTBOOK_LOW_DEG = 20.0
-"""How low the textbook's eastern star stands (common practice, no source: 15 to 30 deg)."""
+COMMON_LOW_DEG = 20.0
+"""How low the common choice's eastern star stands (common practice, no source: 15 to 30 deg)."""
 RELAXED = 1.1
 """Where the accuracy is out of reach, the plan aims at this much above the finest: the last tenth costs most of the time."""
 COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
@@ -53,6 +54,8 @@ class Wishes:
     blocked : tuple of Blocked
     pointings : int or None
         Two or three; None takes the quicker, which is two unless obstacles stand in the way.
+    left_out : tuple of Note
+        Of targets that did not count, and why.
     mover : Mover
     """
 
@@ -61,6 +64,7 @@ class Wishes:
     lowest_altitude_deg: float = 20.0
     blocked: tuple[Blocked, ...] = ()
     pointings: int | None = None
+    left_out: tuple[Note, ...] = ()
     mover: Mover = Mover()  # noqa: RUF009 - frozen
 
 
@@ -72,11 +76,12 @@ def plan(
     Parameters
     ----------
     site : Site
-        With a longitude and `at`, the Sun is kept away from and bright stars are named.
+        With a longitude and `at`, the Sun is kept away from and bright stars are named; by eye, bright stars are what
+        is timed.
     reader : Reader
     wishes : Wishes
     at : datetime, optional
-        When the work begins.
+        When the work may begin; before dusk it is put off until dusk, where there is one within a day.
     pole : {"apparent", "true"}
 
     Returns
@@ -90,46 +95,63 @@ def plan(
     """
     pole_name(pole)
     _checked(reader, wishes)
-    suns = _suns(site, at)
-    sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, suns)
-    task = Task(Bench.at(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
-    notes: list[Note] = []
+    notes = list(wishes.left_out)
     if site.longitude_rad is None or at is None:
+        at = None
         notes.append(
             Note(
                 "no-sky",
                 "without a longitude and a time no stars are named, and the Sun is not kept away from",
             )
         )
-    elif suns is not None:
-        notes.append(
-            Note(
-                "daylight",
-                "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
-                "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
-                "without a filter made for it over the front",
-            )
-        )
+    else:
+        at = _from_dusk(site, at, notes)
+    sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, _suns(site, at, notes))
+    task = Task(Bench.at(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
     task, found = _search(task, wishes, notes)
     proposal = proposal_of(task, found, at, wishes.accuracy_arcmin)
     # Beside the proposal: where the accuracy is out of reach, both are for the relaxed one.
-    textbook = _textbook(task, at, task.wanted_arcmin)
-    quicker = textbook is not None and textbook.reaches and textbook.total_minutes < proposal.total_minutes
-    if textbook is not None and quicker and wishes.pointings != 3:
-        proposal = replace(textbook, reaches=textbook.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
+    common = _common_choice(task, at, task.wanted_arcmin)
+    if (
+        common is not None
+        and common.reaches
+        and wishes.pointings != 3
+        and common.total_minutes < proposal.total_minutes
+    ):
+        proposal = replace(common, reaches=common.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
+    longer = None
+    if at is not None and reader.cadence_s is None:
+        stars = _by_stars(task, wishes, at, float(found.minutes.max()))
+        if stars is None:
+            notes.append(
+                Note("no-stars", "no bright stars stand where they would do: find any star at these places")
+            )
+        else:
+            longer = stars.total_minutes - proposal.total_minutes
+            proposal = stars
     if pole == "apparent":
         notes += low_pole_notes(site)
     return Plan(
         proposal,
-        textbook,
+        common,
         wishes.accuracy_arcmin,
         wishes.why,
         reader,
         sky,
         at,
+        longer,
         poles_at(site)[0],
         tuple(notes),
     )
+
+
+def _from_dusk(site: Site, at: datetime, notes: list[Note]) -> datetime:
+    """When the work begins: in the dark, where there is dark within a day."""
+    night = coming_night(site, at)
+    if night is None or night[0] <= at:
+        return at
+    notes.append(Note("dusk", "it is not dark yet: the plan begins at dusk, with the Sun 12 deg down"))
+    return night[0]
 
 
 def _checked(reader: Reader, wishes: Wishes) -> None:
@@ -155,13 +177,40 @@ def _checked(reader: Reader, wishes: Wishes) -> None:
         raise UsageError(f"pointings: {wishes.pointings}, allowed is 2 or 3")
 
 
-def _suns(site: Site, at: datetime | None) -> Floats | None:
+def _suns(site: Site, at: datetime | None, notes: list[Note]) -> Floats | None:
     """Where the Sun is seen while it is up during the work; None at night or when that is not known."""
-    if site.longitude_rad is None or at is None:
+    if at is None:
         return None
     seen = sun_seen([at + timedelta(minutes=ahead) for ahead in AHEAD_MIN], site)
     up = np.degrees(azimuth_altitude(seen)[1]) > DAYLIGHT_DEG
-    return seen[up] if up.any() else None
+    if not up.any():
+        return None
+    notes.append(
+        Note(
+            "daylight",
+            "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
+            "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
+            "without a filter made for it over the front",
+        )
+    )
+    return seen[up]
+
+
+def _by_stars(task: Task, wishes: Wishes, at: datetime, minutes: float) -> Proposal | None:
+    """Return the quickest timings of stars that exist; None where none reach what is wanted."""
+    ahead = 1.5 * minutes + 5  # the second star waits for the first
+    found: list[Found] = []
+    for anywhere in dict.fromkeys((task.anywhere, True)):
+        wider = replace(task, anywhere=anywhere)
+        stars = star_rows(wider, at, ahead)
+        found, _ = best_pairs(wider, stars, stars, KEPT)
+        if wishes.pointings == 3:
+            found = [three for pair in found if (three := with_third(wider, pair, stars)) is not None]
+        if found:
+            break
+    proposals = [proposal_of(task, one, at, wishes.accuracy_arcmin) for one in found]
+    good = [one for one in proposals if one.sigma_arcmin <= task.wanted_arcmin * (1 + 1e-9)]
+    return min(good, key=lambda one: one.total_minutes, default=None)
 
 
 def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]:
@@ -191,7 +240,7 @@ def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]
                 )
             )
             pairs, _ = best_pairs(task, sky, sky, KEPT)
-        pairs += _textbook_pairs(task, ahead)
+        pairs += _common_pairs(task, ahead)
         best = min((closer(task, pair, ahead) for pair in pairs), key=lambda one: one.rank)
         three = with_third(task, best, sky) if wishes.pointings != 2 else None
         if three is not None and (wishes.pointings == 3 or three.total < best.total):
@@ -204,9 +253,9 @@ def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]
     return task, best
 
 
-def _textbook_places(task: Task) -> list[tuple[Floats, Floats]]:
-    """Hour angles and decs of the textbook: the meridian on the celestial equator, then low in the east or west."""
-    low = math.radians(max(TEXTBOOK_LOW_DEG, task.sky.lowest_deg))
+def _common_places(task: Task) -> list[tuple[Floats, Floats]]:
+    """Hour angles and decs of the common choice: the meridian on the celestial equator, then low in the east or west."""
+    low = math.radians(max(COMMON_LOW_DEG, task.sky.lowest_deg))
     phi = task.bench.site.latitude_rad
     # The altitude at which a star of dec 0 stands at hour angle h: sin a = cos(latitude) cos h.
     cosine = math.sin(low) / math.cos(phi)
@@ -218,22 +267,22 @@ def _textbook_places(task: Task) -> list[tuple[Floats, Floats]]:
     return [(np.array([0.0, h]), np.zeros(2)) for h in (-far + math.radians(0.2), setting)]
 
 
-def _textbook_pairs(task: Task, ahead: float) -> list[Found]:
+def _common_pairs(task: Task, ahead: float) -> list[Found]:
     found = []
-    for h, d in _textbook_places(task):
+    for h, d in _common_places(task):
         meridian, low = (task.rows(h[i : i + 1], d[i : i + 1], ahead) for i in (0, 1))
         if len(meridian.dec) and len(low.dec):
             found += best_pairs(task, meridian, low, 1)[0]
     return found
 
 
-def _textbook(task: Task, at: datetime | None, wanted: float) -> Proposal | None:
-    """Return the textbook's pointings with the minutes they need, or at their longest where that is not enough."""
+def _common_choice(task: Task, at: datetime | None, wanted: float) -> Proposal | None:
+    """Return the common choice's pointings with the minutes they need, or at their longest where that is not enough."""
     options = []
-    for h, d in _textbook_places(task):
+    for h, d in _common_places(task):
         seen = seen_from_hour_angle(h, d, task.bench.site)
         way = task.ways_clear((h[:1], d[:1]), (h[1:], d[1:]))
         if not (np.all(task.sky.shows(seen)) and way.all()):
             continue
-        options.append(proposal_of(task, Found(h, d, np.full(2, LONGEST_MIN), 0.0, 0.0), at, wanted))
+        options.append(proposal_of(task, Found(h, d, np.full(2, LONGEST_MIN), np.full(2, -1)), at, wanted))
     return min(options, key=lambda one: (not one.reaches, one.total_minutes), default=None)

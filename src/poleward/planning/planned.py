@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from poleward.door.clock import iso
+from poleward.door.record import record_of
 from poleward.errors import Note
 from poleward.planning.timing import OpenSky, Reader
 from poleward.sky.axis import COMPASS
@@ -15,7 +15,7 @@ from poleward.sky.pole import Pole
 
 @dataclass(frozen=True)
 class NearStar:
-    """A bright star near a pointing, at the time it is due."""
+    """A bright star near a pointing, at the time it is due; no separation: it is the star to time."""
 
     name: str
     separation_deg: float
@@ -37,9 +37,11 @@ class PlannedPointing:
     azimuth_deg, altitude_deg : float
         As seen, at the start; azimuth from north through east.
     minutes : float
-    sigma_arcsec : float
+    north_sigma_arcsec : float
         Expected standard uncertainty of the north drift in that time.
     start : datetime or None
+    ra_h, icrs_dec_deg : float or None
+        What to type into a hand control: ICRS, which is J2000 to 0.02 arcsec; None without time and longitude.
     star : NearStar or None
     """
 
@@ -49,8 +51,10 @@ class PlannedPointing:
     azimuth_deg: float
     altitude_deg: float
     minutes: float
-    sigma_arcsec: float
+    north_sigma_arcsec: float
     start: datetime | None = None
+    ra_h: float | None = None
+    icrs_dec_deg: float | None = None
     star: NearStar | None = None
 
     @property
@@ -59,7 +63,8 @@ class PlannedPointing:
         hours = abs(self.hour_angle_h)
         side = "west" if self.hour_angle_h > 0 else "east"
         from_meridian = "on the meridian" if hours < 0.1 else f"{_hours(hours)} {side} of the meridian"
-        return f"{self.label}: {from_meridian}, {_above(self.dec_deg)}"
+        star = f"{self.star.name}, " if self.star is not None and not self.star.separation_deg else ""
+        return f"{star}{self.label}: {from_meridian}, {_above(self.dec_deg)}"
 
 
 def _hours(hours: float) -> str:
@@ -117,48 +122,22 @@ class Proposal:
 
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
+        expected = ("azimuth_sigma_arcmin", "altitude_sigma_arcmin", "correlation", "sigma_arcmin")
         return {
-            "pointings": [
-                {
-                    "label": one.label,
-                    "hour_angle_h": one.hour_angle_h,
-                    "dec_deg": one.dec_deg,
-                    "azimuth_deg": one.azimuth_deg,
-                    "altitude_deg": one.altitude_deg,
-                    "minutes": one.minutes,
-                    "start": None if one.start is None else iso(one.start),
-                    "north_sigma_arcsec": one.sigma_arcsec,
-                    "star": None
-                    if one.star is None
-                    else {
-                        "name": one.star.name,
-                        "separation_deg": one.star.separation_deg,
-                        "azimuth_deg": one.star.azimuth_deg,
-                        "altitude_deg": one.star.altitude_deg,
-                        "source": one.star.source,
-                    },
-                }
-                for one in self.pointings
-            ],
-            "total_minutes": self.total_minutes,
-            "expected": {
-                "azimuth_sigma_arcmin": self.azimuth_sigma_arcmin,
-                "altitude_sigma_arcmin": self.altitude_sigma_arcmin,
-                "correlation": self.correlation,
-                "sigma_arcmin": self.sigma_arcmin,
-            },
+            **record_of(self, ("pointings", "total_minutes")),
+            "expected": record_of(self, expected),
             "reaches": self.reaches,
         }
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The proposal and, beside it, the common textbook choice.
+    """The proposal and, beside it, the common choice.
 
     Attributes
     ----------
     proposal : Proposal
-    textbook : Proposal or None
+    common_choice : Proposal or None
         Meridian near the celestial equator, then low in the east or west; None where it is not possible.
     wanted_arcmin : float
         Standard uncertainty in any direction on the sky that was asked for.
@@ -167,18 +146,22 @@ class Plan:
     reader : Reader
     sky : OpenSky
     time : datetime or None
+        When the work begins.
+    star_minutes : float or None
+        How much longer than the best places in the sky the stars that exist take; None where places are proposed.
     pole : Pole
         As seen.
     warnings : tuple of Note
     """
 
     proposal: Proposal
-    textbook: Proposal | None
+    common_choice: Proposal | None
     wanted_arcmin: float
     wanted_why: str
     reader: Reader
     sky: OpenSky
     time: datetime | None
+    star_minutes: float | None
     pole: Pole
     warnings: tuple[Note, ...]
 
@@ -187,9 +170,8 @@ class Plan:
         return {
             "record": "plan",
             "version": 1,
-            "time": None if self.time is None else iso(self.time),
+            **record_of(self, ("time",)),
             **self.proposal.to_record(),
             "wanted_sigma_arcmin": self.wanted_arcmin,
-            "textbook": None if self.textbook is None else self.textbook.to_record(),
-            "warnings": [{"code": note.code, "text": note.text} for note in self.warnings],
+            **record_of(self, ("star_minutes", "common_choice", "warnings")),
         }

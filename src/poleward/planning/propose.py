@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from poleward.planning.pairing import LONGEST_MIN, SHORTEST_MIN, Found, Task, quickest
 from poleward.planning.planned import NearStar, PlannedPointing, Proposal, height_label
-from poleward.planning.timing import on_sky
-from poleward.sky.axis import Floats, angle_between, azimuth_altitude
-from poleward.sky.look import Pointing, look, seen_from_hour_angle
+from poleward.planning.timing import DriftRows, on_sky
+from poleward.sky.axis import STELLAR_RATE, Floats, angle_between, azimuth_altitude
+from poleward.sky.look import Pointing, Sight, look, seen_from_hour_angle
+from poleward.sky.site import Site
 from poleward.sky.stars import bright_stars
 
 FINE_SHARES = np.linspace(0.1, 0.9, 81)
@@ -59,37 +61,35 @@ def timed(task: Task, found: Found) -> tuple[Floats, bool]:
 
 
 def proposal_of(task: Task, found: Found, at: datetime | None, wanted: float) -> Proposal:
-    """Put minutes, expectations, words and stars to pointings; the western, which sink, come first."""
-    order = np.argsort(-found.hour_angle)
-    found = Found(found.hour_angle[order], found.dec[order], found.minutes[order], found.total, found.rank)
+    """Put minutes, expectations, words and stars to pointings; the western, which sink, come first.
+
+    A place in the sky stands where it is meant to whenever its turn comes. A star, whose hour angle is given for the
+    beginning of the work, has moved on by then.
+    """
+    found = found.ordered()
     minutes, reaches = timed(task, found)
+    first = found.hour_angle
+    starts = _starts(task, found, minutes)
+    for _ in range(2 if np.any(found.star >= 0) else 0):
+        on = np.where(found.star >= 0, STELLAR_RATE * 60 * starts, 0.0)
+        found = replace(found, hour_angle=first + on)
+        minutes, reaches = timed(task, found)
+        starts = _starts(task, found, minutes)
     covariance, level = task.bench.covariance(found.hour_angle, found.dec, 60 * minutes)
     sigma = np.sqrt(np.diag(covariance))
-    seen = seen_from_hour_angle(found.hour_angle, found.dec, task.bench.site)
-    azimuth, altitude = (np.degrees(angle) for angle in azimuth_altitude(seen))
-    pointings, gone = [], 0.0
-    for i in range(len(minutes)):
-        if i:
-            gone += task.mover.along(found.hour_angle[i - 1 : i + 1], found.dec[i - 1 : i + 1])
-        start = None if at is None else at + timedelta(minutes=gone)
-        pointings.append(
-            PlannedPointing(
-                height_label(float(azimuth[i]) % 360, float(altitude[i])),
-                math.degrees(float(found.hour_angle[i])) / 15,
-                math.degrees(float(found.dec[i])),
-                float(azimuth[i]) % 360,
-                float(altitude[i]),
-                float(minutes[i]),
-                float(task.bench.reader.sigma(60 * minutes[i])),
-                start,
-                _star_near(seen[i], task, start),
-            )
-        )
-        gone += float(minutes[i])
     worst = on_sky(covariance, level)
     return Proposal(
-        tuple(pointings),
-        gone,
+        tuple(
+            _pointing(
+                task,
+                found,
+                i,
+                float(minutes[i]),
+                None if at is None else at + timedelta(minutes=float(starts[i])),
+            )
+            for i in range(len(minutes))
+        ),
+        float(starts[-1] + minutes[-1]),
         float(sigma[0]),
         float(sigma[1]),
         float(covariance[0, 1] / sigma[0] / sigma[1]),
@@ -98,21 +98,73 @@ def proposal_of(task: Task, found: Found, at: datetime | None, wanted: float) ->
     )
 
 
-def _star_near(seen: Floats, task: Task, start: datetime | None) -> NearStar | None:
-    """Return the bundled bright star nearest to a direction at a moment, if one that may be pointed at is near enough."""
+def _starts(task: Task, found: Found, minutes: Floats) -> Floats:
+    """When each timing begins, minutes after the first (n,)."""
+    moves = task.mover.minutes(np.diff(found.hour_angle), np.diff(found.dec))
+    starts: Floats = np.r_[0.0, np.cumsum(minutes[:-1] + moves)]
+    return starts
+
+
+def _pointing(task: Task, found: Found, i: int, minutes: float, start: datetime | None) -> PlannedPointing:
     site = task.bench.site
-    if start is None or site.longitude_rad is None:
-        return None
-    stars = bright_stars()
-    pointings = []
-    for star in stars:
-        ra, dec = star.place(start)
-        pointings.append(Pointing(ra=ra, dec=dec, time=start))
-    places = look(pointings, np.zeros((len(stars), 1)), site).seen[:, 0]
+    seen = seen_from_hour_angle(found.hour_angle[i], found.dec[i], site)
+    azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(seen))
+    ra = dec = star = None
+    if start is not None and site.longitude_rad is not None:
+        ra, dec = _catalogue_place(float(found.hour_angle[i]), float(found.dec[i]), start, site)
+        number = int(found.star[i])
+        if number < 0:
+            star = _star_near(seen, task, start)
+        else:
+            star = NearStar(
+                bright_stars()[number].name, 0.0, azimuth % 360, altitude, bright_stars()[number].source
+            )
+    return PlannedPointing(
+        height_label(azimuth % 360, altitude),
+        math.degrees(float(found.hour_angle[i])) / 15,
+        math.degrees(float(found.dec[i])),
+        azimuth % 360,
+        altitude,
+        minutes,
+        float(task.bench.reader.sigma(60 * minutes)),
+        start,
+        None if ra is None else math.degrees(ra) / 15,
+        None if dec is None else math.degrees(dec),
+        star,
+    )
+
+
+def _catalogue_place(hour_angle: float, dec: float, start: datetime, site: Site) -> tuple[float, float]:
+    """Right ascension and dec (ICRS, radians) of what stands at an apparent hour angle and dec at a moment."""
+    ra, icrs = 0.0, dec
+    for _ in range(4):  # precession couples the two by a quarter of a degree, its square by an arcsecond
+        sight = look([Pointing(ra=ra, dec=icrs, time=start)], np.zeros((1, 1)), site)
+        ra = (ra + float(sight.hour_angle[0]) - hour_angle) % (2 * math.pi)
+        icrs = min(max(icrs + dec - float(sight.dec[0]), -math.pi / 2), math.pi / 2)
+    return ra, icrs
+
+
+def star_rows(task: Task, at: datetime, minutes: float) -> DriftRows:
+    """Return the bundled stars that may be used for so many minutes, where they stand at a moment."""
+    sight = _stars_at(at, task.bench.site)
+    return task.rows(sight.hour_angle, sight.dec, minutes, np.arange(len(sight.dec)))
+
+
+def _stars_at(moment: datetime, site: Site) -> Sight:
+    places = [star.place(moment) for star in bright_stars()]
+    return look(
+        [Pointing(ra=ra, dec=dec, time=moment) for ra, dec in places], np.zeros((len(places), 1)), site
+    )
+
+
+def _star_near(seen: Floats, task: Task, start: datetime) -> NearStar | None:
+    """Return the bundled bright star nearest to a direction at a moment, if one that may be pointed at is near enough."""
+    places = _stars_at(start, task.bench.site).seen[:, 0]
     apart = np.degrees(angle_between(places, np.broadcast_to(seen, places.shape)))
     apart = np.where(task.sky.shows(places), apart, np.inf)
     best = int(np.argmin(apart))
     if apart[best] > STAR_WITHIN_DEG:
         return None
     azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(places[best]))
-    return NearStar(stars[best].name, float(apart[best]), azimuth % 360, altitude, stars[best].source)
+    star = bright_stars()[best]
+    return NearStar(star.name, float(apart[best]), azimuth % 360, altitude, star.source)

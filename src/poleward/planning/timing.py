@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poleward.errors import InputError
 from poleward.sky.axis import SIDEREAL_RATE, Floats, angle_between, azimuth_altitude
 from poleward.sky.look import Pointing, Sight, look
 from poleward.sky.site import Air, Site
@@ -28,6 +30,12 @@ SUN_KEEP_OUT_DEG = 30.0
 with a wrong clock, must not reach it."""
 NOMINAL_S = 300.0
 """Length of timing at which pointings are compared; the minutes are then set by the exact model."""
+LASTING_ARCSEC, LASTING_S = 0.5, 30.0
+"""What lasts from frame to frame, where no log tells it: that of the simulated nights (docs/noise-model.md), whose range is
+0.3 to 1 arcsec over 10 to 120 s; no published source. Left out, plans promised half of what nights gave
+(docs/experiments/plan_noise.py)."""
+SHORTEST_PART = 0.02
+"""Of the correlation's time: the formula loses its digits below; a timing of a minute is shorter only beyond 50 minutes."""
 Mask = NDArray[np.bool_]
 FWHM_PER_SIGMA = 2 * math.sqrt(2 * math.log(2))
 
@@ -39,13 +47,18 @@ class Reader:
     Attributes
     ----------
     scatter_arcsec : float
-        Standard uncertainty of one reading of one coordinate.
+        Standard uncertainty of one reading of one coordinate, new in every reading.
     cadence_s : float or None
         Time between readings of a camera; None for an eyepiece, read at the beginning and the end only.
+    lasting_arcsec, lasting_s : float
+        Of a camera: the part that lasts from frame to frame (wind, gears, slow air), and the time after which its
+        correlation has fallen to 1/e.
     """
 
     scatter_arcsec: float
     cadence_s: float | None = None
+    lasting_arcsec: float = 0.0
+    lasting_s: float = LASTING_S
 
     @classmethod
     def of_seeing(cls, seeing_arcsec: float, cadence_s: float) -> Reader:
@@ -54,18 +67,55 @@ class Reader:
         In a short exposure through a small telescope the star dances; over time it fills the seeing disc. Its place
         then scatters by at most that disc's sigma, FWHM / 2.355 (of a normal distribution).
         """
-        return cls(seeing_arcsec / FWHM_PER_SIGMA, cadence_s)
+        return cls(seeing_arcsec / FWHM_PER_SIGMA, cadence_s, LASTING_ARCSEC)
+
+    @classmethod
+    def of_record(cls, record: Any, where: str = "record") -> Reader:
+        """Return a camera whose noise is that of the middling section of a guide log's record.
+
+        Raises
+        ------
+        InputError
+            The record holds no section whose noise was fitted.
+        """
+        found = []
+        for section in record.get("sections") or () if isinstance(record, dict) else ():
+            noise = section.get("noise")
+            if noise and section.get("rows_used") and section.get("duration_s"):
+                white, lasting, time = (
+                    float(noise[name]) for name in ("white_arcsec", "correlated_arcsec", "correlation_time_s")
+                )
+                cadence = section["duration_s"] / section["rows_used"]
+                found.append((lasting * math.sqrt(time), cls(white, cadence, lasting, time)))
+        if not found:
+            raise InputError(
+                "this record holds no section with its noise",
+                "poleward log --output log.json writes one",
+                where,
+            )
+        return sorted(found, key=lambda one: one[0])[len(found) // 2][1]
 
     def sigma(self, seconds: Floats | float) -> Floats:
         """Standard uncertainty, arcsec, of the drift in a timing: of a straight line through N equal steps.
 
-        scatter sqrt(12 (N - 1) / (N (N + 1))), from the variance of a regression slope; sqrt(2) scatter for N = 2.
+        Of what is new in each reading scatter sqrt(12 (N - 1) / (N (N + 1))), from the variance of a regression
+        slope; sqrt(2) scatter for N = 2. Of what lasts, correlated as exp(-t / T), with a = duration / T:
+        the variance 288 lasting^2 (1 / (12 a) - 1 / (4 a^2) + 1 / a^4 - exp(-a) (1 / (4 a^2) + 1 / a^3 + 1 / a^4)),
+        the double integral of 12 (u - 1/2) 12 (v - 1/2) exp(-a |u - v|) over the timing; 24 lasting^2 / a where a is
+        large.
         """
         seconds = np.asarray(seconds, float)
         if self.cadence_s is None:
             return np.full(seconds.shape, math.sqrt(2) * self.scatter_arcsec)
         count = np.maximum(seconds / self.cadence_s + 1, 2.0)
-        sigma: Floats = self.scatter_arcsec * np.sqrt(12 * (count - 1) / (count * (count + 1)))
+        variance = self.scatter_arcsec**2 * 12 * (count - 1) / (count * (count + 1))
+        if self.lasting_arcsec:
+            a = np.maximum(seconds / self.lasting_s, SHORTEST_PART)
+            ends = np.exp(-a) * (1 / (4 * a**2) + 1 / a**3 + 1 / a**4)
+            variance = variance + 288 * self.lasting_arcsec**2 * (
+                1 / (12 * a) - 1 / (4 * a**2) + 1 / a**4 - ends
+            )
+        sigma: Floats = np.sqrt(variance)
         return sigma
 
 
@@ -165,7 +215,7 @@ class Bench:
         result: Floats = covariance + np.outer(shift, shift)
         return result, model.pole.level
 
-    def rows(self, hour_angle: Floats, dec: Floats) -> DriftRows:
+    def rows(self, hour_angle: Floats, dec: Floats, star: NDArray[np.intp] | None = None) -> DriftRows:
         """What a minute at each pointing shows."""
         seconds = np.full(len(hour_angle), NOMINAL_S)
         model, sight = self._model(hour_angle, dec, seconds, self.site)
@@ -173,7 +223,8 @@ class Bench:
         zero, minutes = np.zeros(2), NOMINAL_S / 60
         slope = model.jacobian(zero) * model.sigma[:, None] / model.pole.on_sky / minutes
         doubt = (thick.drift(zero)[0] - model.drift(zero)[0]) / minutes
-        return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0])
+        nobody = np.full(len(dec), -1) if star is None else star
+        return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0], nobody)
 
 
 @dataclass(frozen=True)
@@ -190,6 +241,8 @@ class DriftRows:
         North drift, arcsec/min, that doubt about the air leaves open.
     seen : array (M, 3)
         At the start.
+    star : array (M,)
+        Which bundled star stands there; -1: any place in the sky.
     """
 
     hour_angle: Floats
@@ -197,6 +250,7 @@ class DriftRows:
     slope: Floats
     doubt: Floats
     seen: Floats
+    star: NDArray[np.intp]
 
     def taken(self, index: NDArray[np.intp]) -> DriftRows:
         """Return some of the rows."""

@@ -1,9 +1,9 @@
-"""The check's chart: rotation and drift through the night against the limit, and the axes with which all pass."""
+"""The check's chart: the trail through the night against its limit, and the axes with which all pass."""
 
 from __future__ import annotations
 
 import math
-from datetime import UTC, timedelta
+from datetime import UTC
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
+from poleward.tonight.window import day_text
 
 COLOURS = (style.BLUE, style.VERMILION, style.GREEN, style.PURPLE, style.ORANGE, style.SKY_BLUE)
 NIGHT_COLOURS = ("#E03030", "#A01818", "#C02424", "#801414")
@@ -30,12 +31,14 @@ LONGEST_NAME = 34
 
 
 def check_chart(result: Check, site: Site, *, night: bool = False) -> Any:
-    """Return a figure: on the left rotation and drift in one exposure, on the right the axis chart."""
+    """Return a figure: on the left the judged trail, and what makes it, over the night; on the right the axis chart."""
     palette = NIGHT if night else DAY
     figure = new_figure(palette, 12.0, 7.2)
     grid = figure.add_gridspec(2, 2, width_ratios=(1.15, 1))
-    rotation, drift = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[1, 0])
-    _courses(rotation, drift, result, site, palette)
+    trail, cause = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[1, 0])
+    _trails(trail, result, palette)
+    _causes(cause, result, palette)
+    _clock(trail, cause, result, site, palette)
     _axes_chart(figure.add_subplot(grid[:, 1]), result, palette)
     _names(figure, result, palette)
     return figure
@@ -81,55 +84,85 @@ def _names(figure: Any, result: Check, palette: Palette) -> None:
         figure.set_figheight(figure.get_figheight() + 0.22 * math.ceil(len(handles) / 3))
 
 
-def rotation_limit(target: TargetCheck, result: Check) -> float | None:
-    """Rotation, arcmin, that trails the worst corner by the limit: limit over the arm, without refraction."""
-    if result.outfit.camera is None:
-        return None
-    corner = math.hypot(result.outfit.camera.width_pix, result.outfit.camera.height_pix) / 2
-    aside = math.hypot(target.target.guide_north, target.target.guide_east) * result.outfit.pixels
-    return math.degrees(result.outfit.limit_pix / (corner + aside)) * 60
+def _moments(target: TargetCheck, seconds: Any) -> Any:
+    return [target.moment(float(second)) for second in seconds]
 
 
-def _courses(rotation: Any, drift: Any, result: Check, site: Site, palette: Palette) -> None:
+def _trails(axes: Any, result: Check, palette: Palette) -> None:
+    """Draw the trail of one exposure at the worst corner, at each moment of the window, and the limit."""
+    dressed(axes, palette)
+    kind = "guided" if result.outfit.guided else "unguided"
+    limit, top = result.outfit.limit_pix, result.outfit.limit_pix
+    doubt = False
+    for number, target in enumerate(result.targets):
+        trails, look = target.trails, look_of(number, palette)
+        if trails is None:
+            continue
+        times = _moments(target, trails.begins + trails.exposure_s / 2)
+        single = {"marker": "_", "markersize": 18} if len(times) == 1 else {}
+        axes.plot(times, trails.pixels, linewidth=2, zorder=3, **single, **look)
+        top = max(top, float(trails.pixels.max()))
+        if len(trails.drawn) > 1:
+            axes.fill_between(
+                times, trails.pixels, trails.likely, color=look["color"], alpha=0.15, linewidth=0, zorder=1
+            )
+            top, doubt = max(top, min(float(trails.likely.max()), 3 * top)), True
+        worst = int(trails.pixels.argmax())
+        axes.plot(
+            times[worst], trails.pixels[worst], marker="o", markersize=7, color=look["color"], zorder=4,
+            markeredgecolor=palette.ink, linestyle="none", label="_worst",
+        )  # fmt: skip
+    if result.outfit.camera is not None:
+        axes.axhline(limit, color=palette.ink, linewidth=1.4, zorder=2)
+        axes.annotate(
+            f"limit\n{limit:g} pix", (1, limit), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            textcoords="offset points", ha="left", va="center", color=palette.ink, fontsize=9,
+        )  # fmt: skip
+    axes.set_ylim(0, 1.15 * top)
+    axes.set_ylabel(f"trail of one exposure,\n{kind} [pix]")
+    shade = "; shaded: up to where 95 % of the possible axes stay" if doubt else ""
+    axes.set_title(f"What decides; dot: the worst moment{shade}", fontsize=10, color=palette.ink)
+
+
+def _causes(axes: Any, result: Check, palette: Palette) -> None:
+    """Draw what makes the trail: guided the field's rotation with the air's shear about it, unguided the drift."""
+    dressed(axes, palette)
+    axes.axhline(0, color=palette.faint, linewidth=0.8)
+    guided = result.outfit.guided
+    for number, target in enumerate(result.targets):
+        rates, look = target.rates, look_of(number, palette)
+        if rates is None:
+            continue
+        times = _moments(target, rates.seconds)
+        if guided:
+            axes.plot(times, rates.rotation_guided, linewidth=2, **look)
+            axes.fill_between(
+                times, rates.rotation_guided - rates.shear, rates.rotation_guided + rates.shear,
+                color=look["color"], alpha=0.15, linewidth=0,
+            )  # fmt: skip
+        else:
+            axes.plot(times, np.hypot(rates.north, rates.east), linewidth=2, **look)
+    axes.set_ylabel("field rotation [arcmin/h]" if guided else "drift [arcsec/min]")
+    title = (
+        "What makes it: rotation; shaded: by direction, as the air shears it"
+        if guided
+        else "What makes it: drift"
+    )
+    axes.set_title(title, fontsize=10, color=palette.ink)
+
+
+def _clock(trail: Any, cause: Any, result: Check, site: Site, palette: Palette) -> None:
     from matplotlib.dates import DateFormatter
 
-    for axes in (rotation, drift):
-        dressed(axes, palette)
-        axes.axhline(0, color=palette.faint, linewidth=0.8)
-        axes.margins(x=0.02)
-    for number, target in enumerate(result.targets):
-        rates, start = target.rates, target.window.start
-        if rates is None or start is None:
-            continue
-        look = look_of(number, palette)
-        times: Any = [start + timedelta(seconds=float(s)) for s in rates.seconds]
-        exposure = target.target.exposure_s
-        rotation.plot(times, rates.rotation_guided * exposure / 3600, linewidth=2, **look)
-        size = np.hypot(rates.north, rates.east)
-        drift.plot(times, size * exposure / 60, linewidth=2, **look)
-        limit = rotation_limit(target, result)
-        if limit is not None:
-            for sign in (-1, 1):
-                rotation.plot(times[:: len(times) - 1], [sign * limit] * 2, linewidth=1, alpha=0.9, **look)
-    camera = result.outfit.camera
-    if camera is not None:
-        limit = result.outfit.limit_pix * camera.scale_arcsec
-        drift.axhline(limit, color=palette.ink, linewidth=1)
-    drift.set_ylim(0, 1.12 * drift.get_ylim()[1])
-    top = max(abs(edge) for edge in rotation.get_ylim())
-    rotation.set_ylim(-1.1 * top, 1.1 * top)
     zone = zone_of(site.timezone) if site.timezone else UTC
-    for axes in (rotation, drift):
+    trail.sharex(cause)
+    for axes in (trail, cause):
+        axes.margins(x=0.02)
         axes.xaxis_date(tz=zone)
         axes.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
-    rotation.set_ylabel("field rotation in one\nexposure, guided [arcmin]")
-    pixels = f"{result.outfit.limit_pix:g} pixel" + ("s" if result.outfit.limit_pix != 1 else "")
-    thin = "" if camera is None else f"; thin lines: {pixels} at a corner"
-    rotation.set_title(f"Guided{thin}", fontsize=10, color=palette.ink)
-    drift.set_ylabel("drift in one exposure,\nunguided [arcsec]")
-    thin = "" if camera is None else f"; thin line: {pixels}"
-    drift.set_title(f"Unguided{thin}", fontsize=10, color=palette.ink)
-    drift.set_xlabel(f"clock time ({site.timezone or 'UTC'})", color=palette.ink)
+    starts = [target.window.start for target in result.targets if target.window.start is not None]
+    day = f", {day_text(min(starts), min(starts), site)}" if starts else ""
+    cause.set_xlabel(f"clock time ({site.timezone or 'UTC'}){day}", color=palette.ink)
 
 
 def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from poleward.report.style import Signs, decimals_for, paragraph, seconds_text
+from poleward.report.style import WIDTH, Signs, decimals_for, paragraph, seconds_text
 from poleward.sky.axis import SIDEREAL_RATE
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
 from poleward.tonight.exposure import WIDEST_ARCMIN
-from poleward.tonight.window import clock_time
+from poleward.tonight.window import clock_time, day_text
 
+LONGEST_NAME = 18
+"""Letters of a name in the tables, so that they keep within 80."""
+IN_DEGREES = 120.0
+"""Arcminutes from which on an angle is told in degrees."""
 WORTH = 0.1
 """A guide star inside the frame is worth a line when it shortens the trail by a tenth of the limit."""
 
@@ -23,9 +27,19 @@ def check_text(result: Check, site: Site, signs: Signs) -> str:
         Whose clock is shown.
     signs : Signs
     """
-    blocks = [_verdict(result, signs), _targets(result, site), _rates(result)]
+    blocks = [_verdict(result, site, signs), _targets(result, site), _rates(result, site), _steady(result)]
     blocks += [_axes(result), _notes(result)]
     return "\n\n".join(block for block in blocks if block)
+
+
+def name_of(target: TargetCheck, longest: int = LONGEST_NAME) -> str:
+    """Return the target's name, shortened where it would break the table; the record has it whole."""
+    name = target.target.name
+    return name if len(name) <= longest else f"{name[: longest - 3]}..."
+
+
+def _width(result: Check) -> int:
+    return max(6, *(len(name_of(target)) for target in result.targets))
 
 
 def axis_words(result: Check, signs: Signs) -> str:
@@ -45,13 +59,18 @@ def axis_words(result: Check, signs: Signs) -> str:
         side = sides[0] if value > 0 else sides[1]
         if not sigma and round(value, places) == 0:
             side = f"off in {name}"
-        known.append(f"{abs(value):.{places}f}{doubt} arcmin {side}")
+        if abs(value) >= IN_DEGREES:
+            doubt = f" {signs.plus_minus} {sigma / 60:.{decimals_for(sigma / 60)}f}" if sigma else ""
+            places = decimals_for(sigma / 60) if sigma else 1
+            known.append(f"{abs(value) / 60:.{places}f}{doubt} deg {side}")
+        else:
+            known.append(f"{abs(value):.{places}f}{doubt} arcmin {side}")
     words = f"{' and '.join(known)} of the {axis.reference}" if known else ""
     lost = f"{' and '.join(missing)} not known" if missing else ""
     return ", ".join(part for part in (words, lost) if part)
 
 
-def _verdict(result: Check, signs: Signs) -> str:
+def _verdict(result: Check, site: Site, signs: Signs) -> str:
     count, passed = len(result.targets), sum(target.within is True for target in result.targets)
     unsure = [target for target in result.targets if target.within is None]
     failed = [target for target in result.targets if target.within is False]
@@ -74,7 +93,12 @@ def _verdict(result: Check, signs: Signs) -> str:
     guided = "guided" if result.outfit.guided else "unguided"
     line = f"{first} within {result.outfit.limit_pix:g} pixel{'s' if result.outfit.limit_pix != 1 else ''}, {guided}."
     lines = [line, f"Axis: {axis_words(result, signs)}."]
-    if unsure and passed + len(unsure) == count and any(target.chance is not None for target in unsure):
+    starts = [target.window.start for target in result.targets if target.window.start is not None]
+    days = dict.fromkeys(day_text(start, result.at, site) for start in sorted(starts))
+    if days:
+        lines.append(f"Windows begin on {' and '.join(days)}.")
+    doubtful = [target for target in unsure if target.chance is not None and not target.problem]
+    if doubtful and not failed:
         lines.append("A surer axis error would settle it: see poleward plan.")
     return "\n".join(lines)
 
@@ -83,39 +107,49 @@ def _word(target: TargetCheck) -> str:
     return ("-" if target.problem else "?") if target.within is None else "yes" if target.within else "NO"
 
 
-def _deciding(target: TargetCheck, result: Check) -> str:
-    """Return the one number that decides."""
+def _deciding(target: TargetCheck, result: Check, site: Site) -> str:
+    """Return the one number that decides, and when the target passes if it does not always."""
     if target.problem:
         return target.problem
-    guided = result.outfit.guided
-    trail = target.trail_guided_pix if guided else target.trail_unguided_pix
-    longest = target.longest_guided_s if guided else target.longest_unguided_s
-    assert trail is not None
-    assert longest is not None
-    text = f"trails {trail:.2f} of {result.outfit.limit_pix:g} pix"
+    kind = "guided" if result.outfit.guided else "unguided"
+    trail, longest = getattr(target, f"trail_{kind}_pix"), getattr(target, f"longest_{kind}_s")
+    worst = _hour(target, target.largest_at_s[f"trail_{kind}"], site)
+    text = f"trails {trail:.2f} of {result.outfit.limit_pix:g} pix at {worst}"
     if target.within is None and target.chance is not None:
-        return f"{text}; {100 * target.chance:.0f} % chance to stay within"
-    return text if target.within else f"{text}: expose {seconds_text(longest)} at most"
+        text += f"; {100 * target.chance:.0f} % chance to stay within"
+    elif not target.within:
+        text += f": expose {seconds_text(longest)} at most"
+    if target.within or target.passes_s is None:
+        return text
+    spans = [
+        f"from {_hour(target, begin, site)} to {_hour(target, end, site)}" for begin, end in target.passes_s
+    ]
+    return f"{text}; passes {' and '.join(spans)}" if spans else f"{text}; passes at no hour of its window"
 
 
 def _targets(result: Check, site: Site) -> str:
-    width = max(6, *(len(target.target.name) for target in result.targets))
+    width = _width(result)
     lines = [f"  {'':<{width}}  {'':<3}  {'exposure':>8}  {'from':>11}  {'for':>6}  what decides"]
     for target in result.targets:
         start = target.window.start
         begin = "" if start is None else clock_time(start, site)
         length = "" if start is None else seconds_text(target.window.length_s)
-        lines.append(
-            f"  {target.target.name:<{width}}  {_word(target):<3}  {seconds_text(target.target.exposure_s):>8}"
-            f"  {begin:>11}  {length:>6}  {_deciding(target, result)}"
+        row = (
+            f"  {name_of(target):<{width}}  {_word(target):<3}  {seconds_text(target.target.exposure_s):>8}"
+            f"  {begin:>11}  {length:>6}  "
         )
+        first, *more = paragraph(_deciding(target, result, site), width=WIDTH - len(row)).split("\n")
+        lines += [row + first, *(" " * len(row) + line for line in more)]
     shown = [target for target in result.targets if target.tolerance_arcmin is not None]
     if shown:
         lines += ["", "At the frame's worst corner and the window's worst moment"]
-        head = f"  {'':<{width}}  {'trail [pix]':^18}  {'longest exposure':^18}  {'axis may be off,':>16}"
-        lines.append(head)
+        kind = "guided" if result.outfit.guided else "unguided"
         lines.append(
-            f"  {'':<{width}}  {'guided':>8}  {'unguided':>8}  {'guided':>8}  {'unguided':>8}  {'guided [arcmin]':>16}"
+            f"  {'':<{width}}  {'trail [pix]':^18}  {'longest exposure':^18}  {'axis may be off,':>17}"
+        )
+        lines.append(
+            f"  {'':<{width}}  {'guided':>8}  {'unguided':>8}  {'guided':>8}  {'unguided':>8}  "
+            f"{f'{kind} [arcmin]':>17}"
         )
         lines += [_numbers(target, width) for target in shown]
         if any(_is_capped(target) for target in shown):
@@ -129,7 +163,7 @@ def _is_capped(target: TargetCheck) -> bool:
 
 
 def _numbers(target: TargetCheck, width: int) -> str:
-    cells = [f"  {target.target.name:<{width}}"]
+    cells = [f"  {name_of(target):<{width}}"]
     for value in (target.trail_guided_pix, target.trail_unguided_pix):
         cells.append(f"{'-' if value is None else f'{value:.2f}':>8}")
     for value in (target.longest_guided_s, target.longest_unguided_s):
@@ -138,7 +172,7 @@ def _numbers(target: TargetCheck, width: int) -> str:
     tolerance = target.tolerance_arcmin
     assert tolerance is not None
     shown = f"{tolerance:.1f}" if tolerance < 100 else f"{tolerance:.0f}"
-    cells.append(f"{f'> {shown}' if tolerance >= WIDEST_ARCMIN else shown:>16}")
+    cells.append(f"{f'> {shown}' if tolerance >= WIDEST_ARCMIN else shown:>17}")
     return "  ".join(cells)
 
 
@@ -154,42 +188,72 @@ def _inside(result: Check) -> list[str]:
                 f"  {target.target.name}: with the guide star at the frame's centre the guided trail would be "
                 f"{inside:.2f} instead of {aside:.2f} pix.",
                 "    ",
+                WIDTH,
             )
         )
     return lines
 
 
-def _rates(result: Check) -> str:
+def _rates(result: Check, site: Site) -> str:
     shown = [target for target in result.targets if target.north_drift_arcsec_per_min is not None]
     if not shown:
         return ""
-    width = max(6, *(len(target.target.name) for target in result.targets))
+    width = _width(result)
     lines = [
-        "Largest rates in the window, of a mount that only tracks unless guided",
-        f"  {'':<{width}}  {'rotation [arcmin/h]':^20}  {'drift [arcsec/min]':^18}  {'steady drive rate [arcsec/s]':>28}",
-        f"  {'':<{width}}  {'guided':>9}  {'unguided':>9}  {'north':>8}  {'east':>8}  {'this axis':>13}  {'on the pole':>13}",
+        "Largest rates in the window, and when; of a mount that only tracks unless guided",
+        f"  {'':<{width}}  {'rotation [arcmin/h]':^20}  {'by the air':>10}  {'drift [arcsec/min]':^20}".rstrip(),
+        f"  {'':<{width}}  {'guided':>9}  {'unguided':>9}  {'guided':>10}  {'north':>9}  {'east':>9}",
     ]
     for target in shown:
-        values = (
-            target.rotation_guided_arcmin_per_h,
-            target.rotation_unguided_arcmin_per_h,
-            target.north_drift_arcsec_per_min,
-            target.east_drift_arcsec_per_min,
-        )
         cells = [
-            f"{signed(value or 0.0, 2):>{size}}" for value, size in zip(values, (9, 9, 8, 8), strict=True)
+            (f"{signed(value or 0.0, 2)}" if name != "shear_guided" else f"{value or 0.0:.2f}", name, size)
+            for value, name, size in (
+                (target.rotation_guided_arcmin_per_h, "rotation_guided", 9),
+                (target.rotation_unguided_arcmin_per_h, "rotation_unguided", 9),
+                (target.shear_guided_arcmin_per_h, "shear_guided", 10),
+                (target.north_drift_arcsec_per_min, "north_drift", 9),
+                (target.east_drift_arcsec_per_min, "east_drift", 9),
+            )
         ]
-        cells += [
-            f"{rate or 0.0:>13.4f}"
-            for rate in (target.steady_rate_arcsec_per_s, target.pole_rate_arcsec_per_s)
-        ]
-        lines.append(f"  {target.target.name:<{width}}  {'  '.join(cells)}")
+        when = [(_hour(target, target.largest_at_s[name], site), size) for _, name, size in cells]
+        lines.append(
+            "  ".join([f"  {name_of(target):<{width}}", *(f"{text:>{size}}" for text, _, size in cells)])
+        )
+        lines.append("  ".join([" " * (width + 2), *(f"{text:>{size}}" for text, size in when)]))
     lines.append(
         paragraph(
-            f"  A steady rate leaves no east drift between the window's ends, in this air; on the {result.axis.reference} "
+            "  Rotation is the mean over all directions in the field; the air adds so much in one direction and takes "
+            "it off across, which no axis mends.",
+            "  ",
+            WIDTH,
+        )
+    )
+    return "\n".join(lines)
+
+
+def _hour(target: TargetCheck, second: float, site: Site) -> str:
+    """Hour and minute of a second of the window, without the zone that stands at its beginning."""
+    return clock_time(target.moment(second), site).split()[0]
+
+
+def _steady(result: Check) -> str:
+    shown = [target for target in result.targets if target.steady_rate_arcsec_per_s is not None]
+    if not shown:
+        return ""
+    width = _width(result)
+    lines = ["Steady drive rate [arcsec/s]", f"  {'':<{width}}  {'this axis':>11}  {'on the pole':>11}"]
+    for target in shown:
+        rates = (target.steady_rate_arcsec_per_s, target.pole_rate_arcsec_per_s)
+        lines.append(
+            "  ".join([f"  {name_of(target):<{width}}", *(f"{rate or 0.0:>11.4f}" for rate in rates)])
+        )
+    lines.append(
+        paragraph(
+            f"  It leaves no east drift between the window's ends, in this air; on the {result.axis.reference} "
             f"it is refraction's doing alone. The stars' own is {SIDEREAL_RATE:.4f}, the drive runs at "
             f"{result.outfit.rate_arcsec_per_s:.4f}.",
             "  ",
+            WIDTH,
         )
     )
     return "\n".join(lines)
@@ -222,4 +286,4 @@ def _axes(result: Check) -> str:
 
 
 def _notes(result: Check) -> str:
-    return "\n".join(paragraph(f"note: {note.text}", "      ") for note in result.warnings)
+    return "\n".join(paragraph(f"note: {note.text}", "      ", WIDTH) for note in result.warnings)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -24,7 +25,7 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
     axes.set_theta_zero_location("N")
     axes.set_rlim(0, 90)
     axes.set_thetagrids(range(0, 360, 45), ["N", "NE", "E", "SE", "S", "SW", "W", "NW"], color=palette.ink)
-    axes.set_rgrids([30, 60], ["60 deg", "30 deg"], color=palette.ink, fontsize=8, angle=100)
+    axes.set_rgrids([30, 60], ["", ""])
     axes.grid(color=palette.faint, linewidth=0.6)
     axes.spines["polar"].set_color(palette.ink)
     _blocked(axes, result, palette)
@@ -44,12 +45,13 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
         label="pole",
     )
     _sun(axes, result, palette)
-    if result.textbook is not None:
-        _textbook(axes, result.textbook, palette)
-    _pointings(axes, result, palette)
+    if result.common_choice is not None:
+        _common_choice(axes, result.common_choice, palette)
+    labels = _pointings(axes, result, palette) + _rings(palette)
     best = result.proposal
     axes.set_title(
-        f"{minutes_text(best.total_minutes)} tell the axis to {arcmin_text(best.sigma_arcmin)} arcmin",
+        f"{minutes_text(best.total_minutes)} tell the axis to {arcmin_text(best.sigma_arcmin)} arcmin\n"
+        "The sky as it is seen looking up: north up, east on the left",
         color=palette.ink, fontsize=12, pad=30,
     )  # fmt: skip
     legend = axes.legend(
@@ -57,6 +59,7 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
     )
     for entry in legend.get_texts():
         entry.set_color(palette.ink)
+    _placed(figure, axes, labels, palette)
     return figure
 
 
@@ -114,9 +117,20 @@ def _path(proposal: Proposal) -> tuple[Any, Any]:
     return azimuth, 90 - np.degrees(altitude)
 
 
-def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
+@dataclass(frozen=True)
+class _Label:
+    """Words to stand beside a place (azimuth in radians, zenith distance in degrees)."""
+
+    text: str
+    place: tuple[float, float]
+    size: float
+    colour: str
+    bold: bool = False
+
+
+def _pointings(axes: Any, result: Plan, palette: Palette) -> list[_Label]:
     best = result.proposal
-    named: set[str] = set()
+    labels, stars = [], {}
     axes.plot(*_path(best), color=palette.axis, linewidth=1, alpha=0.7, zorder=3)
     for number, one in enumerate(best.pointings, 1):
         place = math.radians(one.azimuth_deg), 90 - one.altitude_deg
@@ -134,32 +148,78 @@ def _pointings(axes: Any, result: Plan, palette: Palette) -> None:
             fontsize=11,
             zorder=6,
         )
-        # The minutes stand on the side where the star does not; as drawn, height grows toward the north.
-        over = one.star is not None and (
-            (90 - one.star.altitude_deg) * math.cos(math.radians(one.star.azimuth_deg))
-            < place[1] * math.cos(place[0])
-        )
-        axes.annotate(
-            minutes_text(one.minutes), place, xytext=(0, 17 if over else -17), textcoords="offset points", ha="center",
-            va="bottom" if over else "top", color=palette.axis, fontsize=10, weight="bold", zorder=6,
-            bbox={"facecolor": palette.paper, "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
-        )  # fmt: skip
-        if one.star is not None and one.star.name not in named:
-            named.add(one.star.name)
+        words = minutes_text(one.minutes)
+        if one.star is not None and not one.star.separation_deg:
+            words = f"{one.star.name}, {words}"
+        elif one.star is not None:
             star = math.radians(one.star.azimuth_deg), 90 - one.star.altitude_deg
-            axes.plot(*star, marker="*", markersize=11, color=palette.ink, linestyle="none", zorder=4)
-            # The name stands on the side away from the pointing, as drawn: x grows toward the west.
-            left = star[1] * math.sin(star[0]) > place[1] * math.sin(place[0])
-            axes.annotate(
-                one.star.name, star, xytext=(-8 if left else 8, 0), textcoords="offset points", va="center",
-                ha="right" if left else "left", color=palette.ink, fontsize=9, zorder=6,
-            )  # fmt: skip
+            stars[one.star.name] = star
+        labels.append(_Label(words, place, 10, palette.axis, True))
+    for name, star in stars.items():
+        axes.plot(*star, marker="*", markersize=11, color=palette.ink, linestyle="none", zorder=4)
+        labels.append(_Label(name, star, 9, palette.ink))
+    return labels
 
 
-def _textbook(axes: Any, textbook: Proposal, palette: Palette) -> None:
-    for number, one in enumerate(textbook.pointings):
+def _rings(palette: Palette) -> list[_Label]:
+    """Name the circles of altitude 30 and 60, in the middle between two of the lines of azimuth."""
+    return [
+        _Label(f"{altitude} deg", (math.radians(157.5), 90.0 - altitude), 8, palette.ink)
+        for altitude in (30, 60)
+    ]
+
+
+def _placed(figure: Any, axes: Any, labels: list[_Label], palette: Palette) -> None:
+    """Write the labels where they hide neither each other nor a mark: the first free place about each, or the least bad."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
+    figure.draw_without_rendering()
+    per_point = figure.dpi / 72
+    taken: list[tuple[float, ...]] = []
+    for line in axes.get_lines():
+        if line.get_marker() not in ("None", "", None):
+            half = line.get_markersize() * per_point / 2 + 2
+            for x, y in axes.transData.transform(line.get_xydata()):
+                taken.append((x - half, y - half, x + half, y + half))
+    for label in labels:
+        text = axes.annotate(
+            label.text, label.place, xytext=(0, 0), textcoords="offset points", ha="center", va="center",
+            color=label.colour, fontsize=label.size, weight="bold" if label.bold else "normal", zorder=6,
+            bbox={"facecolor": palette.paper, "edgecolor": "none", "alpha": 0.7, "pad": 0.5},
+        )  # fmt: skip
+        box = text.get_window_extent(renderer)
+        choices: list[tuple[float, int, Any, tuple[float, ...]]] = []
+        for far in (1.0, 1.6, 2.4):
+            for turn in np.radians(np.arange(0, 360, 45) - 90):
+                step = np.array(
+                    [
+                        math.cos(turn) * (box.width / 2 + 14 * far),
+                        math.sin(turn) * (box.height / 2 + 12 * far),
+                    ]
+                )
+                here: tuple[float, ...] = (
+                    box.x0 + step[0],
+                    box.y0 + step[1],
+                    box.x1 + step[0],
+                    box.y1 + step[1],
+                )
+                choices.append((sum(_overlap(here, other) for other in taken), len(choices), step, here))
+        _, _, step, here = min(choices, key=lambda one: one[:2])
+        text.set_position(step / per_point)
+        taken.append(here)
+
+
+def _overlap(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    wide = min(one[2], other[2]) - max(one[0], other[0])
+    high = min(one[3], other[3]) - max(one[1], other[1])
+    return max(wide, 0.0) * max(high, 0.0)
+
+
+def _common_choice(axes: Any, book: Proposal, palette: Palette) -> None:
+    for number, one in enumerate(book.pointings):
         axes.plot(
             math.radians(one.azimuth_deg), 90 - one.altitude_deg, marker="s", markersize=12, linestyle="none",
             markerfacecolor="none", markeredgewidth=1.8, color=palette.azimuth, zorder=3,
-            label=f"common choice, {minutes_text(textbook.total_minutes)}" if not number else "_book",
+            label=f"common choice, {minutes_text(book.total_minutes)}" if not number else "_book",
         )  # fmt: skip

@@ -1,11 +1,15 @@
-"""The plan as text: what to time first, then what it gives, then the textbook beside it."""
+"""The plan as text: what to time first, then what it gives, then the common choice beside it."""
 
 from __future__ import annotations
 
+import csv
+import io
+
+from poleward.door.clock import iso
 from poleward.planning.planned import Plan, PlannedPointing, Proposal
-from poleward.report.style import Signs, paragraph, seconds_text
+from poleward.report.style import WIDTH, Signs, paragraph, seconds_text
 from poleward.sky.site import Site
-from poleward.tonight.window import clock_time
+from poleward.tonight.window import clock_time, day_text
 
 
 def minutes_text(minutes: float) -> str:
@@ -30,24 +34,33 @@ def plan_text(result: Plan, site: Site, signs: Signs) -> str:
     """
     best = result.proposal
     count = {2: "Two", 3: "Three"}[len(best.pointings)]
+    wanted = arcmin_text(result.wanted_arcmin)
     first = f"{count} timings, {minutes_text(best.total_minutes)} in all, tell the axis to {arcmin_text(best.sigma_arcmin)} arcmin."
     if not best.reaches:
-        first += f" That is NOT the {arcmin_text(result.wanted_arcmin)} arcmin wanted."
+        first += f" That is NOT the {wanted} arcmin wanted."
     lines = [
-        first,
-        f"(1 sigma, in any direction on the sky; wanted {arcmin_text(result.wanted_arcmin)} arcmin: {result.wanted_why})",
+        paragraph(first, "", WIDTH),
+        paragraph(
+            f"(1 sigma, in any direction on the sky; wanted {wanted} arcmin: {result.wanted_why})", " ", WIDTH
+        ),
+    ]
+    if result.time is not None:
+        lines.append(
+            f"It begins on {day_text(result.time, result.time, site)}, at {clock_time(result.time, site)}."
+        )
+    lines += [
         "",
         *_pointings(best, site),
         "",
-        _expected(best, signs),
+        paragraph(_expected(best, signs), "  ", WIDTH),
         "",
-        *_textbook(result, site, signs),
+        *_common_choice(result, signs),
         "",
-        paragraph(_reading(result)),
+        paragraph(_reading(result), "", WIDTH),
     ]
     if result.warnings:
         lines.append("")
-        lines += [paragraph(f"note: {note.text}", "      ") for note in result.warnings]
+        lines += [paragraph(f"note: {note.text}", "      ", WIDTH) for note in result.warnings]
     return "\n".join(lines)
 
 
@@ -61,17 +74,28 @@ def _pointings(proposal: Proposal, site: Site) -> list[str]:
             f"  {number}.  {start:>11}  {one.hour_angle_h:>+8.2f} h  {one.dec_deg:>+6.1f}  {one.azimuth_deg:>7.0f}"
             f"  {one.altitude_deg:>8.0f}  {minutes_text(one.minutes):>7}"
         )
-        lines += [f"      {text}" for text in (one.words, star_text(one)) if text]
+        told = (one.words, hand_control_text(one), star_text(one))
+        lines += [f"      {paragraph(text, ' ' * 8, WIDTH - 6)}" for text in told if text]
     return lines
+
+
+def hand_control_text(one: PlannedPointing) -> str:
+    """Return what to type into a hand control, to the tenth of a minute and the minute of arc that such things take."""
+    if one.ra_h is None or one.icrs_dec_deg is None:
+        return ""
+    hours, tenths = divmod(round(600 * one.ra_h) % 14400, 600)
+    degrees, minutes = divmod(round(60 * abs(one.icrs_dec_deg)), 60)
+    sign = "-" if one.icrs_dec_deg < 0 else "+"
+    return f"in a hand control: RA {hours:02d}h{tenths / 10:04.1f}m, dec {sign}{degrees:02d}d{minutes:02d}m (J2000)"
 
 
 def star_text(one: PlannedPointing) -> str:
     """Return where the nearest bright star stands."""
     star = one.star
-    if star is None:
+    if star is None or not star.separation_deg:
         return ""
     return (
-        f"{star.name} is {star.separation_deg:.0f} deg away, at azimuth {star.azimuth_deg:.0f}, "
+        f"point by {star.name}, {star.separation_deg:.0f} deg away, at azimuth {star.azimuth_deg:.0f}, "
         f"altitude {star.altitude_deg:.0f}"
     )
 
@@ -83,11 +107,15 @@ def _expected(proposal: Proposal, signs: Signs) -> str:
     )
 
 
-def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
-    book = result.textbook
+def _common_choice(result: Plan, signs: Signs) -> list[str]:
+    book = result.common_choice
     if book is None:
         return [
-            "The common choice (meridian near the celestial equator, then low in the east or west) is not open here."
+            paragraph(
+                "The common choice (meridian near the celestial equator, then low in the east or west) is not open here.",
+                "",
+                WIDTH,
+            )
         ]
     longer = book.total_minutes - result.proposal.total_minutes
     if book.reaches:
@@ -102,7 +130,9 @@ def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
         )
     lines = [
         paragraph(
-            f"The common choice, meridian near the celestial equator and low in the east or west: {verdict}."
+            f"The common choice, meridian near the celestial equator and low in the east or west: {verdict}.",
+            "",
+            WIDTH,
         )
     ]
     for one in book.pointings:
@@ -110,17 +140,49 @@ def _textbook(result: Plan, site: Site, signs: Signs) -> list[str]:
             f"      {one.hour_angle_h + 0.0:>+6.2f} h  dec {one.dec_deg + 0.0:>+5.1f}  altitude {one.altitude_deg:>3.0f}"
             f"  {minutes_text(one.minutes):>7}  {one.label}"
         )
-    lines.append(f"      {_expected(book, signs)}")
+    lines.append(f"      {paragraph(_expected(book, signs), ' ' * 8, WIDTH - 6)}")
     return lines
 
 
 def _reading(result: Plan) -> str:
-    reader = result.reader
+    reader, longer = result.reader, result.star_minutes
     if reader.cadence_s is None:
         how = f"Counted with {reader.scatter_arcsec:g} arcsec per reading, at the beginning and the end"
     else:
+        lasting = f"{reader.lasting_arcsec:.2g} arcsec that last for {reader.lasting_s:.2g} s"
         how = (
-            f"Counted with {reader.scatter_arcsec:.2g} arcsec of scatter per frame, a frame every "
-            f"{reader.cadence_s:g} s and a straight line through them"
+            f"Counted with {reader.scatter_arcsec:.2g} arcsec of scatter per frame"
+            + (f", {lasting}" if reader.lasting_arcsec else "")
+            + f", a frame every {reader.cadence_s:.2g} s and a straight line through them"
         )
-    return f"{how}; slewing and centring between pointings; and refraction known to a tenth."
+    text = f"{how}; slewing and centring between pointings; and refraction known to a tenth."
+    if longer is not None and longer > 0:
+        text += (
+            f" Stars that are there take {minutes_text(longer)} longer than the best places in the sky would."
+        )
+    return text
+
+
+def plan_table(result: Plan) -> str:
+    """Return a drift table (CSV) with all that the plan knows: only the drifts are left blank.
+
+    By eye the stars stand in it by name, by camera the places by right ascension; without a clock by hour angle.
+    """
+    rows = []
+    for number, one in enumerate(result.proposal.pointings, 1):
+        row: dict[str, object] = {"label": f"{number} {one.label}"}
+        if one.start is not None:
+            row["time"] = iso(one.start.replace(microsecond=0))
+        row["duration [s]"] = round(60 * one.minutes)
+        if one.star is not None and not one.star.separation_deg:
+            row["star"] = one.star.name
+        elif one.ra_h is not None and one.icrs_dec_deg is not None:
+            row |= {"ra [deg]": f"{15 * one.ra_h:.4f}", "dec [deg]": f"{one.icrs_dec_deg:.4f}"}
+        else:
+            row |= {"hour_angle [hourangle]": f"{one.hour_angle_h:.4f}", "dec [deg]": f"{one.dec_deg:.4f}"}
+        rows.append({**row, "north [arcsec]": ""})
+    text = io.StringIO()
+    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()

@@ -11,6 +11,10 @@ BLACK, ORANGE, SKY_BLUE, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 YELLOW, BLUE, VERMILION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
 
 
+WIDTH = 80
+"""Letters to a line: what every terminal shows."""
+
+
 @dataclass(frozen=True)
 class Signs:
     """How to spell what not every terminal can show."""

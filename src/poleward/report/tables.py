@@ -46,7 +46,14 @@ def _flat(row: dict[str, Any]) -> dict[str, Any]:
         elif isinstance(value, dict):
             flat |= value
         elif isinstance(value, list):
-            flat[key] = "; ".join(one["text"] if isinstance(one, dict) else str(one) for one in value) or None
+            flat[key] = "; ".join(_words(one) for one in value) or None
         else:
             flat[key] = value
     return flat
+
+
+def _words(one: Any) -> str:
+    """Return a note as its text, and a pair of times as the interval of ISO 8601."""
+    if isinstance(one, dict):
+        return str(one["text"])
+    return "/".join(map(str, one)) if isinstance(one, list) else str(one)

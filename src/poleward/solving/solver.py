@@ -119,6 +119,11 @@ def _reading(error: Any) -> float:
 
 def _sight(drifts: Sequence[Drift], site: Site, allow_low: bool) -> Sight:
     """Look at the starts and the ends of all timings; refuse stars that are used and stand too low."""
+    blank = _blank(drifts)
+    if blank and not any(drift.used for drift in drifts):
+        raise InputError(
+            f"no drift is filled in yet: {', '.join(blank)}", "fill in north, or east, of each timing"
+        )
     if not any(drift.used for drift in drifts):
         raise InputError("there is no timing to use", "two at different hour angles give both errors")
     ends = np.array([[0.0, drift.duration_s] for drift in drifts])
@@ -140,10 +145,22 @@ def _sight(drifts: Sequence[Drift], site: Site, allow_low: bool) -> Sight:
     return sight
 
 
+def _blank(drifts: Sequence[Drift]) -> list[str]:
+    """Names of the timings whose drift is still to be filled in."""
+    return [
+        drift.label or drift.pointing.where or f"timing {number}"
+        for number, drift in enumerate(drifts, 1)
+        if drift.north_arcsec is None and drift.east_arcsec is None
+    ]
+
+
 def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
     """Say what is doubtful about the stars and what is measured of them."""
     notes = [*model.sight.notes]
     notes += altitude_notes(model.sight, site, [model.name(i) for i in model.used], model.used)
+    blank = _blank(model.drifts)
+    if blank:
+        notes.append(Note("blank", f"still blank, and not used: {', '.join(blank)}"))
     if sum(model.drifts[i].east_arcsec is not None for i in model.used) == 1:
         notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
     return notes

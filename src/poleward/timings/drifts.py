@@ -19,7 +19,7 @@ from poleward.door.files import write_whole
 from poleward.door.tables import RawTable, read_table, rows_of_table
 from poleward.errors import WrongTypeError
 from poleward.sky.camera import GuideCamera
-from poleward.timings.rows import COLUMNS, Drift, drift_from_cells
+from poleward.timings.rows import COLUMNS, MEASURED, Drift, drift_from_cells
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -207,4 +207,6 @@ def read_drifts(path: str | Path, *, guide_camera: GuideCamera | None = None, ti
 
 def _drifts_of(table: RawTable, guide_camera: GuideCamera | None, timezone: str) -> Drifts:
     cells = cells_of_table(table, COLUMNS, timezone, "timed drift")
-    return Drifts(drift_from_cells(one, guide_camera) for one in cells)
+    # A table as `plan --write` makes it: a column for the drifts, to be filled in row by row.
+    blank = any(name in MEASURED for name in table.units)
+    return Drifts(drift_from_cells(one, guide_camera, may_be_blank=blank) for one in cells)

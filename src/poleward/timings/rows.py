@@ -38,6 +38,8 @@ COLUMNS: Columns = {
     "use": None,
 }
 
+MEASURED = ("north", "east", "north_rate", "east_rate", "x", "y")
+"""Columns that hold a drift."""
 LONGEST_S = 12 * 3600.0
 """No star is watched for longer; a longer timing is a wrong unit."""
 
@@ -57,7 +59,7 @@ class Drift:
     duration_s : float
         From the first reading to the last.
     north_arcsec, east_arcsec : float or None
-        Displacement over the duration; at least one is given.
+        Displacement over the duration; none is given where the row is still to be filled in, which is not used then.
     north_sigma_arcsec, east_sigma_arcsec : float or None
         Stated standard uncertainties; None where they are left to the reading error.
     label : str
@@ -181,8 +183,8 @@ def _used(cells: Cells) -> bool:
     return text in ("yes", "true", "y", "1")
 
 
-def drift_from_cells(cells: Cells, camera: GuideCamera | None) -> Drift:
-    """Check one row and strip its units.
+def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: bool = False) -> Drift:
+    """Check one row and strip its units; one that may be blank is not used where it is.
 
     Raises
     ------
@@ -195,6 +197,8 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None) -> Drift:
         cells.fail("duration", f"duration is {duration:g} s, allowed is more than 0")
     if duration > LONGEST_S:
         cells.fail("duration", f"duration is {duration / 3600:g} h, allowed is up to {LONGEST_S / 3600:g} h")
+    if may_be_blank and not any(name.removesuffix("_sigma") in MEASURED for name in cells.row.cells):
+        return Drift(pointing, duration, label=cells.text("label"), used=False)
     north: float | None
     east: float | None
     if cells.has("x") or cells.has("y"):

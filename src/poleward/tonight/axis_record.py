@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -19,6 +20,10 @@ FARTHEST_ARCMIN = 20 * 60.0
 """An error or an uncertainty beyond 20 deg is a wrong unit or a damaged record; `solve` finds no axis farther off."""
 
 
+MANY = 200.0
+"""With so many values to spare Student's t is the normal distribution within a percent of its 95 % interval."""
+
+
 @dataclass(frozen=True)
 class AxisError:
     """Where the axis stands and how sure that is.
@@ -33,6 +38,11 @@ class AxisError:
         ``apparent pole`` or ``true pole``.
     latitude_deg : float or None
         Of the site where it was measured, if the record says so.
+    to_spare : float
+        Values to spare where the sigmas come from the scatter: Student's t then stands for the normal distribution.
+        Infinite where they do not.
+    sides : tuple of two tuples of two float
+        How far the intervals of the two reach down and up, as parts of their mean reach.
     """
 
     azimuth_arcmin: float | None
@@ -40,6 +50,8 @@ class AxisError:
     covariance: tuple[tuple[float, float], tuple[float, float]] | None
     reference: str
     latitude_deg: float | None = None
+    to_spare: float = math.inf
+    sides: tuple[tuple[float, float], tuple[float, float]] = ((1.0, 1.0), (1.0, 1.0))
 
     @property
     def values(self) -> tuple[float, float] | None:
@@ -98,8 +110,8 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
     return AxisError(values["azimuth"], values["altitude"], covariance, f"{pole} pole")
 
 
-def read_axis(path: str) -> AxisError:
-    """Axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote.
+def read_record(path: str) -> Any:
+    """Return the content of a record file (JSON).
 
     Parameters
     ----------
@@ -109,12 +121,12 @@ def read_axis(path: str) -> AxisError:
     Raises
     ------
     InputError
-        It cannot be read or holds no axis.
+        It cannot be read, or is not JSON.
     """
-    name = "standard input" if path == "-" else path
+    name = _source(path)
     text = decoded(read_bytes(path), name)
     try:
-        record = json.loads(text)
+        return json.loads(text)
     except RecursionError:
         raise InputError("this is not a record: it is nested too deeply", "", name) from None
     except json.JSONDecodeError as error:
@@ -123,7 +135,21 @@ def read_axis(path: str) -> AxisError:
             "a record is what poleward solve --output axis.json writes",
             f"{name}:{error.lineno}",
         ) from None
-    return axis_from_record(record, name)
+
+
+def _source(path: str) -> str:
+    return "standard input" if path == "-" else path
+
+
+def read_axis(path: str) -> AxisError:
+    """Axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote; ``-`` is standard input.
+
+    Raises
+    ------
+    InputError
+        It cannot be read or holds no axis.
+    """
+    return axis_from_record(read_record(path), _source(path))
 
 
 def axis_from_record(record: Any, where: str = "record") -> AxisError:
@@ -148,7 +174,7 @@ def axis_from_record(record: Any, where: str = "record") -> AxisError:
         )
     azimuth, altitude = (_number(axis, f"{name}_error_arcmin", where) for name in ("azimuth", "altitude"))
     sigmas = [_number(axis, f"{name}_sigma_arcmin", where) for name in ("azimuth", "altitude")]
-    covariance = None
+    covariance, free, sides = None, math.inf, ((1.0, 1.0), (1.0, 1.0))
     if azimuth is not None and altitude is not None and sigmas[0] is not None and sigmas[1] is not None:
         correlation = _number(axis, "correlation", where) or 0.0
         if min(sigmas[0], sigmas[1]) < 0 or abs(correlation) > 1:
@@ -156,7 +182,44 @@ def axis_from_record(record: Any, where: str = "record") -> AxisError:
                 "axis: a sigma is negative or the correlation beyond 1", "the record is damaged", where
             )
         covariance = _covariance(sigmas[0], sigmas[1], correlation)
-    return AxisError(azimuth, altitude, covariance, reference, _number(axis, "latitude_deg", where))
+        reaches = [
+            _interval(axis, name, value, sigma, where)
+            for name, value, sigma in (("azimuth", azimuth, sigmas[0]), ("altitude", altitude, sigmas[1]))
+        ]
+        fit = record.get("fit")
+        stated = _number(fit, "coverage_factor_95", where) if isinstance(fit, dict) else None
+        free = min(_to_spare(stated, 0.9544997361), *(_to_spare(factor, 0.95) for factor, _ in reaches))
+        sides = (reaches[0][1], reaches[1][1])
+    return AxisError(
+        azimuth, altitude, covariance, reference, _number(axis, "latitude_deg", where), free, sides
+    )
+
+
+def _interval(
+    axis: Mapping[str, Any], name: str, value: float, sigma: float, where: str
+) -> tuple[float | None, tuple[float, float]]:
+    """Sigmas in a record's 95 % interval, if it holds one, and its two reaches as parts of their mean."""
+    pair = axis.get(f"{name}_interval_95_arcmin")
+    if not isinstance(pair, list) or len(pair) != 2 or not sigma:
+        return None, (1.0, 1.0)
+    ends = [_number({name: end}, name, where) for end in pair]
+    if ends[0] is None or ends[1] is None or not ends[0] < value < ends[1]:
+        return None, (1.0, 1.0)
+    half = (ends[1] - ends[0]) / 2
+    return half / sigma, ((value - ends[0]) / half, (ends[1] - value) / half)
+
+
+def _to_spare(factor: float | None, chance: float) -> float:
+    """Values to spare with which Student's t has so many of its own sigmas in an interval of that chance."""
+    from scipy.optimize import brentq
+    from scipy.special import stdtrit
+
+    def factor_of(free: float) -> float:
+        return float(stdtrit(free, 0.5 + chance / 2) / stdtrit(free, 0.5 + 0.6826894921 / 2))
+
+    if factor is None or factor <= factor_of(MANY):
+        return math.inf
+    return 1.0 if factor >= factor_of(1.0) else float(brentq(lambda n: factor_of(n) - factor, 1.0, MANY))
 
 
 def _number(axis: Mapping[str, Any], name: str, where: str) -> float | None:

@@ -14,23 +14,14 @@ from poleward.sky.axis import Floats
 from poleward.sky.look import low_pole_notes, poles_at
 from poleward.sky.site import Site
 from poleward.tonight.axis_record import AxisError
+from poleward.tonight.chance import SURE, trails_of
 from poleward.tonight.checked import Check, TargetCheck
 from poleward.tonight.exposure import Exposures, Field, Outfit, field_of
-from poleward.tonight.forecast import (
-    longest_exposure,
-    rates,
-    steady_rate,
-    tolerance,
-    trail,
-)
+from poleward.tonight.forecast import Rates, longest_exposure, rates, steady_rate, tolerance
 from poleward.tonight.outlook import outlook
 from poleward.tonight.targets import Target
 from poleward.tonight.window import Window, window_of
 
-SURE = 0.95
-"""Chance at which a verdict is given; the usual 95 %. Between 5 and 95 % it is too uncertain to say."""
-DRAWS = 512
-"""Places of the axis, spread evenly over its uncertainty: a chance is then good to about 1 %."""
 OTHER_SITE_DEG = 0.5
 """A record measured this far away in latitude was made elsewhere: hundreds of metres would not matter, 50 km do not fit."""
 
@@ -66,17 +57,7 @@ def check(
     InputError, UsageError
         No target, no longitude, or a limit of nothing.
     """
-    if not targets:
-        raise InputError("there is no target to check", "name a targets table, or give --target")
-    if not outfit.limit_pix > 0:
-        raise UsageError(
-            f"limit on the trail: {outfit.limit_pix:g} pixels, allowed is more than 0",
-            "what counts as a round star, e.g. 1 pix",
-        )
-    if site.longitude_rad is None:
-        raise InputError(
-            "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
-        )
+    _refused(targets, site, outfit)
     notes: list[Note] = []
     checked: list[TargetCheck] = []
     exposures: list[tuple[str, Exposures]] = []
@@ -88,9 +69,11 @@ def check(
             continue
         field = field_of(target, window, outfit, site, axis.pole)
         notes += [note for note in field.notes if note not in notes]
-        checked.append(_target_check(target, window, field, axis, outfit))
+        judged = None
         if outfit.camera is not None and target.exposure_s <= window.length_s:
-            exposures.append((target.name, Exposures(field, target.exposure_s, outfit, outfit.guided)))
+            judged = Exposures(field, target.exposure_s, outfit, outfit.guided)
+            exposures.append((target.name, judged))
+        checked.append(_target_check(target, window, field, axis, outfit, judged))
     notes += _warnings(axis, outfit, site)
     apparent, true = poles_at(site)
     if axis.pole == "apparent":
@@ -100,9 +83,24 @@ def check(
         outfit,
         tuple(checked),
         outlook(exposures, site, axis.pole),
+        at,
         apparent if axis.pole == "apparent" else true,
         tuple(notes),
     )
+
+
+def _refused(targets: Sequence[Target], site: Site, outfit: Outfit) -> None:
+    if not targets:
+        raise InputError("there is no target to check", "name a targets table, or give --target")
+    if not outfit.limit_pix > 0:
+        raise UsageError(
+            f"limit on the trail: {outfit.limit_pix:g} pixels, allowed is more than 0",
+            "what counts as a round star, e.g. 1 pix",
+        )
+    if site.longitude_rad is None:
+        raise InputError(
+            "targets need the site's longitude", "give --longitude or [site] longitude (east positive)"
+        )
 
 
 def _warnings(axis: AxisError, outfit: Outfit, site: Site) -> list[Note]:
@@ -134,68 +132,63 @@ def _warnings(axis: AxisError, outfit: Outfit, site: Site) -> list[Note]:
     return notes
 
 
-def _largest(values: Floats) -> float:
-    """Largest in size, with its sign."""
-    return float(values[int(np.argmax(np.abs(values)))])
+def _largest(values: Floats) -> int:
+    """Index of the largest in size."""
+    return int(np.argmax(np.abs(values)))
 
 
 def _target_check(
-    target: Target, window: Window, field: Field, axis: AxisError, outfit: Outfit
+    target: Target, window: Window, field: Field, axis: AxisError, outfit: Outfit, judged: Exposures | None
 ) -> TargetCheck:
-    """Forecast one target whose window is above the horizon."""
+    """Forecast one target whose window is above the horizon; `judged`: its exposures, where there are any."""
     exposure, error = target.exposure_s, axis.values
     problem = window.problem
-    fits = exposure <= window.length_s
-    if not fits:
+    if exposure > window.length_s:
         problem = f"the exposure of {exposure:g} s is longer than the window of {window.length_s:g} s"
+    elif outfit.camera is None:
+        problem = problem or "no camera"
     numbers: dict[str, Any] = {"pole_rate_arcsec_per_s": steady_rate(field, (0.0, 0.0))}
-    if error is not None:
-        rate = rates(field, outfit, error)
-        numbers |= {
-            "rotation_guided_arcmin_per_h": _largest(rate.rotation_guided),
-            "rotation_unguided_arcmin_per_h": _largest(rate.rotation_unguided),
-            "north_drift_arcsec_per_min": _largest(rate.north),
-            "east_drift_arcsec_per_min": _largest(rate.east),
-            "steady_rate_arcsec_per_s": steady_rate(field, error),
-            "rates": rate,
-        }
-    if outfit.camera is None:
-        return TargetCheck(target, window, problem=problem or "no camera", **numbers)
-    if fits:
-        numbers["tolerance_arcmin"] = tolerance(field, exposure, outfit)
+    if judged is not None:
+        numbers["tolerance_arcmin"] = tolerance(judged)
     if error is None:
         return TargetCheck(target, window, problem=problem or "the axis is not determined", **numbers)
-    numbers["longest_guided_s"] = longest_exposure(field, outfit, error, guided=True)
-    numbers["longest_unguided_s"] = longest_exposure(field, outfit, error, guided=False)
-    within = None
-    if fits:
-        numbers["trail_guided_pix"] = trail(field, exposure, outfit, error, guided=True)
-        numbers["trail_unguided_pix"] = trail(field, exposure, outfit, error, guided=False)
-        numbers["trail_inside_pix"] = trail(field, exposure, outfit, error, guided=True, inside=True)
-        judged = numbers["trail_guided_pix"] if outfit.guided else numbers["trail_unguided_pix"]
-        within = bool(judged <= outfit.limit_pix)
-        if axis.covariance is not None:
-            numbers["chance"] = _chance(Exposures(field, exposure, outfit, outfit.guided), axis)
-            within = None if 1 - SURE < numbers["chance"] < SURE else numbers["chance"] >= SURE
-    return TargetCheck(target, window, None if problem else within, problem, **numbers)
+    largest, numbers["rates"] = _rates(field, outfit, error)
+    numbers |= {"steady_rate_arcsec_per_s": steady_rate(field, error), **largest}
+    if outfit.camera is not None:
+        for guided in (True, False):
+            name = "guided" if guided else "unguided"
+            numbers[f"longest_{name}_s"] = longest_exposure(field, outfit, error, guided=guided)
+    if judged is None:
+        return TargetCheck(target, window, problem=problem, **numbers)
+    for guided in (True, False):
+        name = f"trail_{'guided' if guided else 'unguided'}"
+        trails = Exposures(field, exposure, outfit, guided).trails(*error)
+        numbers[f"{name}_pix"] = float(trails.max())
+        numbers["largest_at_s"] |= {name: float(judged.begins[_largest(trails)]) + exposure / 2}
+    numbers["trail_inside_pix"] = Exposures(field, exposure, outfit, True, inside=True).trail(*error)
+    followed = trails_of(judged, axis)
+    numbers["trails"] = followed
+    if axis.covariance is not None:
+        numbers["chance"] = followed.chance
+    if problem:
+        return TargetCheck(target, window, problem=problem, **numbers)
+    within = None if 1 - SURE < followed.chance < SURE else followed.chance >= SURE
+    return TargetCheck(target, window, within, passes_s=followed.passes(), **numbers)
 
 
-def _chance(exposures: Exposures, axis: AxisError) -> float:
-    """Chance that the trail stays within the limit, the axis error being normal about its value.
-
-    The trail is followed exactly at the value and to first order from there; the draws are the same every time.
-    """
-    error = axis.values
-    assert error is not None
-    vectors, slopes = exposures.linear(*error)
-    # A sunflower of points of equal weight: radii of a 2-D normal distribution, turned by the golden angle.
-    number = np.arange(DRAWS)
-    radius = np.sqrt(-2 * np.log(1 - (number + 0.5) / DRAWS))
-    angle = number * math.pi * (3 - math.sqrt(5))
-    strengths, directions = np.linalg.eigh(np.asarray(axis.covariance))
-    spread = directions * np.sqrt(np.maximum(strengths, 0.0))
-    draws = (radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)) @ spread.T
-    worst = np.empty(DRAWS)
-    for i, draw in enumerate(draws):
-        worst[i] = np.max(np.sum((vectors + slopes @ draw) ** 2, axis=-1))
-    return float(np.mean(worst <= exposures.outfit.limit_pix**2))
+def _rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> tuple[dict[str, Any], Rates]:
+    """Rates all through the window; of each the largest in size, with its sign, and the second at which it is reached."""
+    found = rates(field, outfit, error)
+    numbers: dict[str, Any] = {}
+    moments = {}
+    for name, unit, values in (
+        ("rotation_guided", "arcmin_per_h", found.rotation_guided),
+        ("rotation_unguided", "arcmin_per_h", found.rotation_unguided),
+        ("shear_guided", "arcmin_per_h", found.shear),
+        ("north_drift", "arcsec_per_min", found.north),
+        ("east_drift", "arcsec_per_min", found.east),
+    ):
+        worst = _largest(values)
+        numbers[f"{name}_{unit}"] = float(values[worst])
+        moments[name] = float(found.seconds[worst])
+    return {**numbers, "largest_at_s": moments}, found

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
-from poleward.door.clock import iso
+from poleward.door.clock import iso, later
+from poleward.door.record import record_of
 from poleward.errors import Note
 from poleward.sky.pole import Pole
 from poleward.tonight.axis_record import AxisError
+from poleward.tonight.chance import Trails
 from poleward.tonight.exposure import Outfit
 from poleward.tonight.forecast import Rates
 from poleward.tonight.outlook import Outlook
 from poleward.tonight.targets import Target
-from poleward.tonight.window import Window
+from poleward.tonight.window import Stretch, Window
+
+NOT_RECORDED = ("target", "window", "within", "problem", "passes_s", "largest_at_s", "rates", "trails")
 
 
 @dataclass(frozen=True)
@@ -32,6 +37,9 @@ class TargetCheck:
     chance : float or None
         Of staying within, where the axis error has an uncertainty.
     rotation_guided_arcmin_per_h, rotation_unguided_arcmin_per_h : float or None
+        Mean turn over all directions in the field; largest in size over the window, signed.
+    shear_guided_arcmin_per_h : float or None
+        What the air adds to it in the worst direction and takes from it in the other.
     north_drift_arcsec_per_min, east_drift_arcsec_per_min : float or None
         Largest in size over the window, signed, of a mount that only tracks.
     trail_guided_pix, trail_unguided_pix : float or None
@@ -41,13 +49,19 @@ class TargetCheck:
     longest_guided_s, longest_unguided_s : float or None
         The window's length when no exposure within it is too long.
     tolerance_arcmin : float or None
-        Largest offset, in any direction, that keeps the guided trail within the limit.
+        Largest offset, in any direction, that keeps the judged trail within the limit.
     steady_rate_arcsec_per_s : float or None
         Drive rate that leaves no east drift between the window's ends, with this axis.
     pole_rate_arcsec_per_s : float or None
         The same with the axis on the reference pole: what refraction alone does to the rate.
+    passes_s : tuple of (float, float), or None
+        From when to when, in seconds of the window, the target is within the limit; None without a verdict.
+    largest_at_s : dict
+        Seconds of the window at which rotation, shear, drift and trail (middle of the exposure) are largest.
     rates : Rates or None
         All through the window, for the chart.
+    trails : Trails or None
+        The judged trail, all through the window.
     """
 
     target: Target
@@ -57,6 +71,7 @@ class TargetCheck:
     chance: float | None = None
     rotation_guided_arcmin_per_h: float | None = None
     rotation_unguided_arcmin_per_h: float | None = None
+    shear_guided_arcmin_per_h: float | None = None
     north_drift_arcsec_per_min: float | None = None
     east_drift_arcsec_per_min: float | None = None
     trail_guided_pix: float | None = None
@@ -67,15 +82,25 @@ class TargetCheck:
     tolerance_arcmin: float | None = None
     steady_rate_arcsec_per_s: float | None = None
     pole_rate_arcsec_per_s: float | None = None
+    passes_s: tuple[Stretch, ...] | None = None
+    largest_at_s: dict[str, float] = field(default_factory=dict)
     rates: Rates | None = None
+    trails: Trails | None = None
+
+    def moment(self, seconds: float) -> datetime:
+        """Return a moment of the window, to the second."""
+        assert self.window.start is not None
+        return later(self.window.start, round(seconds))
+
+    @property
+    def passes(self) -> tuple[tuple[datetime, datetime], ...] | None:
+        """From when to when the target is within the limit."""
+        if self.passes_s is None:
+            return None
+        return tuple((self.moment(begin), self.moment(end)) for begin, end in self.passes_s)
 
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
-        names = [
-            name
-            for name in self.__dataclass_fields__
-            if name not in ("target", "window", "rates", "within", "problem")
-        ]
         start = self.window.start
         return {
             "name": self.target.name,
@@ -84,7 +109,9 @@ class TargetCheck:
             "start": None if start is None else iso(start),
             "window_s": self.window.length_s if start is not None else None,
             "exposure_s": self.target.exposure_s,
-            **{name: getattr(self, name) for name in names},
+            **record_of(self, [name for name in self.__dataclass_fields__ if name not in NOT_RECORDED]),
+            "largest_at": {f"{name}_at": iso(self.moment(at)) for name, at in self.largest_at_s.items()},
+            **record_of(self, ("passes",)),
         }
 
 
@@ -99,6 +126,8 @@ class Check:
     targets : tuple of TargetCheck
     outlook : Outlook
         Which axis would suit the targets; empty without a camera or a window.
+    at : datetime
+        The moment that counts as now.
     pole : Pole
         That the errors refer to.
     warnings : tuple of Note
@@ -108,6 +137,7 @@ class Check:
     outfit: Outfit
     targets: tuple[TargetCheck, ...]
     outlook: Outlook
+    at: datetime
     pole: Pole
     warnings: tuple[Note, ...]
 
@@ -132,6 +162,7 @@ class Check:
                 else math.sqrt(axis.covariance[1][1]),
             },
             "limit_pix": self.outfit.limit_pix,
+            "at": iso(self.at),
             "judged": "guided" if self.outfit.guided else "unguided",
             "drive_rate_arcsec_per_s": self.outfit.rate_arcsec_per_s,
             "targets": [target.to_record() for target in self.targets],
@@ -140,10 +171,9 @@ class Check:
                     "label": choice.label,
                     "azimuth_error_arcmin": choice.azimuth_arcmin,
                     "altitude_error_arcmin": choice.altitude_arcmin,
-                    "worst_trail_pix": choice.worst_trail_pix,
-                    "worst_target": choice.worst_target,
+                    **record_of(choice, ("worst_trail_pix", "worst_target")),
                 }
                 for choice in self.outlook.choices
             ],
-            "warnings": [{"code": note.code, "text": note.text} for note in self.warnings],
+            **record_of(self, ("warnings",)),
         }

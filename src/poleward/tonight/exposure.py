@@ -28,8 +28,8 @@ GRID_S = 300.0
 """Steps in which astropy is asked; see `Tracks` for what interpolating costs."""
 RING = 24
 """Corners tried: every 15 deg, so the worst angle is missed by 7.5 deg at most, 0.9 % of a straight trail's turn."""
-STARTS = 25
-"""Moments at which an exposure may begin: in a window of 12 h the worst is missed by 15 minutes, 0.2 % of a rate."""
+BEGIN_S = 600.0
+"""Time from one moment at which an exposure may begin to the next: the worst is missed by 5 minutes, 0.02 % of a rate."""
 MOMENTS = 5
 """Moments within an exposure between which the greatest distance is taken; a smooth path needs its ends and middle."""
 COARSE = ((0, 2), (0, 4), (2, 4))
@@ -37,7 +37,9 @@ COARSE = ((0, 2), (0, 4), (2, 4))
 WIDEST_ARCMIN = 600.0
 """An offset beyond this is given as this: no mount is set up ten degrees off."""
 BESIDE = ARCMIN
-"""The second star that shows the rotation; small, so that refraction's own shear is that at the centre."""
+"""How far from the centre the stars stand that show the rotation; small, so that the air's shear is that at the centre."""
+CROSS = 4
+"""Of these stars: north, south, east and west of the centre."""
 
 
 @dataclass(frozen=True)
@@ -87,9 +89,8 @@ class Field:
     Attributes
     ----------
     tracks : Tracks
-        Stars: the centre, the guide star, one a little north of the centre, then the ring of corners.
-    tracks_inside : Tracks
-        The same with the guide star at the centre.
+        Stars: the centre, the guide star, four a little north, south, east and west of the centre, then the ring of
+        corners.
     length_s : float
     pole : Pole
         That the axis error refers to.
@@ -97,7 +98,6 @@ class Field:
     """
 
     tracks: Tracks
-    tracks_inside: Tracks
     length_s: float
     pole: Pole
     notes: tuple[Note, ...]
@@ -131,19 +131,16 @@ def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: s
     reach = math.tan(outfit.corner)
     guide = math.hypot(target.guide_north, target.guide_east)
     stretch = math.tan(guide) / guide if guide else 1.0
-    north = np.array([0.0, target.guide_north * stretch, math.tan(BESIDE), *(reach * np.cos(angle))])
-    east = np.array([0.0, target.guide_east * stretch, 0.0, *(reach * np.sin(angle))])
+    near = math.tan(BESIDE)
+    north = np.array([0.0, target.guide_north * stretch, near, -near, 0.0, 0.0, *(reach * np.cos(angle))])
+    east = np.array([0.0, target.guide_east * stretch, 0.0, 0.0, near, -near, *(reach * np.sin(angle))])
     ra, dec = _offset_place(target.ra, target.dec, north, east)
     # Thirteen points at least, so that the spline of a short window rests on something.
     seconds = np.linspace(0, window.length_s, max(13, math.ceil(window.length_s / GRID_S) + 1))
     pointings = [Pointing(ra=float(r), dec=float(d), time=window.start) for r, d in zip(ra, dec, strict=True)]
     sight = look(pointings, np.tile(seconds, (len(pointings), 1)), site)
-    inside = sight.seen.copy()
-    inside[1] = inside[0]
-    celestial = site.hemisphere * sight.true_pole.direction
     return Field(
-        Tracks(seconds, sight.seen, celestial),
-        Tracks(seconds, inside, celestial),
+        Tracks(seconds, sight.seen, site.hemisphere * sight.true_pole.direction),
         window.length_s,
         sight.pole(pole),
         sight.notes,
@@ -167,27 +164,31 @@ class Exposures:
     def __init__(
         self, field: Field, exposure_s: float, outfit: Outfit, guided: bool, inside: bool = False
     ) -> None:
-        begin = np.linspace(0, max(field.length_s - exposure_s, 0.0), STARTS)
+        self.begins = evenly(max(field.length_s - exposure_s, 0.0))
         within = np.linspace(0, exposure_s, MOMENTS)
-        tracks = field.tracks_inside if inside else field.tracks
-        self.field, self.outfit, self.guided = field, outfit, guided
-        self.seen = tracks.at(begin[:, None] + within)
+        stars = np.r_[0, 0 if inside else 1, 2 + CROSS : len(field.tracks.seen)]
+        self.field, self.outfit, self.guided, self.exposure_s = field, outfit, guided, exposure_s
+        self.seen = field.tracks.at(self.begins[:, None] + within)[stars]
         self.turn = outfit.rate * within
 
     def vectors(
         self, azimuth_arcmin: float, altitude_arcmin: float, pairs: Sequence[tuple[int, int]] | None = None
     ) -> Floats:
-        """How far apart, in pixels, each corner stands at each two moments, or at some: (V, 2)."""
+        """How far apart, in pixels, each corner stands at each two moments, or at some: array (K, V, 2), K begins."""
         axis = self.field.pole.axis(azimuth_arcmin, altitude_arcmin)
         path = guided_path(axis, self.seen) if self.guided else unguided_path(axis, self.seen, self.turn)
-        return spans(np.delete(path, 2, axis=0), pairs).reshape(-1, 2) * self.outfit.pixels
+        return spans(path, pairs).swapaxes(0, 1).reshape(len(self.begins), -1, 2) * self.outfit.pixels
+
+    def trails(self, azimuth_arcmin: float, altitude_arcmin: float) -> Floats:
+        """Trail at the worst corner of an exposure that begins at each of the moments, pixels (K,)."""
+        return longest(self.vectors(azimuth_arcmin, altitude_arcmin))
 
     def trail(self, azimuth_arcmin: float, altitude_arcmin: float) -> float:
         """Trail at the worst corner and moment, pixels."""
-        return longest(self.vectors(azimuth_arcmin, altitude_arcmin))
+        return float(self.trails(azimuth_arcmin, altitude_arcmin).max())
 
     def linear(self, azimuth_arcmin: float, altitude_arcmin: float) -> tuple[Floats, Floats]:
-        """Vectors (V, 2) at an axis error and their derivatives (V, 2, 2) by (azimuth, altitude) arcmin."""
+        """Vectors (K, V, 2) at an axis error and their derivatives (K, V, 2, 2) by (azimuth, altitude) arcmin."""
         slopes = [
             (
                 self.vectors(azimuth_arcmin + a, altitude_arcmin + e, COARSE)
@@ -199,12 +200,17 @@ class Exposures:
         return self.vectors(azimuth_arcmin, altitude_arcmin, COARSE), np.stack(slopes, axis=-1)
 
 
+def evenly(length_s: float) -> Floats:
+    """Moments from the first to the last of some seconds; one where there is no room for two."""
+    return np.linspace(0, length_s, max(13, math.ceil(length_s / BEGIN_S) + 1)) if length_s else np.zeros(1)
+
+
 def reach(vectors: Floats, slopes: Floats, limit: float, directions: Floats) -> Floats:
     """How far one may go in each direction before a vector grows beyond the limit; none if it already is.
 
     Parameters
     ----------
-    vectors, slopes : array (V, 2), (V, 2, 2)
+    vectors, slopes : array (..., 2), (..., 2, 2)
         Of `Exposures.linear`; slopes by the two coordinates of `directions`.
     limit : float
     directions : array (D, 2)
@@ -214,6 +220,7 @@ def reach(vectors: Floats, slopes: Floats, limit: float, directions: Floats) -> 
     array (D,)
         Infinite where nothing grows.
     """
+    vectors, slopes = vectors.reshape(-1, 2), slopes.reshape(-1, 2, 2)
     spare = limit**2 - np.sum(vectors**2, axis=-1)
     if np.any(spare < 0):
         return np.zeros(len(directions))

@@ -10,48 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from poleward.sky.axis import (
-    ARCMIN,
-    ARCSEC,
-    Axis,
-    Floats,
-    angle_between,
-    displacement,
-    field_rotation,
-    turned,
-)
-from poleward.tonight.exposure import STARTS, WIDEST_ARCMIN, Exposures, Field, Outfit, reach
+from poleward.sky.axis import ARCMIN, ARCSEC, Floats, angle_between, turned
+from poleward.tonight.exposure import CROSS, WIDEST_ARCMIN, Exposures, Field, Outfit, evenly, reach
+from poleward.tonight.trail import guided_path, turn_and_shear, unguided_path
 
 STEP_S = 60.0
 """A rate is a displacement over this time: the drift of a minute differs from the momentary one by 1e-5 of it."""
 DIRECTIONS = 48
 """Directions in which the tolerance is looked for before the worst is refined: 7.5 deg apart."""
-
-
-def trail(
-    field: Field,
-    exposure_s: float,
-    outfit: Outfit,
-    error: tuple[float, float],
-    *,
-    guided: bool,
-    inside: bool = False,
-) -> float:
-    """Trail of one exposure at the worst moment of the window and the frame's worst corner, pixels.
-
-    Parameters
-    ----------
-    field : Field
-    exposure_s : float
-        No longer than the window.
-    outfit : Outfit
-        With a camera.
-    error : (float, float)
-        Azimuth and altitude error, arcmin.
-    guided, inside : bool
-        Held on the guide star; with the guide star at the frame's centre instead of where it is.
-    """
-    return Exposures(field, exposure_s, outfit, guided, inside).trail(*error)
 
 
 def longest_exposure(field: Field, outfit: Outfit, error: tuple[float, float], *, guided: bool) -> float:
@@ -63,7 +29,7 @@ def longest_exposure(field: Field, outfit: Outfit, error: tuple[float, float], *
     from scipy.optimize import brentq
 
     def beyond(exposure_s: float) -> float:
-        return trail(field, exposure_s, outfit, error, guided=guided) - outfit.limit_pix
+        return Exposures(field, exposure_s, outfit, guided).trail(*error) - outfit.limit_pix
 
     shortest = field.length_s * 1e-9
     if beyond(field.length_s) <= 0:
@@ -74,14 +40,14 @@ def longest_exposure(field: Field, outfit: Outfit, error: tuple[float, float], *
     return float(brentq(beyond, shortest, field.length_s, xtol=1e-4, rtol=1e-3))
 
 
-def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:
-    """Largest offset of the axis, arcmin on the sky, that keeps the guided trail within the limit in any direction.
+def tolerance(exposures: Exposures) -> float:
+    """Largest offset of the axis, arcmin on the sky, that keeps the trail within the limit in any direction.
 
-    Zero when refraction alone trails longer than the limit.
+    Zero when on the reference pole it is longer than the limit: by refraction alone, or by the drive's rate.
     """
     from scipy.optimize import brentq
 
-    exposures = Exposures(field, exposure_s, outfit, guided=True)
+    field, outfit = exposures.field, exposures.outfit
     if exposures.trail(0.0, 0.0) >= outfit.limit_pix:
         return 0.0
     vectors, slopes = exposures.linear(0.0, 0.0)
@@ -109,56 +75,24 @@ def tolerance(field: Field, exposure_s: float, outfit: Outfit) -> float:
 
 
 @dataclass(frozen=True)
-class Course:
-    """What happens in the course of the window to a camera that starts with it.
+class Rates:
+    """Momentary rates at some moments (seconds of the window), arrays (T,).
 
     Attributes
     ----------
-    seconds : array (T,)
-    altitude_deg : array (T,)
-    rotation_guided_arcmin, rotation_unguided_arcmin : array (T,)
-        Turn of the sky in the camera, north through east.
-    north_arcsec, east_arcsec : array (T,)
-        Drift of a mount that only tracks.
+    seconds : array
+    rotation_guided, rotation_unguided : array
+        Mean turn over all directions of the sky in the camera, north through east, arcmin/h.
+    shear : array
+        What the air adds to it in the worst direction and takes from it in the other, arcmin/h, never negative.
+    north, east : array
+        Drift of a mount that only tracks, arcsec/min.
     """
-
-    seconds: Floats
-    altitude_deg: Floats
-    rotation_guided_arcmin: Floats
-    rotation_unguided_arcmin: Floats
-    north_arcsec: Floats
-    east_arcsec: Floats
-
-
-def course(field: Field, outfit: Outfit, error: tuple[float, float], seconds: Floats) -> Course:
-    """Follow drift and rotation from the first of some moments of the window on."""
-    return _followed(field.pole.axis(*error), field.tracks.at(seconds), outfit, seconds)
-
-
-def _followed(axis: Axis, seen: Floats, outfit: Outfit, seconds: Floats) -> Course:
-    """Follow a field's stars (S, T, 3): the first is the centre, the third a little north of it."""
-    centre, beside = seen[0], seen[2]
-    turn = outfit.rate * (seconds - seconds[0])
-    rotation = field_rotation(axis, centre, beside, turn)
-    first = np.broadcast_to(centre[0], centre.shape)
-    moved = displacement(axis, first, centre, turn)
-    return Course(
-        seconds,
-        np.degrees(np.arcsin(centre[:, 2])),
-        rotation.guided / ARCMIN,
-        rotation.unguided / ARCMIN,
-        moved.north / ARCSEC,
-        moved.east / ARCSEC,
-    )
-
-
-@dataclass(frozen=True)
-class Rates:
-    """Momentary rates at some moments (seconds of the window), arrays (T,): arcmin/h of rotation, arcsec/min of drift."""
 
     seconds: Floats
     rotation_guided: Floats
     rotation_unguided: Floats
+    shear: Floats
     north: Floats
     east: Floats
 
@@ -166,16 +100,25 @@ class Rates:
 def rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> Rates:
     """Rates all through the window, of a camera that starts at each moment anew."""
     step = min(STEP_S, field.length_s)
-    begins = np.linspace(0, field.length_s - step, STARTS)
-    ends = begins[:, None] + np.array([0.0, step])
-    axis, seen = field.pole.axis(*error), field.tracks.at(ends)
-    pieces = [_followed(axis, seen[:, i], outfit, ends[i]) for i in range(STARTS)]
+    begins = evenly(field.length_s - step)
+    seen = field.tracks.at(begins[:, None] + np.array([0.0, step]))
+    axis = field.pole.axis(*error)
+    stars = [0, 0, *range(2, 2 + CROSS)]  # held on the centre
+    paths = (
+        guided_path(axis, seen[stars]),
+        unguided_path(axis, seen[stars], outfit.rate * np.array([0.0, step])),
+    )
+    across = [path[[2, 4]] - path[[3, 5]] for path in paths]
+    turns = [turn_and_shear(lines[:, :, 0], lines[:, :, 1]) for lines in across]
+    hourly = 3600 / step / ARCMIN
+    drift = paths[1][0, :, 1] * 60 / step / ARCSEC
     return Rates(
         begins + step / 2,
-        np.array([piece.rotation_guided_arcmin[1] for piece in pieces]) * 3600 / step,
-        np.array([piece.rotation_unguided_arcmin[1] for piece in pieces]) * 3600 / step,
-        np.array([piece.north_arcsec[1] for piece in pieces]) * 60 / step,
-        np.array([piece.east_arcsec[1] for piece in pieces]) * 60 / step,
+        turns[0][0] * hourly,
+        turns[1][0] * hourly,
+        turns[0][1] * hourly,
+        drift[:, 0],
+        drift[:, 1],
     )
 
 

@@ -125,7 +125,10 @@ def _best(exposures: Sequence[Exposures], level: float) -> tuple[float, float]:
     for half in LOOKS_ARCMIN:
         parts = [one.linear(*best) for one in exposures]
         step = _shortest(
-            np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), level, half
+            np.concatenate([p[0].reshape(-1, 2) for p in parts]),
+            np.concatenate([p[1].reshape(-1, 2, 2) for p in parts]),
+            level,
+            half,
         )
         tried = best[0] + step[0], best[1] + step[1]
         if _worst(exposures, tried) < _worst(exposures, best):

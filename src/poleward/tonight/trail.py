@@ -156,6 +156,34 @@ def spans(path: Floats, pairs: Sequence[tuple[int, int]] | None = None) -> Float
     return vectors
 
 
-def longest(vectors: Floats) -> float:
-    """Length of the longest vector of an array (..., 2): the trail is the greatest distance within a path."""
-    return float(np.sqrt(np.max(np.sum(vectors**2, axis=-1))))
+def longest(vectors: Floats) -> Floats:
+    """Length of the longest of V vectors, (..., V, 2) to (...): the trail is the greatest distance within a path."""
+    length: Floats = np.sqrt(np.max(np.sum(vectors**2, axis=-1), axis=-1))
+    return length
+
+
+def turn_and_shear(before: Floats, after: Floats) -> tuple[Floats, Floats]:
+    """Mean turn over all directions of a small patch of sky in the camera, and how much it differs with direction.
+
+    Parameters
+    ----------
+    before, after : array (2, ..., 2)
+        North and east in the camera of two lines across the patch, not parallel.
+
+    Returns
+    -------
+    turn : array (...)
+        North through east, radians.
+    shear : array (...)
+        The turn is as much larger in one direction and smaller in the one across; never negative.
+
+    Notes
+    -----
+    With the gradient G of what moved, a direction u turns by u' . G u, u' across it: of a 2 x 2 matrix the
+    antisymmetric part turns all directions alike, the symmetric part without its trace shears.
+    """
+    base = np.stack([before[0], before[1]], axis=-1)
+    moved = np.stack([after[0] - before[0], after[1] - before[1]], axis=-1)
+    gradient = moved @ np.linalg.inv(base)
+    nn, ne, en, ee = (gradient[..., i, j] for i in (0, 1) for j in (0, 1))
+    return (en - ne) / 2, np.hypot((en + ne) / 2, (ee - nn) / 2)
