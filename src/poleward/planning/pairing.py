@@ -21,7 +21,7 @@ SHORTEST_MIN, LONGEST_MIN = 1.0, 30.0
 """A timing's length: in less than a minute the star's slow wander does not average out; more than half an hour is not
 spent on one star (common practice, no source)."""
 HOUR_STEP_H, DEC_STEP_DEG = 0.75, 10.0
-"""Coarse look. The goal is smooth on the scale of an hour; docs/experiments/plan_choice.py finds nothing between."""
+"""Coarse look. The goal is smooth on the scale of an hour; docs/experiments/plan_choice.py finds 1.2 % at most between."""
 FARTHEST_DEC_DEG, FARTHEST_HOUR_H = 45.0, 6.0
 """Pointings nearer the pole, or below it, are asked for only where these do not do: there a wrong hour angle costs more,
 many mounts are awkward, and the gain is 0.4 % of the time at most from latitude 20 deg on (docs/experiments/plan_choice.py)."""
