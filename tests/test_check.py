@@ -222,6 +222,8 @@ def asked_twice(count: int) -> int:
         nights = [coming_night(SITE, moment) for moment in asked]
         if nights[0] != nights[1] or any(night and night[0] < asked[1] for night in nights):
             # Within the night what is left grows shorter by the minute, or it has begun or ended.
+            if first.start is not None and first.start > asked[1] and nights[0] == nights[1]:
+                assert (first.start, first.length_s) == (second.start, second.length_s)  # it rises later
             later_or_same = first.start is None or second.start is None or second.start >= first.start
             assert later_or_same or nights[0] != nights[1]
             continue

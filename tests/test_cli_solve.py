@@ -271,3 +271,21 @@ def test_the_pole_that_errors_refer_to() -> None:
         57.97 / 60, abs=0.01
     )
     assert true["azimuth_error_arcmin"] == pytest.approx(apparent["azimuth_error_arcmin"], abs=0.001)
+
+
+def test_timings_in_full_sunlight_are_worth_a_line():
+    """A wrong date or zone. In June at noon the Sun stands 66 deg high at latitude 47 (90 - 47.1 + 23.4)."""
+    place = ("--latitude", "47.1deg", "--longitude", "8.4deg")
+
+    def drift(time: str, ra: str) -> str:
+        return f"time={time}, ra={ra}, dec=+20deg, duration=5min, north=-4arcsec"
+
+    noon = ("--drift", drift("2025-06-21T11:28Z", "5h"), "--drift", drift("2025-06-21T11:38Z", "9h"))
+    ran = run_here("solve", *place, *noon)
+    assert ran.status == 0
+    assert (
+        "note: timed with the Sun up: timing 1 (66 deg), timing 2 (66 deg); if that was at night, check"
+        in " ".join(ran.out.split())
+    )
+    night = ("--drift", drift("2025-06-21T22:28Z", "17h"), "--drift", drift("2025-06-21T22:38Z", "21h"))
+    assert "with the Sun up" not in run_here("solve", *place, *night).out

@@ -7,7 +7,8 @@ from datetime import datetime
 
 import numpy as np
 
-from poleward.sky.axis import Floats
+from poleward.errors import Note
+from poleward.sky.axis import Floats, azimuth_altitude
 from poleward.sky.earth import sun_places
 from poleward.sky.look import Pointing, look
 from poleward.sky.site import Site
@@ -47,3 +48,30 @@ def sun_seen(moments: Sequence[datetime], site: Site) -> Floats:
     ]
     seen: Floats = look(pointings, np.zeros((len(pointings), 1)), site).seen[:, 0]
     return seen
+
+
+def daylight_notes(pointings: Sequence[Pointing], names: Sequence[str], site: Site) -> list[Note]:
+    """One note on the timings made by day, as far as clock and longitude are known: mostly a wrong date or zone.
+
+    Parameters
+    ----------
+    pointings : sequence of N Pointing
+    names : sequence of N str
+        What to call their stars.
+    site : Site
+    """
+    dated = [(one.time, name) for one, name in zip(pointings, names, strict=True) if one.time is not None]
+    if site.longitude_rad is None or not dated:
+        return []
+    heights = np.degrees(azimuth_altitude(sun_seen([moment for moment, _ in dated], site))[1])
+    lit = [
+        f"{name} ({height:.0f} deg)" for (_, name), height in zip(dated, heights, strict=True) if height > 0
+    ]
+    if not lit:
+        return []
+    return [
+        Note(
+            "daylight",
+            f"timed with the Sun up: {', '.join(lit)}; if that was at night, check date, time zone and longitude",
+        )
+    ]

@@ -14,6 +14,7 @@ from poleward.sky.axis import SIDEREAL_RATE, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes, look
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
+from poleward.sky.sun import daylight_notes
 from poleward.solving.estimate import Doubt, DriftFit, doubts, fit_axis
 from poleward.solving.knobs import Turning
 from poleward.solving.model import DriftModel, drift_model
@@ -157,7 +158,9 @@ def _blank(drifts: Sequence[Drift]) -> list[str]:
 def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
     """Say what is doubtful about the stars and what is measured of them."""
     notes = [*model.sight.notes]
-    notes += altitude_notes(model.sight, site, [model.name(i) for i in model.used], model.used)
+    names = [model.name(i) for i in model.used]
+    notes += altitude_notes(model.sight, site, names, model.used)
+    notes += daylight_notes([model.drifts[i].pointing for i in model.used], names, site)
     blank = _blank(model.drifts)
     if blank:
         notes.append(Note("blank", f"still blank, and not used: {', '.join(blank)}"))
