@@ -23,6 +23,7 @@ from poleward.guidelog.reading.sift import (
     check_readable,
     check_start,
     draft_of,
+    drop_endless_pulses,
     rows_with_star,
     steady_times,
     with_star,
@@ -54,6 +55,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     draft = draft_of(piece)
     good = rows_with_star(draft, layout)
     seconds, start = _seconds(draft, layout, held, local, where)
+    drop_endless_pulses(draft, layout, seconds)
     check_readable(draft, piece, where)
     steady = steady_times(draft, seconds, where)
     rows, seconds = np.flatnonzero(draft.keep), steady.seconds

@@ -89,7 +89,7 @@ def _head(name: str, seen: Structure) -> str:
     return f"""\
 # A layout drafted by looking at {shorten(name, 80)}: {sections}, {seen.rows} rows.
 # Lines that begin with # are choices only you can make: take away the # and put in the right word.
-# Then try it: poleward log {shown} --layout THIS_FILE
+# Then try it: poleward layout {shown} --proof THIS_FILE
 """
 
 

@@ -93,6 +93,25 @@ def _ways(layout: Layout, direction: Words) -> frozenset[str]:
     return frozenset().union(*both)
 
 
+def drop_endless_pulses(draft: Draft, layout: Layout, seconds: Floats) -> None:
+    """Drop rows whose pulse would not end before the next row is measured: a guider waits for it.
+
+    Half as long again is allowed, and half a second, for a row that is written late.
+    """
+    rows = np.flatnonzero(draft.keep)
+    gaps = np.diff(seconds[rows], append=np.inf)
+    if not np.any(gaps[:-1] > 0):
+        return
+    gaps[gaps <= 0] = np.median(gaps[gaps > 0])
+    longest = np.full(len(draft.keep), np.inf)
+    longest[rows] = 1500 * gaps + 500
+    for name in ("north_pulse", "east_pulse"):
+        if (measure := getattr(layout, name)) is not None:
+            size = np.abs(np.nan_to_num(draft.table.values[name]) * measure.factor)
+            reason = f"{name} would not end before the next row"
+            draft.drop(size > longest, lambda row, reason=reason: reason)  # type: ignore[misc]
+
+
 def check_readable(draft: Draft, piece: Piece, where: str) -> None:
     """Refuse a section most of whose rows cannot be read: the layout is wrong."""
     if len(draft.unread) > UNREADABLE_SHARE * piece.asked or not draft.keep.any():
