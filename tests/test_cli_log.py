@@ -322,8 +322,78 @@ def test_follow_a_log_begun_anew(workdir, monkeypatch):
     assert "2 sections, none to spare" in ran.out
 
 
-def test_follow_interrupted(workdir):
-    """Ctrl-C gives what is known, and status 130."""
+def test_follow_what_happens_to_files(workdir, monkeypatch):
+    """Gone, binary, begun anew and too short to tell: the last answer is given at the end all the same."""
+    now = write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    held = now.read_bytes()
+    happens = [
+        lambda: now.unlink(),
+        lambda: None,
+        lambda: now.write_bytes(bytes(range(1, 256)) * 40 + b"\n"),
+        lambda: now.write_bytes(held),
+        lambda: now.write_bytes(held[: len(held) // 30]),
+    ]
+
+    class Happens:
+        def sleep(self, seconds: float) -> None:
+            if not happens:
+                raise KeyboardInterrupt
+            happens.pop(0)()
+
+    monkeypatch.setattr("poleward.cli.follow.time", Happens())
+    ran = log("now.log", "--follow")
+    assert ran.status == 130
+    assert ran.err.splitlines() == [
+        "poleward: now.log: there is no such file; waiting for it",
+        "poleward: now.log: this is not a text file; waiting for it",
+        "poleward: now.log: it can be read again",
+        "poleward: now.log: this log was begun anew, what it held before is forgotten",
+    ]
+    assert "interrupted; what is known so far is from before the log was begun anew:" in ran.out
+    assert "2 sections, none to spare" in ran.out
+
+
+def test_follow_a_log_that_is_not_there(workdir):
+    write_log(workdir, "whole.log", [])
+    ran = log("now.log", "--follow")
+    assert (ran.status, ran.out) == (3, "")
+    assert ran.err == "poleward: now.log: there is no such file\n"
+
+
+def test_follow_goes_on_after_a_fault(watched, monkeypatch):
+    """Whatever a solve raises, the next rows may mend it."""
+    import poleward.guidelog.fitting.night as fitting
+
+    whole, calls = fitting.solve_log, []
+
+    def solve_log(*arguments, **options):
+        calls.append(1)
+        if len(calls) == 2:
+            raise ZeroDivisionError("of all things")
+        return whole(*arguments, **options)
+
+    class Grow:
+        def sleep(self, seconds: float) -> None:
+            if len(calls) == 2:
+                raise KeyboardInterrupt
+            lines = watched.read_text(encoding="utf-8").splitlines()
+            later = [line.replace("watch 1", "watch 4") for line in lines[1:]]
+            watched.write_text(
+                "\n".join(lines + [line.replace("03-10", "03-11") for line in later]) + "\n", encoding="utf-8"
+            )
+
+    monkeypatch.setattr(fitting, "solve_log", solve_log)
+    monkeypatch.setattr("poleward.cli.follow.time", Grow())
+    ran = log("watched.log", "--follow")
+    assert ran.status == 130
+    assert "a fault of ours, going on: ZeroDivisionError: of all things" in ran.err
+    assert "what is known so far:" in ran.out
+    assert "The axis stands " in ran.out
+
+
+@pytest.mark.parametrize("how", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_follow_interrupted(workdir, how):
+    """Ctrl-C, and whatever else ends a program, gives what is known, and status 130."""
     write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
     process = subprocess.Popen(
         [
@@ -345,7 +415,7 @@ def test_follow_interrupted(workdir):
     )
     assert process.stdout is not None
     first = process.stdout.readline()
-    process.send_signal(signal.SIGINT)
+    process.send_signal(getattr(signal, how))
     out, err = process.communicate()
     assert process.returncode == 130
     assert " rows  azimuth +" in first

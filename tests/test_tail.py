@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from oddlog import LAYOUT, Night, log_of
 
-from poleward.errors import InputError
 from poleward.guidelog.reading.layout import read_layout
 from poleward.guidelog.reading.tail import LogTail
 
@@ -75,8 +74,52 @@ def test_a_log_begun_anew(tail, write, tmp_path):
     assert growth.log[0].north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
 
 
-def test_a_log_that_is_gone(tail, tmp_path):
-    (tmp_path / "now.log").unlink()
-    with pytest.raises(InputError) as caught:
-        tail.look()
-    assert str(caught.value) == f"{tmp_path / 'now.log'}: this log cannot be read: No such file or directory"
+def test_a_log_replaced_by_a_longer_one(tail, write, tmp_path):
+    """Not shorter, but not the same: begun anew too."""
+    write("".join(f"{line}\n" for line in log_of(Night(rows=9))))
+    tail.look()
+    night = Night(rows=30, number=2)
+    (tmp_path / "now.log").write_text("".join(f"{line}\n" for line in log_of(night)), encoding="utf-8")
+    growth = tail.look()
+    assert growth.restarted
+    assert growth.new_rows == 30
+    assert growth.log[0].north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
+
+
+def test_a_log_rotated(tail, write, tmp_path):
+    write("".join(f"{line}\n" for line in log_of(Night(rows=9))))
+    tail.look()
+    (tmp_path / "now.log").rename(tmp_path / "now.log.1")
+    assert tail.look().trouble == "there is no such file"
+    write("".join(f"{line}\n" for line in log_of(Night(rows=3, number=2))))
+    growth = tail.look()
+    assert (growth.restarted, growth.new_rows, growth.trouble) == (True, 3, "")
+
+
+TROUBLE = {
+    "gone": (lambda path: path.unlink(), "there is no such file"),
+    "folder": (lambda path: (path.unlink(), path.mkdir()), "this is a folder, a file is needed"),
+    "binary": (lambda path: path.write_bytes(bytes(range(1, 256)) * 20 + b"\n"), "this is not a text file"),
+    "nul": (lambda path: path.write_bytes(b"\0" * 500 + b"\n"), "this file holds only blanks or NUL bytes"),
+}
+
+
+@pytest.mark.parametrize("kind", TROUBLE)
+def test_a_log_that_cannot_be_read_for_a_while(tail, write, tmp_path, kind):
+    """What was read stays, and goes on where it was when the file comes back."""
+    night = Night(rows=12)
+    lines = [f"{line}\n" for line in log_of(night)]
+    write("".join(lines[:11]))
+    path = tmp_path / "now.log"
+    before, held = tail.look(), path.read_bytes()
+    change, said = TROUBLE[kind]
+    change(path)
+    growth = tail.look()
+    assert (growth.trouble, growth.new_rows, growth.restarted) == (said, 0, False)
+    assert growth.log is before.log
+    if path.is_dir():
+        path.rmdir()
+    path.write_bytes(held + "".join(lines[11:]).encode())
+    growth = tail.look()
+    assert (growth.trouble, growth.new_rows, growth.restarted) == ("", 6, False)
+    assert growth.log[0].north_arcsec == pytest.approx(night.north, abs=LAST_BIT)

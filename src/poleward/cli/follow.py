@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from poleward.cli import common
 from poleward.errors import InputError, Note
@@ -47,12 +50,15 @@ class _Watch:
     sections: int = 0
     rested: int = 0
     last: tuple[LogSolution, Sequence[Section]] | None = None
+    outdated: bool = False
+    trouble: str = ""
     told: set[str] = field(default_factory=set)
 
     def due(self, growth: Growth) -> bool:
         """Whether enough has come for a new solve."""
+        self._tell_trouble(growth.trouble)
         if growth.restarted:
-            self.seen, self.solved, self.sections, self.last = 0, 0, 0, None
+            self.solved, self.sections, self.outdated = 0, 0, self.last is not None
             common.tell(f"{self.path}: this log was begun anew, what it held before is forgotten")
         self.seen = growth.log.rows
         self.rested = 0 if growth.new_rows else self.rested + 1
@@ -61,6 +67,14 @@ class _Watch:
             return False
         enough = fresh >= max(LEAST_NEW, NEW_SHARE * self.solved) or len(growth.log) > self.sections
         return enough or self.rested == RESTS
+
+    def _tell_trouble(self, trouble: str) -> None:
+        """Say once that the log cannot be read, and once that it can again."""
+        if trouble != self.trouble:
+            common.tell(
+                f"{self.path}: {trouble}; waiting for it" if trouble else f"{self.path}: it can be read again"
+            )
+            self.trouble = trouble
 
     def solve(self, growth: Growth) -> None:
         """Solve what there is, and say so in one line."""
@@ -80,8 +94,11 @@ class _Watch:
         except InputError as error:
             self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  not enough yet: {error.message}")
             return
+        except Exception as error:  # noqa: BLE001 - the next rows may mend it, and the last answer must not be lost
+            common.tell(f"a fault of ours, going on: {type(error).__name__}: {error}")
+            return
         solution = replace(found.solution, warnings=(*log.notes, *log.refused, *found.solution.warnings))
-        self.last = replace(found, solution=solution), log.sections
+        self.last, self.outdated = (replace(found, solution=solution), log.sections), False
         self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  {summary(found)}")
         for note in solution.warnings:
             self.once(note)
@@ -94,7 +111,7 @@ class _Watch:
 
     def reached(self, goal_arcmin: float | None) -> bool:
         """Whether both errors are as certain as was asked for."""
-        if goal_arcmin is None or self.last is None:
+        if goal_arcmin is None or self.last is None or self.outdated:
             return False
         solution = self.last[0].solution
         sigmas = (solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin)
@@ -134,24 +151,47 @@ def follow(
     Raises
     ------
     InputError
-        The log is gone, or is no text.
+        The log cannot be read at the first look. Later it may come back: then it is waited for.
     """
     from poleward.guidelog.reading.tail import LogTail
 
     tail = LogTail(path, layout, timezone=site.timezone)
     watch = _Watch(path, site, wanted, line)
+    growth = tail.look()
+    if growth.trouble:
+        raise InputError(growth.trouble, "", path)
     try:
-        while True:
-            growth = tail.look()
-            if watch.due(growth):
-                watch.solve(growth)
-                if watch.reached(goal_arcmin):
-                    line("both errors are as certain as was asked for\n")
-                    return watch.last, False
-            time.sleep(pause_s)
+        with _ended_as_interrupted():
+            while True:
+                if watch.due(growth):
+                    watch.solve(growth)
+                    if watch.reached(goal_arcmin):
+                        line("both errors are as certain as was asked for\n")
+                        return watch.last, False
+                time.sleep(pause_s)
+                growth = tail.look()
     except KeyboardInterrupt:
-        line("\ninterrupted; what is known so far:\n" if watch.last else "\ninterrupted before any answer")
+        known = "what is known so far" + (" is from before the log was begun anew" if watch.outdated else "")
+        line(f"\ninterrupted; {known}:\n" if watch.last else "\ninterrupted before any answer")
         return watch.last, True
+
+
+@contextmanager
+def _ended_as_interrupted() -> Iterator[None]:
+    """Take the system's ways of ending a program as Ctrl-C: the last answer is given all the same."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before: dict[str, Any] = {}
+    if threading.current_thread() is threading.main_thread():  # elsewhere Python lets nobody
+        before = {name: signal.signal(getattr(signal, name), interrupt) for name in names}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
 
 
 def _clock(sections: Sequence[Section], site: Site) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from poleward.door.tables import read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.logtext import log_text
@@ -22,12 +23,15 @@ class Growth:
     new_rows : int
         Lines of rows more than at the look before.
     restarted : bool
-        The file has become shorter: it was begun anew, and what it held before is forgotten.
+        The file holds something else than before: it was begun anew, and what it held before is forgotten.
+    trouble : str
+        Why there is nothing to read just now, as where the file is gone; `log` is then what was read last.
     """
 
     log: LogFile
     new_rows: int
     restarted: bool = False
+    trouble: str = ""
 
 
 class LogTail:
@@ -45,39 +49,34 @@ class LogTail:
     def __init__(self, path: str | Path, layout: Layout, *, timezone: str = "") -> None:
         self._path, self._layout, self._timezone = Path(path), layout, timezone
         self._name = str(path)
-        self._size = -1
+        self._data = b""
         self._log = LogFile(self._name, ())
 
     def look(self) -> Growth:
         """Read what has been written since the last look.
 
         The whole log is read again when it has grown: a night takes 0.1 s, and a section's facts may stand anywhere.
+        A file that is gone, may not be read, or holds no text may come back: what was read before stays.
 
         Returns
         -------
         Growth
-
-        Raises
-        ------
-        InputError
-            The file is gone or may not be read, or what it holds is no text. An empty file, one whose first section has
-            not begun, or a section without rows, is no error yet.
         """
-        data = self._complete_lines()
-        restarted = len(data) < self._size
-        before = LogFile(self._name, ()) if restarted else self._log
-        if len(data) == self._size:
-            return Growth(self._log, 0)
-        self._size = len(data)
-        self._log = self._read(data)
-        return Growth(self._log, max(self._log.rows - before.rows, 0), restarted)
+        try:
+            data = self._complete_lines()
+            if data == self._data:
+                return Growth(self._log, 0)
+            log = self._read(data)
+        except InputError as error:
+            return Growth(self._log, 0, trouble=error.message)
+        restarted = not data.startswith(self._data)
+        before = 0 if restarted else self._log.rows
+        self._data, self._log = data, log
+        return Growth(log, max(log.rows - before, 0), restarted)
 
     def _complete_lines(self) -> bytes:
         """Return the file up to its last line end; in UTF-16 that is two bytes, of which the last may be NUL."""
-        try:
-            data = self._path.read_bytes()
-        except OSError as error:
-            raise InputError(f"this log cannot be read: {error.strerror}", "", self._name) from None
+        data = read_bytes(self._path)
         end = data.rfind(b"\n") + 1
         return data[: end + 1] if end and data[end : end + 1] == b"\0" else data[:end]
 
