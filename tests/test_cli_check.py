@@ -109,6 +109,11 @@ def test_far_off_is_told_in_degrees_and_no_line_is_too_wide():
     )
     assert "Axis: 4.17 +/- 0.15 deg EAST and 3 +/- 9 arcmin LOW of the apparent pole." in ran.out
     assert [line for line in ran.out.splitlines() if len(line) > 80] == []
+    close = "azimuth=-14.37arcmin, altitude=-12.59arcmin, azimuth_sigma=0.15arcmin, altitude_sigma=0.14arcmin"
+    ran = run(
+        "--axis", close, "--target", SPIRAL.replace("spiral", "a name that goes on and on"), "--unguided"
+    )
+    assert [line for line in ran.out.splitlines() if len(line) > 80] == []
 
 
 def test_unguided_and_a_looser_limit():

@@ -109,26 +109,7 @@ def plan(
     sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, _suns(site, at, notes))
     task = Task(Bench.at(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
     task, found = _search(task, wishes, notes)
-    proposal = proposal_of(task, found, at, wishes.accuracy_arcmin)
-    # Beside the proposal: where the accuracy is out of reach, both are for the relaxed one.
-    common = _common_choice(task, at, task.wanted_arcmin)
-    if (
-        common is not None
-        and common.reaches
-        and wishes.pointings != 3
-        and common.total_minutes < proposal.total_minutes
-    ):
-        proposal = replace(common, reaches=common.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
-    longer = None
-    if at is not None and reader.cadence_s is None:
-        stars = _by_stars(task, wishes, at, float(found.minutes.max()))
-        if stars is None:
-            notes.append(
-                Note("no-stars", "no bright stars stand where they would do: find any star at these places")
-            )
-        else:
-            longer = stars.total_minutes - proposal.total_minutes
-            proposal = stars
+    proposal, common, longer = _proposals(task, found, wishes, at, notes)
     if pole == "apparent":
         notes += low_pole_notes(site)
     return Plan(
@@ -143,6 +124,27 @@ def plan(
         poles_at(site)[0],
         tuple(notes),
     )
+
+
+def _proposals(
+    task: Task, found: Found, wishes: Wishes, at: datetime | None, notes: list[Note]
+) -> tuple[Proposal, Proposal | None, float | None]:
+    """Put what was found, or stars in its place, beside the common choice; and how much longer the stars take."""
+    proposal = proposal_of(task, found, at, wishes.accuracy_arcmin)
+    # Where the accuracy is out of reach, both are for the relaxed one.
+    common = _common_choice(task, at, task.wanted_arcmin)
+    quicker = common is not None and common.reaches and common.total_minutes < proposal.total_minutes
+    if common is not None and quicker and wishes.pointings != 3:
+        proposal = replace(common, reaches=common.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
+    if at is None or task.bench.reader.cadence_s is not None:
+        return proposal, common, None
+    stars = _by_stars(task, wishes, at, float(found.minutes.max()))
+    if stars is None:
+        notes.append(
+            Note("no-stars", "no bright stars stand where they would do: find any star at these places")
+        )
+        return proposal, common, None
+    return stars, common, stars.total_minutes - proposal.total_minutes
 
 
 def _from_dusk(site: Site, at: datetime, notes: list[Note]) -> datetime:

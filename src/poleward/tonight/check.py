@@ -76,8 +76,6 @@ def check(
         checked.append(_target_check(target, window, field, axis, outfit, judged))
     notes += _warnings(axis, outfit, site)
     apparent, true = poles_at(site)
-    if axis.pole == "apparent":
-        notes += low_pole_notes(site)
     return Check(
         axis,
         outfit,
@@ -104,7 +102,7 @@ def _refused(targets: Sequence[Target], site: Site, outfit: Outfit) -> None:
 
 
 def _warnings(axis: AxisError, outfit: Outfit, site: Site) -> list[Note]:
-    notes = []
+    notes = low_pole_notes(site) if axis.pole == "apparent" else []
     if outfit.camera is None:
         notes.append(
             Note(
