@@ -35,7 +35,7 @@ CASES = {
     "missing pointing": (
         row("x,,300,,,,,,-4,,,"),
         "poleward: t.csv:4: the pointing is missing\n"
-        "  give hour_angle and dec, or ra and dec with time, or azimuth and altitude\n",
+        "  give hour_angle and dec, or star (or ra and dec) with time, or azimuth and altitude\n",
     ),
     "hour angle without dec": (row("x,,300,1,,,,,-4,,,"), "poleward: t.csv:4: an hour angle needs dec\n"),
     "azimuth without altitude": (

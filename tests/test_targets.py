@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from poleward.errors import InputError
-from poleward.sky.stars import bright_stars
 from poleward.tonight.targets import read_targets, targets_from_rows
 
 GOOD = {"name": "ring", "ra": "18h53m35s", "dec": "+33d02m", "exposure": "3 min"}
@@ -100,17 +99,3 @@ def test_an_empty_table_and_an_unknown_column(tmp_path):
     with pytest.raises(InputError, match="unknown column 'expo'") as caught:
         read_targets(table(tmp_path, "name,ra,dec,expo\na,1h,2,3\n"))
     assert caught.value.hint == "did you mean exposure?"
-
-
-def test_bright_stars_are_hipparcos():
-    """Sirius and Polaris as in outside-checks G (ESA 1997); Antares at the date of the USNO table, to 0.1 arcsec."""
-    from datetime import UTC, datetime
-
-    stars = {star.name: star for star in bright_stars()}
-    assert len(stars) == 18
-    assert math.degrees(stars["Polaris"].dec) == pytest.approx(89.26410949)
-    assert math.degrees(stars["Sirius"].ra) / 15 == pytest.approx(6.75247697)
-    # USNO astrometric table for 2007-11-30: 16h29m24.455s -26 25 55.39.
-    ra, dec = stars["Antares"].place(datetime(2007, 11, 30, tzinfo=UTC))
-    assert math.degrees(ra) / 15 == pytest.approx(16 + 29 / 60 + 24.455 / 3600, abs=0.1 / 54000)
-    assert math.degrees(dec) == pytest.approx(-(26 + 25 / 60 + 55.39 / 3600), abs=0.1 / 3600)

@@ -19,7 +19,7 @@ from poleward.sky.stars import bright_stars
 FINE_SHARES = np.linspace(0.1, 0.9, 81)
 """Ways to share the time between two timings: the time is flat about the best share, half a percent of it costs 1e-4."""
 STAR_WITHIN_DEG = 40.0
-"""A bright star farther off helps nobody to find a pointing; eighteen stars leave gaps of that size."""
+"""A bright star farther off helps nobody to find a pointing; the table leaves no gap half as wide."""
 
 
 def timed(task: Task, found: Found) -> tuple[Floats, bool]:
@@ -151,10 +151,8 @@ def star_rows(task: Task, at: datetime, minutes: float) -> DriftRows:
 
 
 def _stars_at(moment: datetime, site: Site) -> Sight:
-    places = [star.place(moment) for star in bright_stars()]
-    return look(
-        [Pointing(ra=ra, dec=dec, time=moment) for ra, dec in places], np.zeros((len(places), 1)), site
-    )
+    places = [Pointing(ra=star.ra, dec=star.dec, time=moment) for star in bright_stars()]
+    return look(places, np.zeros((len(places), 1)), site)
 
 
 def _star_near(seen: Floats, task: Task, start: datetime) -> NearStar | None:

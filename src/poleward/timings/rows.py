@@ -13,9 +13,11 @@ from poleward.door.tables import Row
 from poleward.errors import InputError
 from poleward.sky.camera import GuideCamera
 from poleward.sky.look import Pointing
+from poleward.sky.stars import find_star
 
 COLUMNS: Columns = {
     "label": None,
+    "star": None,
     "time": None,
     "duration": quantity.DURATION,
     "hour_angle": quantity.HOUR_ANGLE,
@@ -79,7 +81,9 @@ class Drift:
 
 def _pointing(cells: Cells) -> Pointing:
     where = cells.where
-    kinds = [name for name in ("hour_angle", "ra", "azimuth") if cells.has(name)]
+    kinds = [name for name in ("star", "hour_angle", "ra", "azimuth") if cells.has(name)]
+    if kinds == ["star"] and cells.has("dec"):
+        kinds.append("dec")
     if len(kinds) > 1:
         raise InputError(f"{' and '.join(kinds)} are both given", "give one kind of pointing per row", where)
     if not kinds:
@@ -87,7 +91,7 @@ def _pointing(cells: Cells) -> Pointing:
             raise InputError("an altitude needs azimuth", "", where)
         raise InputError(
             "the pointing is missing",
-            "give hour_angle and dec, or ra and dec with time, or azimuth and altitude",
+            "give hour_angle and dec, or star (or ra and dec) with time, or azimuth and altitude",
             where,
         )
     time = cells.time("time")
@@ -96,6 +100,15 @@ def _pointing(cells: Cells) -> Pointing:
         return Pointing(
             hour_angle=hour_angle, dec=cells.angle("dec", "an hour angle", -90, 90), time=time, where=where
         )
+    if kinds == ["star"]:
+        star = find_star(cells.text("star"), f"{where}, column star")
+        if time is None:
+            raise InputError(
+                "a star needs the time at which the timing began",
+                "fill the column time, or give hour_angle and dec instead of star",
+                where,
+            )
+        return Pointing(ra=star.ra, dec=star.dec, time=time, where=where)
     if kinds == ["ra"]:
         ra = cells.angle("ra", "", 0, 360)
         dec = cells.angle("dec", "a right ascension", -90, 90)
@@ -120,7 +133,7 @@ def pointing_from_cells(cells: Mapping[str, Any], where: str, timezone: str = ""
     InputError
         An unknown name, or values that make no pointing.
     """
-    known = ("hour_angle", "dec", "ra", "time", "azimuth", "altitude")
+    known = ("hour_angle", "dec", "ra", "star", "time", "azimuth", "altitude")
     for key in cells:
         if key not in known:
             raise InputError(f"unknown name '{key}'", quantity.nearest(key, known), where)
@@ -183,6 +196,10 @@ def _used(cells: Cells) -> bool:
     return text in ("yes", "true", "y", "1")
 
 
+def _label(cells: Cells) -> str:
+    return cells.text("label") or cells.text("star")
+
+
 def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: bool = False) -> Drift:
     """Check one row and strip its units; one that may be blank is not used where it is.
 
@@ -198,7 +215,7 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     if duration > LONGEST_S:
         cells.fail("duration", f"duration is {duration / 3600:g} h, allowed is up to {LONGEST_S / 3600:g} h")
     if may_be_blank and not any(name.removesuffix("_sigma") in MEASURED for name in cells.row.cells):
-        return Drift(pointing, duration, label=cells.text("label"), used=False)
+        return Drift(pointing, duration, label=_label(cells), used=False)
     north: float | None
     east: float | None
     if cells.has("x") or cells.has("y"):
@@ -216,4 +233,4 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
                 "check its unit and the duration's",
                 cells.where,
             )
-    return Drift(pointing, duration, north, east, north_sigma, east_sigma, cells.text("label"), _used(cells))
+    return Drift(pointing, duration, north, east, north_sigma, east_sigma, _label(cells), _used(cells))
