@@ -19,7 +19,7 @@ from poleward.sky.stars import bright_stars
 FINE_SHARES = np.linspace(0.1, 0.9, 81)
 """Ways to share the time between two timings: the time is flat about the best share, half a percent of it costs 1e-4."""
 STAR_WITHIN_DEG = 40.0
-"""A bright star farther off helps nobody to find a pointing; the table leaves no gap half as wide."""
+"""A bright star farther off helps nobody to find a pointing; the table leaves gaps of up to 18 deg."""
 
 
 def timed(task: Task, found: Found) -> tuple[Floats, bool]:
