@@ -28,7 +28,7 @@ def test_the_pointings_come_first():
     assert ran.out.splitlines()[0] == "Two timings, 12m27s in all, tell the axis to 0.5 arcmin."
     assert "  1.    18:30 CET " in ran.out
     assert "It begins on Wed 2025-01-15, at 18:30 CET." in ran.out
-    assert "point by theta Her, 4 deg away" in ran.out
+    assert "point by omicron And, 8 deg away" in ran.out
     assert "in a hand control: RA 22h2" in ran.out
     assert "low in the east or west: 16m" in " ".join(ran.out.split())
     assert [line for line in ran.out.splitlines() if len(line) > 80] == []
