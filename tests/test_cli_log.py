@@ -69,7 +69,7 @@ def test_the_truth_comes_back(name, request):
         altitude = np.degrees(np.arcsin(np.sin(phi) * np.sin(d) + np.cos(phi) * np.cos(d) * np.cos(h)))
         assert section["altitude_deg"] == pytest.approx(altitude, abs=0.05)
     assert record["groups"][0]["name"] == "all sections"
-    assert record["trend"] is None
+    assert record["agreement"] is record["season"] is None
     if name == "guided":
         section = record["sections"][0]
         assert abs(section["guide_rate_arcsec_per_s"] - 7.2) < 4 * section["guide_rate_sigma_arcsec_per_s"]
@@ -229,11 +229,16 @@ def test_night_by_night(three_nights):
     for group in record["groups"]:
         off = group["axis"]["azimuth_error_arcmin"] - TRUTH[0]
         assert abs(off) < 4 * group["axis"]["azimuth_sigma_arcmin"]
-    trend = record["trend"]
-    assert abs(trend["azimuth_arcmin_per_day"]) < 4 * trend["azimuth_sigma_arcmin_per_day"]
+    (spell,) = record["season"]["spells"]
+    assert (spell["first"], spell["last"], spell["groups"]) == ("2024-03-10", "2024-03-12", 3)
+    assert spell["on_last"]["azimuth_arcmin"] == record["axis"]["azimuth_error_arcmin"]
+    change = spell["change"]
+    assert abs(change["azimuth_arcmin_per_day"]) < 4 * change["azimuth_sigma_arcmin_per_day"]
+    assert abs(record["agreement"]["mean"]["azimuth_error_arcmin"] - TRUTH[0]) < 0.5
     ran = log(*three_nights, "--each", "night")
     assert "Group by group, in arcmin (east and up positive)" in ran.out
-    assert "Trend, arcmin a day: azimuth " in ran.out
+    assert "So it stood on 2024-03-12, by the line through 3 answers." in ran.out
+    assert "  2024-03-10 to 2024-03-12: 3 answers\n    it stands at " in ran.out
 
 
 def test_processes_change_nothing(three_nights, monkeypatch):

@@ -6,7 +6,7 @@ import importlib.util
 import json
 import math
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from truth import EVENING, Place, axis_direction, drift, pole_seen, star_at
 
 from poleward.errors import InputError, UsageError
 from poleward.guidelog.fitting import correct
-from poleward.guidelog.fitting.night import solve_log
+from poleward.guidelog.fitting.night import groups_of, night_of, solve_log
 from poleward.guidelog.fitting.parts import State, curve, prepare
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
@@ -363,24 +363,106 @@ def test_sections_that_cannot_be_used_say_why_and_the_others_go_on():
 # Night by night
 
 
-def test_nights_apart_their_mean_and_their_trend():
-    """Three nights, the axis moved by 2 arcmin of azimuth a day: the mean says that they disagree, the trend how."""
-    sections = []
-    for day in range(3):
-        start = EVENING + timedelta(days=day)
-        stretches = [Stretch(0, 2400, -3.5, 10.0, by_ra=True), Stretch(9000, 2400, 0.2, 5.0, by_ra=True)]
+def nights_of(axes, *, first=EVENING, site=SITE, hours=((-3.5, 10.0), (0.2, 5.0)), seconds=2400):
+    """Watched sections of one night after another, each with an axis of its own (None: clouds), night by night."""
+    nights = []
+    for day, axis in enumerate(axes):
+        if axis is None:
+            continue
+        stretches = [Stretch(9000 * i, seconds, hour, dec, by_ra=True) for i, (hour, dec) in enumerate(hours)]
         rng = np.random.default_rng(day)
-        made = night(SITE, 6.0 + 2 * day, -4.0, stretches, start, Scatter(), rng)
-        sections += [replace(section, file=f"{day}.log") for section in made]
+        made = night(site, *axis, stretches, first + timedelta(days=day), Scatter(), rng)
+        nights.append([replace(section, file=f"{day}.log") for section in made])
+    return nights
+
+
+def flat(nights):
+    return [section for made in nights for section in made]
+
+
+def test_a_pier_that_sinks():
+    """Three nights, the axis moved by 2 arcmin of azimuth a day: not their mean, but the last place and the way there."""
+    sections = flat(nights_of([(6.0 + 2 * day, -4.0) for day in range(3)]))
     result = solve_log(sections, SITE, each="night")
     assert [group.name for group in result.groups] == ["2024-03-10", "2024-03-11", "2024-03-12"]
     for day, group in enumerate(result.groups):
         assert np.abs(pulls(group.solution, 6.0 + 2 * day, -4.0)).max() < 3
+    assert np.abs(pulls(result.solution, 10.0, -4.0)).max() < 3
+    assert result.agreement.mean is None
     assert "axis-moved" in [note.code for note in result.solution.warnings]
-    assert abs(result.trend.azimuth_arcmin_per_day - 2) < 3 * result.trend.azimuth_sigma_arcmin_per_day
-    assert abs(result.trend.altitude_arcmin_per_day) < 3 * result.trend.altitude_sigma_arcmin_per_day
+    (spell,) = result.season.spells
+    assert np.abs((spell.rate - [2.0, 0.0]) / spell.sigmas[2:]).max() < 3
     assert [group.name for group in solve_log(sections[:4], SITE, each="file").groups] == ["0.log", "1.log"]
     assert len(solve_log(sections[:2], SITE, each="section").groups) == 2
+
+
+def test_a_pier_that_was_knocked():
+    """Whole logs: settling by 0.1 arcmin a night, knocked by (5, -3) before the sixth, clouds on the fourth and seventh."""
+    axes = [(1.0 + 0.1 * day + 5 * (day > 4), 2.0 - 3 * (day > 4)) for day in range(10)]
+    axes[3] = axes[6] = None
+    nights = nights_of(axes, seconds=1200)
+    result = solve_log(flat(nights[::-1]), SITE, each="night")  # named in any order
+    season, names = result.season, [group.name for group in result.groups]
+    (knock,) = season.knocks
+    assert (names[knock.before], names[knock.after]) == ("2024-03-14", "2024-03-15")
+    assert np.abs((knock.jump - [5.1, -3.0]) / knock.sigmas).max() < 3
+    assert np.abs(pulls(result.solution, *axes[9])).max() < 3
+    for spell in season.spells:
+        assert np.abs((spell.rate - [0.1, 0.0]) / spell.sigmas[2:]).max() < 3
+    assert [move.move_arcmin for move in result.solution.moves] == pytest.approx(
+        [-season.spells[-1].place[0], -season.spells[-1].place[1]]
+    )
+    record = json.loads(json.dumps(result.to_record(), allow_nan=False))["season"]
+    assert (record["knocks"][0]["after"], record["knocks"][0]["before"]) == ("2024-03-14", "2024-03-15")
+
+
+def test_the_moves_are_those_of_the_last_group():
+    """Two nights with an axis turned in between: the mean of different axes is none."""
+    result = solve_log(flat(nights_of([(16.0, 9.0), (2.0, -1.0)])), SITE, each="night")
+    assert result.season is None
+    assert result.agreement.mean is None
+    last = result.groups[1].solution
+    assert result.solution.moves == last.moves
+    assert result.solution.azimuth_sigma_arcmin == last.azimuth_sigma_arcmin
+    (note,) = [note for note in result.solution.warnings if note.code == "axis-moved"]
+    assert "a sign or the pointing of one group is wrong" in note.text
+    assert "the last one, 2024-03-11" in note.text
+
+
+def test_a_mean_of_groups_that_agree():
+    result = solve_log(flat(nights_of([(6.0, -4.0)] * 2)), SITE, each="night")
+    assert result.season is None
+    assert result.solution.azimuth_error_arcmin == result.agreement.mean.azimuth_error_arcmin
+    assert np.abs(pulls(result.solution, 6.0, -4.0)).max() < 3
+    assert all(
+        result.solution.azimuth_sigma_arcmin < group.solution.azimuth_sigma_arcmin for group in result.groups
+    )
+
+
+def test_an_evening_has_one_date():
+    """190 deg east and 170 deg west are one place, whose evening of the 10th is the 11th in UTC; so with its zone alone."""
+    made = nights_of([(6.0, -4.0)], first=datetime(2024, 3, 11, 7, tzinfo=UTC))[0]
+    for section in made:
+        assert night_of(section, Site("47.1 deg", "190 deg")) == "2024-03-10"
+        assert night_of(section, Site("47.1 deg", "-170 deg")) == "2024-03-10"
+        assert night_of(section, Site("47.1 deg", timezone="Pacific/Pago_Pago")) == "2024-03-10"
+        assert night_of(section, Site("47.1 deg", "-10 deg")) == night_of(
+            section, Site("47.1 deg", "350 deg")
+        )
+
+
+def test_one_label_in_two_nights_is_two_sections():
+    sections = [replace(section, file="all.log") for section in flat(nights_of([(6.0, -4.0)] * 2))]
+    sections = [
+        replace(sections[0], label="M 3"),
+        replace(sections[2], label="M 3"),
+        replace(sections[3], label="M 3"),
+    ]
+    assert list(groups_of(sections, SITE, "section")) == [
+        "all.log M 3",
+        "all.log M 3, 2024-03-11",
+        "all.log M 3, 2024-03-11 (2)",
+    ]
 
 
 def test_sections_join_to_the_same_answer():

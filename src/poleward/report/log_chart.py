@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult
+from poleward.guidelog.fitting.season import Season
 from poleward.guidelog.fitting.trace import Trace
 from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, draw_axis, dressed, ellipse_points, new_figure
@@ -191,7 +192,7 @@ def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: P
 def _against_time(
     axes: Any, result: LogSolution, groups: Sequence[LogGroup], name: str, palette: Palette
 ) -> None:
-    """One error of each group, with the mean."""
+    """One error of each group, with the season's lines, or the mean, or the last."""
     dressed(axes, palette)
     colour = palette.azimuth if name == "azimuth" else palette.altitude
     dated = all(group.start is not None for group in groups)
@@ -207,10 +208,15 @@ def _against_time(
         places, values, yerr=sigmas, color=colour, marker="s" if name == "azimuth" else "o", markersize=4,
         linestyle="none", linewidth=1, label="each group, 1 sigma",
     )  # fmt: skip
-    mean, sigma = (getattr(result.solution, f"{name}_{what}_arcmin") for what in ("error", "sigma"))
-    if mean is not None:
-        axes.axhline(mean, color=palette.ink, linewidth=1.4, label="weighted mean, 2 sigma")
-        axes.axhspan(mean - 2 * sigma, mean + 2 * sigma, color=palette.ink, alpha=0.12, linewidth=0)
+    if result.season is not None and dated:
+        _season(axes, result, result.season, 0 if name == "azimuth" else 1, palette)
+    else:
+        value, sigma = (getattr(result.solution, f"{name}_{what}_arcmin") for what in ("error", "sigma"))
+        if value is not None:
+            agree = result.agreement is None or result.agreement.mean is not None
+            label = "weighted mean, 2 sigma" if agree else "the last one, 2 sigma"
+            axes.axhline(value, color=palette.ink, linewidth=1.4, label=label)
+            axes.axhspan(value - 2 * sigma, value + 2 * sigma, color=palette.ink, alpha=0.12, linewidth=0)
     side = "low < > high" if name == "altitude" else "west < > east"
     axes.set_ylabel(f"{name} error [arcmin]   {side}", color=palette.ink)
     if name == "altitude":
@@ -223,6 +229,41 @@ def _against_time(
         axes.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         axes.xaxis.get_offset_text().set_color(palette.ink)
     _legend(axes, palette)
+
+
+def _season(axes: Any, result: LogSolution, season: Season, which: int, palette: Palette) -> None:
+    """One error over a season: a line for each spell, its knocks, and the nights set aside."""
+
+    def at(night: int) -> datetime:
+        start = result.groups[night].start
+        assert start is not None  # a season's nights are dated
+        return start.astimezone(UTC)
+
+    for number, spell in enumerate(season.spells):
+        first, last = at(spell.first), at(spell.last)
+        back = np.linspace((first - last) / timedelta(days=1), 0.0, 20)
+        times = [last + timedelta(days=days) for days in back]
+        places, sigmas = np.array([spell.at(days) for days in back])[:, :, which].T
+        named = (
+            {} if number else {"label": "between knocks, 2 sigma" if season.knocks else "the season, 2 sigma"}
+        )
+        axes.plot(times, places, color=palette.ink, linewidth=1.4, zorder=3, **named)
+        axes.fill_between(
+            times, places - 2 * sigmas, places + 2 * sigmas, color=palette.ink, alpha=0.12, linewidth=0
+        )
+    for number, knock in enumerate(season.knocks):
+        named = {} if number else {"label": "knocked"}
+        axes.axvspan(
+            at(knock.before), at(knock.after), facecolor="none", edgecolor=palette.faint, hatch="////", linewidth=0,
+            zorder=1, **named,
+        )  # fmt: skip
+    attribute = ("azimuth_error_arcmin", "altitude_error_arcmin")[which]
+    if season.aside:
+        axes.plot(
+            [at(night) for night in season.aside],
+            [getattr(result.groups[night].solution, attribute) for night in season.aside], color=palette.ink,
+            marker="x", markersize=9, linestyle="none", label="set aside", zorder=4,
+        )  # fmt: skip
 
 
 def _rates(axes: Any, used: Sequence[SectionResult], palette: Palette) -> None:

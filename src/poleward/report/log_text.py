@@ -8,8 +8,9 @@ from datetime import datetime
 
 from poleward.door.clock import zone_of
 from poleward.errors import Note
-from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult
-from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
+from poleward.guidelog.fitting.logsolution import LogSolution, SectionResult
+from poleward.report.log_groups import agreement_text, groups_text, season_text, which_text
+from poleward.report.style import Signs, counted, decimals_for, paragraph, signed, with_sigma
 from poleward.report.text import verdict, what_to_turn
 from poleward.sky.site import Site
 
@@ -19,7 +20,6 @@ WORST = 5
 """How many of a long table are shown."""
 SAME_NOTES = 3
 """Notes of one kind that are shown; of more, a count."""
-DAY_S = 86400.0
 
 
 def log_text(result: LogSolution, site: Site, signs: Signs) -> str:
@@ -34,21 +34,15 @@ def log_text(result: LogSolution, site: Site, signs: Signs) -> str:
         What the stream can show.
     """
     solution = result.solution
-    blocks = [verdict(solution, signs, "logs")]
+    blocks = ["\n".join(filter(None, [verdict(solution, signs, "logs"), which_text(result)]))]
     if solution.moves:
         blocks.append(what_to_turn(solution))
     if len(result.groups) > 1:
-        blocks.append(_groups(result, site, signs))
+        blocks += [groups_text(result, signs), season_text(result, signs)]
     blocks.append(_sections(result, site, signs))
-    blocks.append(_agreement(result))
+    blocks.append(agreement_text(result, signs))
     blocks += [_guiding(result, signs), _notes(result)]
     return "\n\n".join(block for block in blocks if block)
-
-
-def _signed(value: float, sigma: float, signs: Signs) -> str:
-    places = decimals_for(sigma)
-    text = f"{value:+.{places}f}"
-    return f"{text[1:] if float(text) == 0 else text} {signs.plus_minus} {sigma:.{places}f}"
 
 
 def _start(moment: datetime | None, site: Site) -> str:
@@ -56,70 +50,6 @@ def _start(moment: datetime | None, site: Site) -> str:
         return "-"
     local = moment.astimezone(zone_of(site.timezone)) if site.timezone else moment
     return f"{local:%m-%d %H:%M}"
-
-
-def _of(count: int, word: str) -> str:
-    return f"{count} {word}" + ("s" if count != 1 else "")
-
-
-def _groups(result: LogSolution, site: Site, signs: Signs) -> str:
-    """One line per group, or the ones furthest from the mean."""
-    groups = list(result.groups)
-    title = "Group by group, in arcmin (east and up positive)"
-    if len(groups) > MOST_LINES:
-        far = sorted(groups, key=lambda group: _distance(group, result), reverse=True)[:WORST]
-        title += f": of {len(groups)} the {WORST} furthest from the mean"
-        groups = [group for group in groups if any(group is other for other in far)]
-    width = max(len(group.name) for group in groups)
-    lines = [title, f"  {'':<{width}}  {'azimuth':>15}  {'altitude':>15}  {'offset':>15}  sections"]
-    for group in groups:
-        solution = group.solution
-        if solution is None:
-            lines.append(paragraph(f"  {group.name:<{width}}  not used: {group.sections[0].reason}", "    "))
-            continue
-        cells = []
-        for value, sigma in (
-            (solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin),
-            (solution.altitude_error_arcmin, solution.altitude_sigma_arcmin),
-        ):
-            known = value is not None and sigma is not None
-            cells.append(_signed(value, sigma, signs) if known else "not determined")  # type: ignore[arg-type]
-        both = solution.offset_arcmin is not None and solution.offset_sigma_arcmin is not None
-        cells.append(with_sigma(solution.offset_arcmin, solution.offset_sigma_arcmin, signs) if both else "")  # type: ignore[arg-type]
-        used = sum(not section.reason for section in group.sections)
-        lines.append(
-            f"  {group.name:<{width}}  " + "  ".join(f"{cell:>15}" for cell in cells) + f"  {used:>8}"
-        )
-    return "\n".join([*lines, *_trend(result, signs)])
-
-
-def _distance(group: LogGroup, result: LogSolution) -> float:
-    """How far a group's answer is from the mean, in its own sigmas; groups without one come first."""
-    if group.solution is None:
-        return float("inf")
-    found = [0.0]
-    for axis in ("azimuth", "altitude"):
-        value, sigma = (getattr(group.solution, f"{axis}_{what}_arcmin") for what in ("error", "sigma"))
-        mean = getattr(result.solution, f"{axis}_error_arcmin")
-        if value is not None and mean is not None:
-            found.append(abs(value - mean) / sigma)
-    return max(found)
-
-
-def _trend(result: LogSolution, signs: Signs) -> list[str]:
-    trend = result.trend
-    if trend is None:
-        return []
-    starts = [group.start for group in result.groups if group.start is not None]
-    short = (max(starts) - min(starts)).total_seconds() < 2 * DAY_S
-    unit, factor = ("an hour", 1 / 24) if short else ("a day", 1.0)
-    pairs = {
-        "azimuth": (trend.azimuth_arcmin_per_day * factor, trend.azimuth_sigma_arcmin_per_day * factor),
-        "altitude": (trend.altitude_arcmin_per_day * factor, trend.altitude_sigma_arcmin_per_day * factor),
-    }
-    words = ", ".join(f"{name} {_signed(*pair, signs)}" for name, pair in pairs.items())
-    certain = any(abs(value) > 2 * sigma for value, sigma in pairs.values())
-    return [f"  Trend, arcmin {unit}: {words}" + ("" if certain else " (none that is certain)")]
 
 
 def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
@@ -144,7 +74,7 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
         else:
             lines.append(f"{head}  {_pointing(section)}  {_length(section)}")
     if left:
-        lines.append(f"  {_of(len(left), 'section')} not used, among them:")
+        lines.append(f"  {counted(len(left), 'section')} not used, among them:")
         lines += [
             paragraph(f"    {names(section)}: {section.reason}", "      ") for section in left[:SAME_NOTES]
         ]
@@ -190,24 +120,10 @@ def _numbers(section: SectionResult, signs: Signs) -> str:
     assert sigma is not None
     assert fitted is not None
     assert noise is not None
-    text = f"{_signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
+    text = f"{signed(rate, sigma, signs):>15}  {fitted:>+6.{decimals_for(sigma)}f}  {_pull(section):>+6.1f}"
     return (
         f"{text}  {noise.white_arcsec:.2f} + {noise.correlated_arcsec:.2f}, {noise.correlation_time_s:.0f} s"
     )
-
-
-def _agreement(result: LogSolution) -> str:
-    fit = result.solution.fit
-    several = len(result.groups) > 1
-    count = sum(group.solution is not None for group in result.groups) if several else fit.measurements
-    things = _of(count, "answer" if several else "section")
-    if fit.p_value is None:
-        text = f"{things}, none to spare: nothing checks them."
-    else:
-        agree = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
-        text = f"{things}, {_of(fit.degrees_of_freedom, 'value')} to spare: {agree} "
-        text += f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
-    return paragraph(f"{text} Uncertainties: from the scatter of {fit.values} rows, its memory included.")
 
 
 def _guiding(result: LogSolution, signs: Signs) -> str:
@@ -264,7 +180,7 @@ def _guiding_in_short(guided: Sequence[SectionResult]) -> str:
 
 def _notes(result: LogSolution) -> str:
     """All notes; of those of one kind a few and a count."""
-    said = ("add-pointing", "section-unused")  # these stand in the verdict and in the table
+    said = ("add-pointing", "section-unused", "knock")  # these stand in the verdict and in the tables
     kinds: dict[str, list[Note]] = {}
     own = [note for section in result.sections for note in section.notes]
     for note in dict.fromkeys([*result.solution.warnings, *own]):

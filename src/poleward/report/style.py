@@ -53,6 +53,18 @@ def with_sigma(value: float, sigma: float, signs: Signs) -> str:
     return f"{value:.{places}f} {signs.plus_minus} {sigma:.{places}f}"
 
 
+def signed(value: float, sigma: float, signs: Signs) -> str:
+    """Return ``+5.0 +/- 0.2``; a zero has no sign."""
+    places = decimals_for(sigma)
+    text = f"{value:+.{places}f}"
+    return f"{text[1:] if float(text) == 0 else text} {signs.plus_minus} {sigma:.{places}f}"
+
+
+def counted(count: int, word: str) -> str:
+    """Return ``1 answer``, ``2 answers``."""
+    return f"{count} {word}" + ("s" if count != 1 else "")
+
+
 def seconds_text(seconds: float) -> str:
     """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
     if seconds < 10:

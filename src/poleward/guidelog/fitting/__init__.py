@@ -1,5 +1,5 @@
 """Sections to an axis error: corrections undone, noise, the joint fit.
 
-In order: noise, correct, search, parts, drive, joint, fit, answer, guiding, trace,
-logsolution, choose, night, runs.
+In order: noise, correct, search, parts, drive, joint, fit, answer, guiding, knocks, season,
+trace, logsolution, choose, together, night, runs.
 """

@@ -8,22 +8,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from poleward.door.record import record_of
 from poleward.errors import Note
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
 from poleward.guidelog.fitting.noise import Noise
 from poleward.guidelog.fitting.parts import Part
+from poleward.guidelog.fitting.season import Season
 from poleward.guidelog.fitting.trace import Trace
 from poleward.guidelog.reading.section import Section
-from poleward.sky.axis import azimuth_altitude
-from poleward.sky.site import Site
-from poleward.solving.determine import AxisEstimate, blind, judge
-from poleward.solving.estimate import DOUBT
-from poleward.solving.least_squares import p_value, scatter_factor
-from poleward.solving.solution import FitSummary, Solution, solution_from
+from poleward.sky.axis import Floats, azimuth_altitude
+from poleward.solving.determine import AxisEstimate
+from poleward.solving.solution import Solution
 
 
 @dataclass(frozen=True)
@@ -140,18 +136,33 @@ class LogGroup:
 
     def to_record(self) -> dict[str, Any]:
         """Return its name, its start and its axis."""
-        axis = None if self.solution is None else self.solution.to_record()["axis"]
-        return {**record_of(self, ("name", "start")), "axis": axis}
+        return {**record_of(self, ("name", "start")), "axis": _axis(self.solution)}
 
 
 @dataclass(frozen=True)
-class Trend:
-    """How the axis error changes from group to group, arcmin per day, with sigmas."""
+class Agreement:
+    """Whether several groups share one axis.
 
-    azimuth_arcmin_per_day: float
-    azimuth_sigma_arcmin_per_day: float
-    altitude_arcmin_per_day: float
-    altitude_sigma_arcmin_per_day: float
+    Attributes
+    ----------
+    chi_square : float
+        Of the groups' answers about their weighted mean.
+    degrees_of_freedom : int
+    p_value : float or None
+        None without a degree of freedom.
+    mean : Solution or None
+        None where they disagree: the mean of different axes is none.
+    """
+
+    chi_square: float
+    degrees_of_freedom: int
+    p_value: float | None
+    mean: Solution | None
+
+    def to_record(self) -> dict[str, Any]:
+        """Return plain numbers, and the mean's axis."""
+        record = record_of(self, ("chi_square", "degrees_of_freedom", "p_value"))
+        return {**record, "mean": _axis(self.mean)}
 
 
 @dataclass(frozen=True)
@@ -161,15 +172,19 @@ class LogSolution:
     Attributes
     ----------
     solution : Solution
-        Of the whole: of the one group, or the weighted mean of several.
+        Of the one group; of several the place where the axis stands on the last night of a season, their mean where
+        there is no season and they agree, else that of the last group.
     groups : tuple of LogGroup
-    trend : Trend or None
-        Over three groups or more that know both errors and their dates.
+    agreement : Agreement or None
+        Of two groups or more.
+    season : Season or None
+        Of three nights or more that know both errors and their dates; its nights are the groups' numbers.
     """
 
     solution: Solution
     groups: tuple[LogGroup, ...]
-    trend: Trend | None = None
+    agreement: Agreement | None = None
+    season: Season | None = None
 
     @property
     def sections(self) -> tuple[SectionResult, ...]:
@@ -177,67 +192,49 @@ class LogSolution:
         return tuple(section for group in self.groups for section in group.sections)
 
     def to_record(self) -> dict[str, Any]:
-        """Return the record: that of a solution, with the sections and, where there are several, the groups."""
-        return {**self.solution.to_record(), **record_of(self, ("sections", "groups", "trend"))}
+        """Return the record: that of a solution, with the sections, and how the groups go together."""
+        return {
+            **self.solution.to_record(),
+            **record_of(self, ("sections", "groups", "agreement")),
+            "season": None if self.season is None else _season_record(self.season, self.groups),
+        }
 
 
-def trend_of(groups: Sequence[LogGroup]) -> Trend | None:
-    """Straight lines through the groups' errors against time, weighted by their sigmas."""
-    known = [
-        g
-        for g in groups
-        if g.start is not None and g.solution is not None and g.solution.determined == "both"
-    ]
-    if len(known) < 3:
-        return None
-    days = np.array([group.start.timestamp() / 86400 for group in known if group.start is not None])
-    if np.ptp(days) == 0:
-        return None
-    numbers: list[float] = []
-    for axis in ("azimuth", "altitude"):
-        value = np.array([getattr(group.solution, f"{axis}_error_arcmin") for group in known])
-        weight = np.array([getattr(group.solution, f"{axis}_sigma_arcmin") for group in known]) ** -2.0
-        off = days - np.sum(weight * days) / np.sum(weight)
-        square = float(np.sum(weight * off**2))
-        numbers += [float(np.sum(weight * off * value)) / square, square**-0.5]
-    return Trend(*numbers)
+def _axis(solution: Solution | None) -> Any:
+    return None if solution is None else solution.to_record()["axis"]
 
 
-def joined(groups: tuple[LogGroup, ...], site: Site) -> LogSolution:
-    """One result for the whole run."""
-    solved = [group for group in groups if group.solution is not None]
-    if len(groups) == 1:
-        assert groups[0].solution is not None
-        return LogSolution(groups[0].solution, groups, None)
-    estimates = [group.estimate for group in solved if group.estimate is not None]
-    pole = estimates[0].pole
-    total = sum((each.information for each in estimates), np.zeros((2, 2)))
-    pulled = sum((each.information @ each.point for each in estimates), np.zeros(2))
-    found = judge(total, np.concatenate([each.lever for each in estimates]), pole)
-    held = total if found.directions == 2 else total + blind(pole)
-    mean = np.linalg.solve(held, pulled)
-    square = sum(float((e.point - mean) @ e.information @ (e.point - mean)) for e in estimates)
-    free = sum(each.determination.directions for each in estimates) - found.directions
-    chance = p_value(square, free)
-    doubtful = chance is not None and chance < DOUBT
-    factor = scatter_factor(square, free) if doubtful else 1.0
-    notes = [note for group in solved for note in group.solution.warnings if note.code != "no-check"]  # type: ignore[union-attr]
-    if doubtful:
-        notes.append(
-            Note(
-                "axis-moved",
-                f"the {len(solved)} answers disagree (p = {chance:.2g}): the axis has moved between them; the mean's "
-                f"intervals are widened {factor:.1f} times",
-            )
-        )
-    joint = AxisEstimate(float(mean[0]), float(mean[1]), total / factor**2, found, np.zeros((0, 2)), pole)
-    drifts = [drift for group in solved for drift in group.solution.drifts]  # type: ignore[union-attr]
-    summary = FitSummary(
-        len(drifts), sum(_values(group.solution) for group in solved), square, free, chance, "scatter"
-    )
-    solution = solution_from(joint, site, summary, drifts, list(dict.fromkeys(notes)))
-    return LogSolution(solution, groups, trend_of(solved))
+def _season_record(season: Season, groups: Sequence[LogGroup]) -> dict[str, Any]:
+    """Return plain numbers with their units in the names; nights by their groups' names."""
 
+    def both(values: Floats, sigmas: Floats, unit: str) -> dict[str, float]:
+        return {
+            f"{name}_{what}{unit}": float(numbers[i])
+            for i, name in enumerate(("azimuth", "altitude"))
+            for what, numbers in (("", values), ("sigma_", sigmas))
+        }
 
-def _values(solution: Solution | None) -> int:
-    return 0 if solution is None else solution.fit.values
+    return {
+        "spells": [
+            {
+                "first": groups[spell.first].name,
+                "last": groups[spell.last].name,
+                "groups": spell.count,
+                "on_last": both(spell.place, spell.sigmas[:2], "arcmin"),
+                "change": None
+                if spell.rate is None
+                else both(spell.rate, spell.sigmas[2:], "arcmin_per_day"),
+            }
+            for spell in season.spells
+        ],
+        "knocks": [
+            {
+                "after": groups[knock.before].name,
+                "before": groups[knock.after].name,
+                "jump": both(knock.jump, knock.sigmas, "arcmin"),
+            }
+            for knock in season.knocks
+        ],
+        "aside": [groups[night].name for night in season.aside],
+        **record_of(season, ("chi_square", "degrees_of_freedom", "p_value", "factor")),
+    }

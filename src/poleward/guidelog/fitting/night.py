@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Any
 
 import numpy as np
 
+from poleward.door.clock import zone_of
 from poleward.errors import InputError, Note, UsageError
 from poleward.guidelog.fitting.answer import Fitted, estimate_of, fit_sections
 from poleward.guidelog.fitting.choose import Candidate, choose
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
-from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, joined, unused
+from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, unused
 from poleward.guidelog.fitting.parts import share_drives
+from poleward.guidelog.fitting.together import joined
 from poleward.guidelog.fitting.trace import trace_of
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import azimuth_altitude
@@ -74,8 +76,8 @@ def solve_log(
     drive_rate : str or Quantity
         ``sidereal``, ``king``, ``solar`` or a rate.
     each : {"all", "night", "file", "section"}
-        What is fitted together. The axis stands still within each; between them it may have been moved, and the
-        `solution` of the whole is then their weighted mean with a test of whether they agree.
+        What is fitted together. The axis stands still within each; between them it may have moved: see
+        `LogSolution` for what the `solution` of the whole is then.
     allow_low : bool
         Use sections below 10 deg too, where refraction is not well known.
 
@@ -99,8 +101,45 @@ def groups_of(sections: Sequence[Section], site: Site, each: str) -> dict[str, l
     """Return what is fitted together, by name, in the order of the first section of each."""
     groups: dict[str, list[Section]] = {}
     for section in sections:
-        groups.setdefault(_group_name(section, site, each), []).append(section)
+        name = _group_name(section, site, each)
+        if each == "section":
+            name = _unlike(name, night_of(section, site), groups)
+        groups.setdefault(name, []).append(section)
     return groups
+
+
+def night_of(section: Section, site: Site) -> str:
+    """Return the date of the evening: days change at noon, by the longitude, else by the time zone's clocks.
+
+    The sky's noon comes first: a zone is a matter of law, and many a computer at a telescope is set to UTC.
+    """
+    if section.start is None:
+        return ""
+    local = section.start
+    if site.longitude_rad is not None:
+        # 350 deg and -10 deg are one place: within half a turn of Greenwich.
+        local += timedelta(days=math.remainder(site.longitude_rad, 2 * math.pi) / (2 * math.pi))
+    elif site.timezone:
+        local = local.astimezone(zone_of(site.timezone))
+    return f"{local - timedelta(hours=12):%Y-%m-%d}"
+
+
+def _group_name(section: Section, site: Site, each: str) -> str:
+    if each == "all":
+        return "all sections"
+    if each == "night":
+        return night_of(section, site) or section.file
+    return section.file if each == "file" else f"{section.file} {section.label}"
+
+
+def _unlike(name: str, date: str, taken: Mapping[str, object]) -> str:
+    """Return a name that no section has yet: sections of one label are told apart by their night, then counted."""
+    if name in taken and date:
+        name = f"{name}, {date}"
+    unlike, number = name, 2
+    while unlike in taken:
+        unlike, number = f"{name} ({number})", number + 1
+    return unlike
 
 
 def answer_of(done: Sequence[LogGroup], site: Site) -> LogSolution:
@@ -113,19 +152,6 @@ def answer_of(done: Sequence[LogGroup], site: Site) -> LogSolution:
             done[0].sections[0].where if reasons else "",
         )
     return joined(tuple(done), site)
-
-
-def _group_name(section: Section, site: Site, each: str) -> str:
-    if each == "all":
-        return "all sections"
-    if each == "file" or (each == "night" and section.start is None):
-        return section.file
-    if each == "night":
-        assert section.start is not None
-        # A night has the date of its evening: days change at local mean noon, whatever the clocks say.
-        turn = (site.longitude_rad or 0.0) * 86400 / (2 * math.pi) - 43200
-        return f"{(section.start + timedelta(seconds=turn)):%Y-%m-%d}"
-    return f"{section.file} {section.label}"
 
 
 def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Wanted) -> LogGroup:

@@ -1,0 +1,162 @@
+"""Many nights of one mount: a pier that settles, and is knocked now and then.
+
+Between knocks the axis moves along a straight line, each such spell with a line of its own; at a knock it jumps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from poleward.guidelog.fitting.knocks import Account, Nights, account_of, cuts
+from poleward.sky.axis import Floats
+from poleward.solving.estimate import DOUBT
+from poleward.solving.least_squares import p_value, scatter_factor
+
+LEAST_NIGHTS = 3
+"""Two nights make a line, a third one can speak against it."""
+RIVAL = 6.0
+"""Dates at which a knock fits worse than at the best one by less than this are not ruled out: 2 ln 20, one in twenty."""
+
+
+@dataclass(frozen=True, eq=False)
+class Spell:
+    """Nights between two knocks, and the straight line through them.
+
+    Attributes
+    ----------
+    first, last : int
+        Its nights, by number, both included.
+    count : int
+        How many of them were used.
+    values : array (4,)
+        A and e on its last night, arcmin, and how they change, arcmin per day.
+    covariance : array (4, 4)
+        Of these; zero for the change where there is one night only.
+    """
+
+    first: int
+    last: int
+    count: int
+    values: Floats
+    covariance: Floats
+
+    @property
+    def place(self) -> Floats:
+        """A and e on its last night, arcmin, (2,)."""
+        return self.values[:2]
+
+    @property
+    def rate(self) -> Floats | None:
+        """How A and e change, arcmin per day, (2,); None for fewer nights than can speak against a line."""
+        return self.values[2:] if self.count >= LEAST_NIGHTS else None
+
+    @property
+    def sigmas(self) -> Floats:
+        """Standard uncertainties of place and rate, (4,)."""
+        sigmas: Floats = np.sqrt(np.diag(self.covariance))
+        return sigmas
+
+    def at(self, days: float) -> tuple[Floats, Floats]:
+        """A and e so many days after its last night, and their standard uncertainties, arcmin, (2,) each."""
+        reach = np.hstack([np.eye(2), days * np.eye(2)])
+        return reach @ self.values, np.sqrt(np.diag(reach @ self.covariance @ reach.T))
+
+
+@dataclass(frozen=True, eq=False)
+class Knock:
+    """A jump of the axis.
+
+    Attributes
+    ----------
+    before, after : int
+        The nights between which it happened, by number; neighbours where its date is certain.
+    jump, sigmas : array (2,)
+        Of A and e, arcmin, from the last night before to the first one after, and its standard uncertainties.
+    """
+
+    before: int
+    after: int
+    jump: Floats
+    sigmas: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Season:
+    """What some nights say together.
+
+    Attributes
+    ----------
+    spells : tuple of Spell
+        The last one tells where the axis stands now, and since when.
+    knocks : tuple of Knock
+        One fewer.
+    nights : tuple of int
+        All nights, by number, in time.
+    aside : tuple of int
+        Those of them that say something that no other night does.
+    chi_square, degrees_of_freedom, p_value : float, int, float or None
+        Of the nights used about the lines.
+    factor : float
+        By which all uncertainties are widened, since the nights scatter more than they claim.
+    """
+
+    spells: tuple[Spell, ...]
+    knocks: tuple[Knock, ...]
+    nights: tuple[int, ...]
+    aside: tuple[int, ...]
+    chi_square: float
+    degrees_of_freedom: int
+    p_value: float | None
+    factor: float
+
+    def numbered(self, numbers: Sequence[int]) -> Season:
+        """Return the same with other numbers for the nights."""
+        return replace(
+            self,
+            spells=tuple(replace(s, first=numbers[s.first], last=numbers[s.last]) for s in self.spells),
+            knocks=tuple(replace(k, before=numbers[k.before], after=numbers[k.after]) for k in self.knocks),
+            nights=tuple(numbers[night] for night in self.nights),
+            aside=tuple(numbers[night] for night in self.aside),
+        )
+
+
+def season_of(days: Floats, points: Floats, information: Floats) -> Season:
+    """Find where the axis stands now, how it moved there, and how sure that is.
+
+    Parameters
+    ----------
+    days : array (n,)
+        Times of the nights, rising; n is at least `LEAST_NIGHTS`.
+    points : array (n, 2)
+        A and e, arcmin.
+    information : array (n, 2, 2)
+        Inverse covariances, arcmin^-2.
+    """
+    nights = Nights(days, points, information)
+    account = account_of(nights)
+    lines = [nights.line(rows) for rows in account.spells]
+    square = sum(line.square for line in lines)
+    free = sum(max(0, 2 * len(rows) - 4) for rows in account.spells)
+    agree = p_value(square, free)
+    factor = scatter_factor(square, free) if agree is not None and agree < DOUBT else 1.0
+    spells = tuple(
+        Spell(int(rows[0]), int(rows[-1]), len(rows), line.values, line.covariance * factor**2)
+        for rows, line in zip(account.spells, lines, strict=True)
+    )
+    knocks = tuple(_knock(nights, account, number, spells) for number in range(len(account.begins)))
+    every = tuple(range(len(days)))
+    aside = tuple(sorted(set(every) - set(account.used.tolist())))
+    return Season(spells, knocks, every, aside, square, free, agree, factor)
+
+
+def _knock(nights: Nights, account: Account, number: int, spells: tuple[Spell, ...]) -> Knock:
+    """What became of the axis at a knock, from its last night before to its first one after."""
+    where, chances = cuts(nights, account.around(account.begins[number]), account.ends)
+    near = where[2 * (chances - np.min(chances)) < RIVAL]
+    before, after = spells[number : number + 2]
+    there, sigmas = after.at(float(nights.days[after.first] - nights.days[after.last]))
+    last = int(account.used[np.searchsorted(account.used, near[0]) - 1])
+    return Knock(last, int(near[-1]), there - before.place, np.hypot(sigmas, before.sigmas[:2]))
