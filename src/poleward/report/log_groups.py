@@ -55,7 +55,7 @@ def groups_text(result: LogSolution, signs: Signs) -> str:
                 *(night for spell in spells for night in (spell.first, spell.last)),
             }
             groups = [groups[night] for night in sorted(shown)]
-            title += "those between which something happened"
+            title += "the first and last of each spell, and what was set aside"
     width = max(len(group.name) for group in groups)
     lines = [title, f"  {'':<{width}}  {'azimuth':>15}  {'altitude':>15}  {'offset':>15}  sections"]
     for group in groups:
