@@ -1,10 +1,12 @@
 """The command line. Nothing heavy is imported until a command runs.
 
-In order: complete, common, follow, layout, progress, solve, demo, log, tonight, check, plan.
+In order: streams, complete, common, follow, layout, progress, solve, demo, log, tonight, check, plan.
 """
 
 from __future__ import annotations
 
+import errno
+import logging
 import os
 import sys
 import warnings
@@ -14,6 +16,7 @@ from typing import Any
 import click
 
 from poleward import __version__
+from poleward.cli import streams
 from poleward.cli.complete import with_completion
 from poleward.errors import PolewardError
 
@@ -75,12 +78,13 @@ def main(ctx: click.Context) -> None:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status; errors become one line and a hint."""
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")  # a sign the stream lacks must not end the program
-    # astropy tells of folders it would like to have; that is no news for the user of this program.
+    streams.prepare()
+    # astropy and matplotlib tell of folders they would like to have; that is no news for the user of this program.
     warnings.filterwarnings("ignore", message=".*XDG_(CONFIG|CACHE)_HOME.*")
-    sys.exit(_status(arguments))
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    with streams.ended_in_order():
+        status = _status(arguments)
+    sys.exit(status)
 
 
 def _status(arguments: list[str] | None) -> int:
@@ -97,21 +101,23 @@ def _status(arguments: list[str] | None) -> int:
     except click.ClickException as error:
         _say(error.format_message(), "")
         return 2
+    except SystemExit as left:  # click leaves with 1 when the reader of a pipe has gone
+        return streams.given_up(BrokenPipeError(errno.EPIPE, "")) if left.code == 1 else 0
     except (KeyboardInterrupt, click.Abort):
-        sys.stderr.write("poleward: interrupted\n")
+        streams.say("poleward: interrupted\n")
         return 130
-    except BrokenPipeError:
-        # The reader has gone (`| head`): let the last flush of the interpreter go nowhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except OSError as error:
+        # Files are told of by name where they are used: without a name this is standard output.
+        return streams.given_up(error) if error.filename is None else _fault(error)
     except Exception as error:  # noqa: BLE001 - the last net: a fault of ours, told without a traceback
         return _fault(error)
 
 
 def _say(message: str, hint: str) -> None:
-    sys.stderr.write(f"poleward: {' '.join(message.split())}\n")
+    lines = [f"poleward: {' '.join(message.split())}\n"]
     if hint:
-        sys.stderr.write(f"  {' '.join(hint.split())}\n")
+        lines.append(f"  {' '.join(hint.split())}\n")
+    streams.say("".join(lines))
 
 
 def _fault(error: Any) -> int:

@@ -1,0 +1,64 @@
+"""Standard output and error as they are found: closed, full, without some signs, or given up by their reader."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from types import FrameType
+from typing import NoReturn
+
+GONE = (errno.EPIPE, errno.EINVAL) if sys.platform == "win32" else (errno.EPIPE,)
+"""What writing to a pipe says whose reader has gone; Windows calls it an invalid argument."""
+
+
+def prepare() -> None:
+    """Give every stream a place to write to, and let no sign that a stream lacks end the program."""
+    if sys.stdout is None:
+        # Closed: writing is refused when the result is printed, after the files are written.
+        sys.stdout = os.fdopen(os.open(os.devnull, os.O_RDONLY), "w")
+    if sys.stderr is None:
+        sys.stderr = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w")
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def say(text: str) -> None:
+    """Write lines to standard error; where that is full or closed there is nowhere left to complain."""
+    with contextlib.suppress(OSError, ValueError):
+        sys.stderr.write(text)
+        sys.stderr.flush()
+
+
+def given_up(error: OSError) -> int:
+    """Return the exit status when standard output takes no more: 0 when its reader has seen enough (``| head``)."""
+    with contextlib.suppress(OSError, ValueError):
+        # The interpreter's own last flush must find a place.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if error.errno in GONE:
+        return 0
+    reason = "it is closed" if error.errno == errno.EBADF else error.strerror
+    say(f"poleward: standard output cannot be written: {reason}\n")
+    return 2
+
+
+@contextlib.contextmanager
+def ended_in_order() -> Iterator[None]:
+    """Inside a ``with``, a request to end (SIGTERM) is taken as Ctrl-C is: files are whole and workers end."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, _interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _interrupt(number: int, frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
