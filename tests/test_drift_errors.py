@@ -217,7 +217,7 @@ def test_broken_ecsv_and_votable() -> None:
     Path("v.xml").write_text("<VOTABLE><RESOURCE>", encoding="utf-8")
     ran = run_here("solve", "v.xml", "--latitude", "47")
     assert ran.status == 3
-    assert ran.err.startswith("poleward: v.xml: this VOTable cannot be read: ")
+    assert ran.err.startswith("poleward: v.xml:1: this VOTable cannot be read: ")
 
 
 @pytest.mark.usefixtures("workdir")

@@ -154,7 +154,7 @@ ERRORS = {
         'decimal = "."',
         'decimal = "',
         "L.toml: this layout is not TOML: Illegal character '\\n' (at line 5, column 12)",
-        "",
+        "text stands in quotes, a regular expression in single ones: '^t,'",
     ),
     "no north": (
         'north = { name = "up", unit = "pix", positive = "north" }',

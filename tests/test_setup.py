@@ -107,7 +107,7 @@ def test_where_it_is_looked_for(workdir: Path) -> None:
         ('site = "here"\n', "s.toml: 'site' must be a section", "write [site] on a line of its own"),
         (
             "[site]\nlatitude = 47.1 deg\n",
-            "s.toml: this is not TOML",
+            "s.toml: this setup file is not TOML",
             'text stands in quotes: latitude = "47.1 deg"',
         ),
         (
@@ -162,4 +162,4 @@ def test_the_exact_line(text: str, line: str, hint: str) -> None:
 @pytest.mark.usefixtures("workdir")
 def test_a_missing_setup_file() -> None:
     ran = run_here("solve", "--setup", "none.toml", "--drift", "dec=1d")
-    assert (ran.status, ran.err) == (3, "poleward: none.toml: there is no such setup file\n")
+    assert (ran.status, ran.err) == (3, "poleward: none.toml: there is no such file\n")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import sys
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.door.clock import zone_of
+from poleward.door.incoming import read_toml
 from poleward.door.quantity import nearest, parse
 from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC
@@ -115,15 +115,16 @@ def find_setup(path: str | None) -> Setup:
     if path is not None:
         return read_setup(path)
     for candidate in (Path("poleward.toml"), _config_folder() / "poleward" / "config.toml"):
-        if candidate.is_file():
+        if os.path.isfile(candidate):  # False, too, in a folder that may not be entered
             return read_setup(candidate)
     return Setup()
 
 
 def _config_folder() -> Path:
+    home = os.path.expanduser("~")  # stays "~" for a user without one
     if sys.platform == "win32":
-        return Path(os.environ.get("APPDATA", str(Path.home())))
-    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config")
+        return Path(os.environ.get("APPDATA", home))
+    return Path(os.environ.get("XDG_CONFIG_HOME") or os.path.join(home, ".config"))
 
 
 def read_setup(path: str | Path) -> Setup:
@@ -135,17 +136,7 @@ def read_setup(path: str | Path) -> Setup:
         It cannot be read, is not TOML, or holds an unknown key or a value that cannot be used.
     """
     name = str(path)
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-        content = tomllib.loads(text)
-    except FileNotFoundError:
-        raise InputError("there is no such setup file", "", name) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"this setup file cannot be read: {error}", "", name) from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            f"this is not TOML: {error}", 'text stands in quotes: latitude = "47.1 deg"', name
-        ) from None
+    content = read_toml(path, "setup file", 'text stands in quotes: latitude = "47.1 deg"')
     _check_keys(content, "", name)
     mount = content.get("mount", {})
     limits = content.get("limits", {})

@@ -79,6 +79,7 @@ def main(ctx: click.Context) -> None:
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status; errors become one line and a hint."""
     streams.prepare()
+    streams.find_home()
     # astropy and matplotlib tell of folders they would like to have; that is no news for the user of this program.
     warnings.filterwarnings("ignore", message=".*XDG_(CONFIG|CACHE)_HOME.*")
     logging.getLogger("matplotlib").setLevel(logging.ERROR)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import click
 
+from poleward.cli import streams
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -143,7 +144,7 @@ class Output:
     def give(
         self, result: Recorded, rows: str, text: Callable[[Signs], str], figure: Callable[[], Any]
     ) -> None:
-        """Print the record or the text; write the record or a table and the chart that were asked for.
+        """Write the record or a table and the chart that were asked for; then print the record or the text.
 
         Parameters
         ----------
@@ -157,7 +158,6 @@ class Output:
         from poleward.report.style import signs_for
 
         record = result.to_record()
-        print_result(json_text(record) if self.as_json else dimmed(text(signs_for(sys.stdout)), self.night))
         if self.output is not None and self.output.lower().endswith(".json"):
             write_whole(self.output, json_text(record) + "\n", force=self.force)
         elif self.output is not None:
@@ -168,6 +168,7 @@ class Output:
             from poleward.report.chart import figure_bytes
 
             write_whole(self.chart, figure_bytes(figure(), self.chart), force=self.force)
+        print_result(json_text(record) if self.as_json else dimmed(text(signs_for(sys.stdout)), self.night))
 
 
 output_options = grouped(
@@ -189,15 +190,28 @@ def check_ending(option: str, path: str | None, allowed: tuple[str, ...], force:
     Raises
     ------
     UsageError
-        An unknown ending, or an existing file without --force.
+        An unknown ending, an existing file without --force, or a file that this command reads.
     """
-    from poleward.door.files import refuse_existing
+    from poleward.door.files import refuse_existing, refuse_same
 
     if path is None:
         return
     if not path.lower().endswith(allowed):
         raise UsageError(f"{option}: '{path}' has an unknown ending, allowed are {', '.join(allowed)}")
     refuse_existing(path, force)
+    for other in _other_files(option):
+        refuse_same(path, other)
+
+
+def _other_files(option: str) -> list[str]:
+    """Names of files that are given to this command in other places than this option."""
+    context = click.get_current_context()
+    found: list[str] = []
+    for param in context.command.params:
+        if getattr(param.type, "kind", "") == "file" and option not in param.opts:
+            value = context.params[str(param.name)]
+            found += [value] if isinstance(value, str) else value or ()
+    return found
 
 
 def site_line(setup: Setup, site: Site) -> str:
@@ -236,8 +250,9 @@ def json_text(record: dict[str, Any]) -> str:
 
 
 def print_result(text: str) -> None:
-    """Print to standard output."""
+    """Print to standard output, at once: a full disk is told of here, not met at the end."""
     sys.stdout.write(text if text.endswith("\n") else text + "\n")
+    sys.stdout.flush()
 
 
 def dimmed(text: str, night: bool) -> str:
@@ -249,7 +264,7 @@ def dimmed(text: str, night: bool) -> str:
 
 def tell(text: str) -> None:
     """Print a note to standard error."""
-    sys.stderr.write(f"poleward: {text}\n")
+    streams.say(f"poleward: {text}\n")
 
 
 def inline_pairs(text: str, option: str) -> dict[str, str]:

@@ -12,6 +12,12 @@ from poleward.cli import common
 from poleward.cli.solve import READING_ERROR, Solving, give, solved
 
 FILES = ("drifts.csv", "poleward.toml")
+HEADER = """Demo: four stars timed with a crosshair on an invented evening. The same by hand:
+  poleward demo --keep first-night
+  cd first-night
+  poleward solve drifts.csv
+
+"""
 
 
 @click.command("demo")
@@ -37,15 +43,8 @@ def command(keep: str | None, output: common.Output) -> int:
     site = setup.site()
     timings = read_drifts(source / "drifts.csv", guide_camera=setup.guide_camera, timezone=site.timezone)
     solution = solved(timings, setup, site, Solving())
-    if not output.as_json:
-        common.print_result(
-            "Demo: four stars timed with a crosshair on an invented evening. The same by hand:\n"
-            "  poleward demo --keep first-night\n"
-            "  cd first-night\n"
-            "  poleward solve drifts.csv\n\n"
-        )
     footer = common.site_line(replace(setup, source="poleward.toml"), site)
-    give(solution, output, READING_ERROR, footer)
+    give(solution, output, READING_ERROR, footer, HEADER)
     return 0
 
 

@@ -124,14 +124,16 @@ def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solut
     )
 
 
-def give(solution: Solution, output: common.Output, reading_error: str, footer: str) -> None:
-    """Give the solution; as text with a last line."""
+def give(
+    solution: Solution, output: common.Output, reading_error: str, footer: str, header: str = ""
+) -> None:
+    """Give the solution; as text with first lines and a last one."""
     from poleward.door.quantity import SMALL_ANGLE, parse
     from poleward.report.chart import axis_chart
     from poleward.report.text import solution_text
 
     def text(signs: Signs) -> str:
-        return f"{solution_text(solution, signs, parse(reading_error, SMALL_ANGLE))}\n\n{footer}"
+        return f"{header}{solution_text(solution, signs, parse(reading_error, SMALL_ANGLE))}\n\n{footer}"
 
     def figure() -> Any:
         return axis_chart(solution, night=output.night)

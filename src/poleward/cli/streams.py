@@ -9,11 +9,17 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
-GONE = (errno.EPIPE, errno.EINVAL) if sys.platform == "win32" else (errno.EPIPE,)
-"""What writing to a pipe says whose reader has gone; Windows calls it an invalid argument."""
+
+def gone(platform: str) -> tuple[int, ...]:
+    """Return what writing to a pipe says whose reader has gone; Windows calls it an invalid argument."""
+    return (errno.EPIPE, errno.EINVAL) if platform == "win32" else (errno.EPIPE,)
+
+
+GONE = gone(sys.platform)
 
 
 def prepare() -> None:
@@ -26,6 +32,14 @@ def prepare() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+
+
+def find_home() -> None:
+    """Give astropy, which cannot be imported without one, a home folder where the user has none: nothing is kept there."""
+    try:
+        Path.home()
+    except RuntimeError:
+        os.environ["HOME"] = os.devnull
 
 
 def say(text: str) -> None:

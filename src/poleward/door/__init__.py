@@ -1,4 +1,4 @@
-"""What users write and get: units, times, tables, writing files.
+"""What users write and get: units, times, files, tables.
 
-In order: notation, quantity, rotation, clock, tables, cells, files, record, show.
+In order: notation, quantity, rotation, clock, incoming, votable, tables, cells, files, record, show.
 """

@@ -21,8 +21,8 @@ def refuse_existing(path: str | Path, force: bool) -> None:
     """
     mode = _mode(path)
     if mode is None:
-        folder = _target(path).parent
-        if not folder.is_dir():
+        if not _target(path).parent.is_dir():
+            folder = (_target(path) if os.path.islink(path) else Path(path)).parent
             raise UsageError(f"{path}: there is no folder {folder}", "make the folder first")
     elif stat.S_ISDIR(mode):
         raise UsageError(f"{path}: this is a folder, a file name is needed")
@@ -61,7 +61,7 @@ def write_whole(path: str | Path, data: str | bytes, *, force: bool = False) -> 
     """
     refuse_existing(path, force)
     target, mode = _target(path), _mode(path)
-    body = data.encode("utf-8") if isinstance(data, str) else data
+    body = data.encode("utf-8", errors="replace") if isinstance(data, str) else data
     spare = ""
     try:
         # A name of a length that is allowed stays so.
@@ -87,7 +87,10 @@ def write_whole(path: str | Path, data: str | bytes, *, force: bool = False) -> 
 
 def _target(path: str | Path) -> Path:
     """Return the file that is written: where a symbolic link leads."""
-    return Path(os.path.realpath(path))
+    try:
+        return Path(os.path.realpath(path))
+    except OSError as error:  # the working folder is gone
+        raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
 
 
 def _mode(path: str | Path) -> int | None:

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
-import re
-import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from poleward.door.incoming import read_bytes
 from poleward.door.notation import NotationError, decimal_point
 from poleward.door.quantity import missing, nearest
+from poleward.door.votable import check_votable
 from poleward.errors import InputError
 
-_HEADER = re.compile(r"\s*([^\[\]]*?)\s*(?:\[(.*)\])?\s*$")
-
-
+MOST_ROWS = 10_000
+"""A year of frames. The fit of so many takes seconds."""
+HEADER_BYTES = 64_000
+"""Of an ECSV file's own header, which is YAML: 4 MB of it take a minute."""
 WORDED = ("label", "name", "star")
 """Columns of words, in which a comma is one."""
 EARTHLY = ("altaz", "hadec", "cirs", "tete", "teme", "itrs", "precessedgeocentric")
@@ -86,27 +87,6 @@ class RawTable:
                 raise InputError(f"unknown column '{column}'", nearest(column, names), self.header)
 
 
-def read_bytes(path: str | Path) -> bytes:
-    """Return a file's bytes, or standard input's for ``-``.
-
-    Raises
-    ------
-    InputError
-        It does not exist, is a folder, or may not be read.
-    """
-    if str(path) == "-":
-        return sys.stdin.buffer.read()
-    try:
-        return Path(path).read_bytes()
-    except OSError as error:
-        reason = {
-            FileNotFoundError: "there is no such file",
-            IsADirectoryError: "this is a folder, a file is needed",
-            PermissionError: "this file may not be read",
-        }.get(type(error), error.strerror or "it cannot be read")
-        raise InputError(reason, "", str(path)) from None
-
-
 def decoded(data: bytes, name: str) -> str:
     """Return the text of a file: UTF-8 or UTF-16 with or without byte-order mark.
 
@@ -140,13 +120,24 @@ def read_table(path: str | Path) -> RawTable:
     name = "standard input" if str(path) == "-" else str(path)
     data = read_bytes(path)
     if data.lstrip()[:1] == b"<":
-        return _by_astropy(io.BytesIO(data), "votable", name, [])
+        check_votable(data.lstrip(), name)
+        return _by_astropy(io.BytesIO(data.lstrip()), "votable", name, [])
     text = decoded(data, name)
     if text.lstrip().startswith("# %ECSV"):
         lines = text.lstrip().splitlines()
         numbers = [i + 1 for i, line in enumerate(lines) if line.strip() and not line.startswith("#")]
+        _refuse_many(len(numbers) - 1, name)
+        if sum(len(line) for line in lines if line.startswith("#")) > HEADER_BYTES:
+            raise InputError("this ECSV's header is too long", "is this the right file?", name)
         return _by_astropy(lines, "ascii.ecsv", name, numbers[1:])
     return _csv(text, name)
+
+
+def _refuse_many(rows: int, name: str) -> None:
+    if rows > MOST_ROWS:
+        raise InputError(
+            f"this table has {rows} rows, allowed are {MOST_ROWS}", "is this the right file?", name
+        )
 
 
 def _csv(text: str, name: str) -> RawTable:
@@ -157,6 +148,7 @@ def _csv(text: str, name: str) -> RawTable:
     ]
     if not numbered:
         raise InputError("this table is empty", "its first line names the columns", name)
+    _refuse_many(len(numbered) - 1, name)
     first_number, first = numbered[0]
     header_at = f"{name}:{first_number}"
     delimiter = max(",;\t", key=first.count)
@@ -168,13 +160,13 @@ def _csv(text: str, name: str) -> RawTable:
         ) from None
     columns, units = [], {}
     for cell in cells[0]:
-        matched = _HEADER.match(cell)
-        if matched is None or not matched[1]:
+        column, bracket, rest = (part.strip() for part in cell.partition("["))
+        if not column or "]" in column or (bracket and not rest.endswith("]")):
             raise InputError(f"'{cell}' is not a column's name", "write name or name [unit]", header_at)
-        if matched[1] in units:
-            raise InputError(f"column '{matched[1]}' is named twice", "", header_at)
-        columns.append(matched[1])
-        units[matched[1]] = matched[2] or ""
+        if column in units:
+            raise InputError(f"column '{column}' is named twice", "", header_at)
+        columns.append(column)
+        units[column] = rest.removesuffix("]").strip()
     rows = []
     for (number, _), values in zip(numbered[1:], cells[1:], strict=True):
         if len(values) != len(columns):

@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from poleward.door.incoming import read_bytes
 from poleward.door.quantity import Kind, nearest, parse
-from poleward.door.tables import decoded, read_bytes
+from poleward.door.tables import decoded
 from poleward.errors import InputError
 from poleward.sky.pole import POLES, pole_name
 
@@ -135,6 +136,8 @@ def read_record(path: str) -> Any:
             "a record is what poleward solve --output axis.json writes",
             f"{name}:{error.lineno}",
         ) from None
+    except ValueError:
+        raise InputError("this is not a record: it holds a number too long to read", "", name) from None
 
 
 def _source(path: str) -> str:

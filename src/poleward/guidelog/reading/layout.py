@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from poleward.door import quantity
+from poleward.door.incoming import read_toml
 from poleward.door.quantity import Kind, nearest
-from poleward.door.tables import read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.facts import FACTS, Fact, cell_of, pattern, read_facts
 from poleward.guidelog.reading.form import Layout, Marks, Measure, TextForm, TimeColumn, Words
@@ -45,15 +44,8 @@ def read_layout(path: str | Path) -> Layout:
         It cannot be read, is not TOML, holds an unknown key (the nearest known one is named), a regular expression
         or a unit that cannot be used, or lacks the pointing or a column that is needed.
     """
-    name = str(path)
-    try:
-        return layout_from(tomllib.loads(read_bytes(path).decode("utf-8-sig")), name)
-    except UnicodeDecodeError:
-        raise InputError("this layout is not UTF-8 text", "", name) from None
-    except (ValueError, RecursionError) as error:
-        reason = " ".join(str(error).split()) or "nested too deeply"
-        hint = "write regular expressions in single quotes: '^t,'" if "escape" in reason.lower() else ""
-        raise InputError(f"this layout is not TOML: {reason}", hint, name) from None
+    content = read_toml(path, "layout", "text stands in quotes, a regular expression in single ones: '^t,'")
+    return layout_from(content, str(path))
 
 
 def layout_from(content: Mapping[str, Any], name: str) -> Layout:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from poleward.door.tables import read_bytes
+from poleward.door.incoming import LOG_BYTES, read_bytes
 from poleward.errors import InputError, Note
 from poleward.guidelog.reading.assemble import build
 from poleward.guidelog.reading.blocks import Block, find_blocks
@@ -87,7 +87,7 @@ def read_log(path: str | Path, layout: Layout | str | Path, *, timezone: str = "
     """
     plan = layout if isinstance(layout, Layout) else read_layout(layout)
     name = "standard input" if str(path) == "-" else str(path)
-    text = log_text(read_bytes(path), plan.text.encoding, name)
+    text = log_text(read_bytes(path, LOG_BYTES), plan.text.encoding, name)
     return parse_log(text, plan, name, timezone=timezone)
 
 

@@ -1,0 +1,111 @@
+"""Files that users have, from whomever: plain files only, whole, and no larger than such a file can be."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from poleward.errors import InputError
+
+TABLE_BYTES = 4_000_000
+"""Twenty thousand timings of 200 signs. Nobody writes that, and reading it takes some seconds."""
+LOG_BYTES = 256_000_000
+"""A winter of guiding, a row a second, in one file; reading it takes a minute or two."""
+TOML_BYTES, TOML_LINE = 64_000, 1000
+"""Many times a full setup with its comments. Python's reader takes the square of a key's dots: of a longer line, minutes."""
+
+
+def read_bytes(path: str | Path, most: int = TABLE_BYTES) -> bytes:
+    """Return a file's bytes, or standard input's for ``-``.
+
+    Parameters
+    ----------
+    path : str or Path
+    most : int
+        Bytes that such a file can have; a longer one is another kind of file.
+
+    Raises
+    ------
+    InputError
+        It does not exist, is a folder, a device or a pipe, may not be read, or is too large.
+    """
+    if str(path) == "-":
+        if sys.stdin is None:
+            raise InputError("standard input is closed", "name a file in place of -", "-")
+        data, name = _from_stdin(most + 1), "standard input"
+    else:
+        data, name = _from_file(path, most + 1), str(path)
+    if len(data) > most:
+        raise InputError(f"it is too large: allowed are {most / 1e6:g} MB", "is this the right file?", name)
+    return data
+
+
+def _from_stdin(count: int) -> bytes:
+    try:
+        return sys.stdin.buffer.read(count)
+    except OSError as error:
+        raise InputError(f"it cannot be read: {error.strerror}", "", "standard input") from None
+
+
+def _from_file(path: str | Path, count: int) -> bytes:
+    try:
+        kind = os.stat(path).st_mode
+        if stat.S_ISDIR(kind):
+            raise IsADirectoryError
+        if not stat.S_ISREG(kind):
+            # It may never end, or never begin.
+            raise InputError(
+                "this is a device or a pipe, a file is needed", "- reads standard input", str(path)
+            )
+        with open(path, "rb") as file:
+            return file.read(count)
+    except ValueError:  # a NUL in the name
+        raise InputError("this is no name of a file", "", str(path)) from None
+    except OSError as error:
+        reason = {
+            FileNotFoundError: "there is no such file",
+            IsADirectoryError: "this is a folder, a file is needed",
+            PermissionError: "this file may not be read",
+        }.get(type(error), error.strerror or "it cannot be read")
+        raise InputError(reason, "", str(path)) from None
+
+
+def read_toml(path: str | Path, what: str, hint: str) -> dict[str, Any]:
+    """Return what a TOML file says.
+
+    Parameters
+    ----------
+    path : str or Path
+    what : str
+        What it is, for messages: ``setup file``.
+    hint : str
+        For one that is not TOML.
+
+    Raises
+    ------
+    InputError
+        As `read_bytes`, or it is not UTF-8, not TOML, nested too deeply, or has a line longer than any such file's.
+    """
+    name = "standard input" if str(path) == "-" else str(path)
+    try:
+        text = read_bytes(path, TOML_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"this {what} is not UTF-8 text", "save it as UTF-8", name) from None
+    for number, line in enumerate(text.splitlines(), 1):
+        if len(line) > TOML_LINE:
+            raise InputError(
+                f"this line has {len(line)} signs, allowed are {TOML_LINE}",
+                "is this the right file?",
+                f"{name}:{number}",
+            )
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # ValueError: what TOML refuses, and a whole number too long for Python.
+        deep = isinstance(error, RecursionError)
+        reason = "it is nested too deeply" if deep else " ".join(str(error).split())
+        raise InputError(f"this {what} is not TOML: {reason}", hint, name) from None
