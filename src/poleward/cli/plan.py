@@ -131,9 +131,9 @@ def command(
     def figure() -> Any:
         return plan_chart(result, night=output.night)
 
-    output.give(result, "pointings", text, figure)
     if wish.table is not None:
         write_whole(wish.table, plan_table(result), force=output.force)
+    output.give(result, "pointings", text, figure)
     return 0
 
 

@@ -6,10 +6,12 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from multiprocessing.connection import wait
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -178,10 +180,19 @@ def workers(paths: Sequence[str], each: str) -> Iterator[ProcessPoolExecutor | N
     try:
         yield pool
     except BaseException:
-        # Ctrl-C above all: nothing more is begun, and nobody waits for what is.
+        # Ctrl-C above all: nothing more is begun, and what is begun ends.
         pool.shutdown(wait=False, cancel_futures=True)
+        for worker in multiprocessing.active_children():
+            worker.terminate()
         raise
     pool.shutdown()
+
+
+def _end_with_the_first() -> None:
+    first = multiprocessing.parent_process()
+    if first is not None:
+        wait([first.sentinel])
+        os._exit(1)
 
 
 def _cores() -> int:
@@ -202,7 +213,9 @@ def _context() -> Any:
 
 
 def _begin() -> None:
-    """In a worker: Ctrl-C ends it at once and in silence; the first process says what there is to say."""
+    """In a worker: Ctrl-C ends it at once and in silence; the first process says what there is to say, and none
+    outlives it."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    threading.Thread(target=_end_with_the_first, daemon=True).start()
     if hasattr(sys.stderr, "reconfigure"):
         sys.stderr.reconfigure(errors="replace")
