@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from poleward.door.tables import read_bytes
+from poleward.door.incoming import LOG_BYTES, read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.logtext import log_text
@@ -76,7 +76,7 @@ class LogTail:
 
     def _complete_lines(self) -> bytes:
         """Return the file up to its last line end; in UTF-16 that is two bytes, of which the last may be NUL."""
-        data = read_bytes(self._path)
+        data = read_bytes(self._path, LOG_BYTES)
         end = data.rfind(b"\n") + 1
         return data[: end + 1] if end and data[end : end + 1] == b"\0" else data[:end]
 
