@@ -464,7 +464,9 @@ def warm_up(folder: Path, sound: Base) -> None:
     (folder / "astropy").mkdir()
     (folder / "night.log").write_text("\n".join(sound.lines) + "\n", encoding="utf-8")
     (folder / "l.toml").write_text(sound.layout, encoding="utf-8")
+    here = Path.cwd()
     assert solve(folder)[0] == 0
+    os.chdir(here)
 
 
 FORMS = ("marked", "headed", "comma", "spaced", "columns")
