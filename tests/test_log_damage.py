@@ -182,7 +182,8 @@ def test_7_gap_of_20_minutes(read):
     )
     assert section.north_arcsec == pytest.approx(NIGHT.north, abs=LAST_BIT)
     assert [note.text for note in section.notes] == [
-        "night.log:206: no row for 0:20:02; if the clock was set ahead there, the times after are wrong"
+        "night.log:206: no row for 0:20:02 before this one: if rows are lost there, or the clock was set ahead, the "
+        "result may be wrong"
     ]
 
 

@@ -327,6 +327,30 @@ def test_pulses_that_cannot_be(read, pulse, said):
     assert said in reasons(log)[0]
 
 
+def test_a_pulse_that_stays_the_same(read):
+    """In 30 rows on end: told, for nobody can say what the mount did."""
+    lines = log_of(NIGHTS[0])
+    for k in range(40, 70):
+        cells = lines[at(1, 4) + k].split(";")
+        lines[at(1, 4) + k] = ";".join([*cells[:3], "90", *cells[4:]])
+    assert [note.text for note in read(lines)[0].notes] == [
+        "night.log:46: north_pulse is -90 ms in 30 rows on end: if it was not, the result is wrong"
+    ]
+
+
+def test_a_pulse_that_would_not_end_before_the_next_row(read):
+    """6 s in a row every 2 s: left out, and what the mount did then is not known."""
+    lines = log_of(NIGHTS[0])
+    cells = lines[at(1, 4) + 40].split(";")
+    lines[at(1, 4) + 40] = ";".join([*cells[:3], "6000", *cells[4:]])
+    section = read(lines)[0]
+    assert len(section.seconds) == 119
+    assert np.flatnonzero(section.moved).tolist() == [40]
+    assert section.notes[0].text == (
+        "night.log:46: this row was left out: north_pulse would not end before the next row"
+    )
+
+
 @pytest.mark.parametrize("answers", ["this", "before", ""])
 def test_the_row_a_pulse_answers_to(read, answers):
     """A pulse that answers the row before acts before its own row: it stands with the row before."""

@@ -24,6 +24,7 @@ from poleward.guidelog.reading.sift import (
     check_start,
     draft_of,
     drop_endless_pulses,
+    note_same_pulses,
     rows_with_star,
     steady_times,
     with_star,
@@ -65,6 +66,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     turned = reversed_columns(held)
     columns = _columns(draft.table, layout, scale, turned, rows)
     check_north_pulses(columns, where)
+    note_same_pulses(draft, rows, columns, file)
     good = with_star(good[rows], columns, where)
     if piece.told is not None:
         # A coordinate that runs with the sky holds at its own row: count from there.
@@ -194,6 +196,8 @@ def _tell(draft: Draft, file: str, piece: Piece, steady: times.Steady) -> None:
         step = timedelta(seconds=round(back))
         text = f"the clock steps back by {step}; the rows after it are taken to follow on"
         note("clock-set-back", int(numbers[row]), text)
-    for row, gap in steady.gaps:
-        text = f"no row for {timedelta(seconds=round(gap))}; if the clock was set ahead there, the times after are wrong"
-        note("gap", int(numbers[row]), text)
+    if gaps := steady.gaps:
+        row, longest = max(gaps, key=lambda gap: gap[1])
+        several = f", the longest of {len(gaps)} gaps" if len(gaps) > 1 else ""
+        text = f"no row for {timedelta(seconds=round(longest))} before this one{several}: if rows are lost there, or the "
+        note("gap", int(numbers[row]), f"{text}clock was set ahead, the result may be wrong")

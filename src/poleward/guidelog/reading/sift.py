@@ -13,7 +13,7 @@ from poleward.guidelog.reading import times
 from poleward.guidelog.reading.form import Layout, Measure, Words
 from poleward.guidelog.reading.pieces import Piece
 from poleward.guidelog.reading.rows import Table
-from poleward.guidelog.reading.section import Bools
+from poleward.guidelog.reading.section import Bools, Integers
 from poleward.guidelog.reading.signs import among
 from poleward.sky.axis import Floats
 
@@ -30,6 +30,11 @@ chase a tenth of an arcsecond: rather are they seconds, read as milliseconds."""
 EARLY_S, LATE_S = 120.0, 3600.0
 """A start written to the minute, or after the first row, is early by less than two minutes. Late: a wrong hour is to be
 seen, and who waits for clouds to go for longer than one begins anew."""
+NOTED_S = 600.0
+"""So much turns the sky by 2.5 deg, which changes a drift by 4 %: worth a word."""
+SAME_PULSES = 20
+"""A guider whose longest pulse is one second has pushed the star by more than 100 arcsec after so many of one length in
+one direction: it does not stay in the field, or the mount does not obey."""
 YEARS = (1985, 2100)
 """Before, there were no guide logs; a clock that was never set shows 1970 or 1980."""
 
@@ -166,7 +171,7 @@ def check_start(draft: Draft, seconds: Floats, start: datetime | None, where: st
             "check start, the unit of time, and that times count from the section's start",
             where,
         )
-    if late > times.GAP_S:
+    if late > NOTED_S:
         text = f"{where}: the first row stands {shown} after the section's start; if that is not so, the result is wrong"
         draft.notes.append(Note("late-rows", text))
 
@@ -188,6 +193,21 @@ def check_north_pulses(columns: Mapping[str, Floats], where: str) -> None:
             "check its unit",
             where,
         )
+
+
+def note_same_pulses(draft: Draft, rows: Integers, columns: Mapping[str, Floats], file: str) -> None:
+    """Say where the same pulse stands in many rows on end: a guider hardly does that."""
+    pulses = columns.get("north_pulse")
+    if pulses is None:
+        return
+    starts = np.flatnonzero(np.diff(pulses, prepend=np.nan) != 0)
+    sizes = np.diff(np.append(starts, len(pulses))) * (pulses[starts] != 0)
+    if len(sizes) and (most := int(sizes.max())) >= SAME_PULSES:
+        first = int(starts[sizes.argmax()])
+        text = (
+            f"north_pulse is {pulses[first]:+g} ms in {most} rows on end: if it was not, the result is wrong"
+        )
+        draft.notes.append(Note("same-pulse", f"{file}:{draft.table.numbers[rows[first]]}: {text}"))
 
 
 def with_star(good: Bools, columns: dict[str, Floats], where: str) -> Bools:

@@ -25,8 +25,9 @@ LONGEST_S = 16 * 3600.0
 """No night of guiding on one star is longer; a longer one is a wrong unit."""
 
 
-GAP_S = 600.0
-"""A clock set ahead looks like a gap. So much turns the sky by 2.5 deg, which changes a drift by 4 %: worth a word."""
+GAP_S = 120.0
+"""A clock set ahead looks like a gap, and so do lines that are lost, those that open a section among them. A guider that
+waits for a star, or for a picture to be read, is back sooner (common practice, no source)."""
 
 
 @dataclass(frozen=True)
