@@ -41,15 +41,15 @@ def site_of(place: Place) -> Site:
 SITE = site_of(PLACE)
 
 
-def log_nights():
+def log_mix():
     """The experiment's nights, from its script."""
-    path = Path(__file__).parent.parent / "docs" / "experiments" / "log_nights.py"
-    spec = importlib.util.spec_from_file_location("log_nights", path)
+    path = Path(__file__).parent.parent / "docs" / "experiments" / "log_mix.py"
+    spec = importlib.util.spec_from_file_location("log_mix", path)
     module = importlib.util.module_from_spec(spec)
     # dataclasses look their module up by name
     import sys
 
-    sys.modules["log_nights"] = module
+    sys.modules["log_mix"] = module
     spec.loader.exec_module(module)
     return module
 
@@ -238,7 +238,7 @@ def test_claimed_sigmas_keep_their_word():
     """
     from scipy.stats import chi2
 
-    nights = log_nights()
+    nights = log_mix()
     found = []
     for number in range(300, 320):
         drawn = nights.draw(number)

@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 
 from poleward.guidelog.fitting import noise
+from poleward.guidelog.fitting.integral import Beliefs, Quadratic
+from poleward.guidelog.fitting.tables import Rows, table_of
 
+RATIO = 1e7
 NIST = Path(__file__).parent / "data" / "nist"
 
 
@@ -42,21 +45,26 @@ def test_ar1_on_longley():
     employed, gnp, people = longley()
     years = np.arange(16.0)
     starts = np.array([0])
-    columns = np.column_stack([gnp, people, employed])
-    ratio = 1e7
+    layout = Rows(years, starts, np.stack([gnp, people]), employed, np.zeros((1, 16)), np.zeros((1, 16)), 1.0)
+    free = Beliefs(
+        np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.zeros(1), None, 1e-9 * np.eye(2), np.zeros(2)
+    )
 
-    def badness(phi):
-        matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
-        return -noise.normal_equations(matrix, columns).log_likelihood()
+    def at(phi):
+        """Log likelihood by REML, coefficients, their covariance."""
+        table = table_of(layout, np.log([[RATIO, -1 / np.log(phi)]]))
+        constant, _, _, value, _, spread = Quadratic.of(table).cleared(free)
+        return constant[0, 0], value[0, 0], spread[0, 0]
 
-    phi = minimize_scalar(badness, bounds=(0.05, 0.95), method="bounded", options={"xatol": 1e-9}).x
+    phi = minimize_scalar(
+        lambda x: -at(x)[0], bounds=(0.05, 0.95), method="bounded", options={"xatol": 1e-9}
+    ).x
     assert phi == pytest.approx(0.6441692, abs=2e-5)
-    matrix = noise.covariance(years, starts, ratio, -1 / np.log(phi))
-    normal = noise.normal_equations(matrix, columns)
-    answer = np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2])
+    _, answer, spread = at(phi)
     assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
-    left = employed - columns[:, :2] @ answer
+    left = employed - np.column_stack([gnp, people]) @ answer
+    matrix = noise.covariance(years, starts, RATIO, -1 / np.log(phi))
     level = (left - noise.cleared(matrix, left))[0]
     assert level == pytest.approx(101.858133, abs=2e-4)
-    errors = np.sqrt(np.diag(np.linalg.inv(normal.matrix[:2, :2])) * normal.white_variance())
+    errors = np.sqrt(np.diag(spread))
     assert errors == pytest.approx([0.010606, 0.154130], abs=2e-6)

@@ -8,7 +8,17 @@ from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
 from poleward.guidelog.fitting import noise
-from poleward.guidelog.fitting.search import NoiseRows, find_noise
+from poleward.guidelog.fitting.integral import Beliefs, Quadratic, integrate
+from poleward.guidelog.fitting.lattice import beliefs_of, weigh
+from poleward.guidelog.fitting.mixture import quantile
+from poleward.guidelog.fitting.tables import Rows, table_of
+
+
+def laid(seconds, starts, columns, moved=None, unknown=None, variance=1.0):
+    """Rows with these regressors, the data last; with no pulses unless there are."""
+    nothing = np.zeros((1, len(seconds)))
+    moved, unknown = (nothing if each is None else each for each in (moved, unknown))
+    return Rows(seconds, np.asarray(starts), columns[:, :-1].T, columns[:, -1], moved, unknown, variance)
 
 
 def dense(seconds, starts, ratio, time, weights):
@@ -43,29 +53,29 @@ def test_banded_equals_dense(rows, ratio, time):
 
 
 def test_likelihood_equals_dense_gaussian(rows):
-    """scipy's multivariate normal density at the generalised least-squares answer of dense matrices."""
-    seconds, starts, weights, columns = rows
-    matrix = dense(seconds, starts, 0.7, 15.0, weights)
-    which = np.searchsorted(starts, np.arange(60), side="right") - 1
-    full = np.column_stack([columns[:, :2], np.eye(4)[which]])
-    y = columns[:, 2]
-    inverse = np.linalg.inv(matrix)
-    information = full.T @ inverse @ full
-    answer = np.linalg.solve(information, full.T @ inverse @ y)
-    left = y - full @ answer
-    square = left @ inverse @ left
-    normal = noise.normal_equations(noise.covariance(seconds, starts, 0.7, 15.0, weights), columns)
-    # REML: the density at the answer, scale profiled out, over that of the answer itself (Harville 1974); with the
-    # 2 pi terms, the constant left out.
-    free = 60 - 6
-    size = square / free
-    plain = multivariate_normal(full @ answer, matrix * size).logpdf(y) + 30 * np.log(2 * np.pi)
-    reml = plain - 0.5 * np.linalg.slogdet(information / size)[1]
-    assert normal.log_likelihood() == pytest.approx(reml, rel=1e-9)
-    assert normal.white_variance() == pytest.approx(square / free, rel=1e-9)
-    # The block of the two regressors after the levels: the inverse of the covariance of their coefficients.
-    inner = np.linalg.inv(np.linalg.inv(information)[:2, :2])
-    assert normal.matrix[:2, :2] == pytest.approx(inner, rel=1e-9)
+    """Levels, guide rate and axis integrated out: scipy's multivariate normal density of the data with a wide prior on
+    the levels, which is what REML is the limit of (Harville 1974, Biometrika 61, 383)."""
+    seconds, starts, _, columns = rows
+    path = np.cumsum(np.sin(np.arange(60.0)))
+    prior, wide, rate = np.diag([0.3, 2.0]), 1e6, 0.8
+    which = np.eye(4)[np.searchsorted(starts, np.arange(60), side="right") - 1]
+    table = table_of(laid(seconds, starts, columns, path[None]), np.log([[0.7, 15.0]]))
+    beliefs = Beliefs(np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.zeros(1), None, prior, np.zeros(2))
+    part = Quadratic.of(table)
+    constant, linear, square, value, slope, spread = (each[0, 0] for each in part.cleared(beliefs))
+    size = table.white_variance()[0, 0]
+    noise_only = size * dense(seconds, starts, 0.7, 15.0, np.ones(60))
+    whole = noise_only + columns[:, :2] @ np.linalg.solve(prior, columns[:, :2].T) + wide * which @ which.T
+    density = multivariate_normal(np.zeros(60), whole).logpdf(columns[:, 2] - rate * path)
+    expected = density + 0.5 * 60 * np.log(2 * np.pi) + 0.5 * 4 * np.log(wide)
+    assert constant + linear * rate + square * rate**2 == pytest.approx(
+        expected, abs=2e-3
+    )  # of the prior's 1 / wide
+    inverse = np.linalg.inv(noise_only + wide * which @ which.T)
+    information = columns[:, :2].T @ inverse @ columns[:, :2] + prior
+    answer = np.linalg.solve(information, columns[:, :2].T @ inverse @ (columns[:, 2] - rate * path))
+    assert value + rate * slope == pytest.approx(answer, rel=1e-4)
+    assert spread == pytest.approx(np.linalg.inv(information), rel=1e-4)
 
 
 def test_leave_one_out(rows):
@@ -85,10 +95,10 @@ def test_leave_one_out(rows):
 
 def test_a_share_per_piece(rows):
     """The second own regressor of each piece, known beforehand to be 0 +/- 1: as pseudo-rows of a dense fit."""
-    seconds, starts, weights, columns = rows
+    seconds, starts, _, columns = rows
     belief = 0.4
     spread = np.where(np.arange(60) < 50, np.cos(seconds), 0.0)
-    matrix = dense(seconds, starts, 0.7, 15.0, weights)
+    matrix = dense(seconds, starts, 0.7, 15.0, np.ones(60))
     which = np.searchsorted(starts, np.arange(60), side="right") - 1
     own = np.eye(4)[which]
     full = np.column_stack([columns[:, :2], own, own * spread[:, None]])
@@ -97,12 +107,24 @@ def test_a_share_per_piece(rows):
     y = np.append(columns[:, 2], np.zeros(4))
     information = full.T @ np.linalg.solve(whole, full)
     answer = np.linalg.solve(information, full.T @ np.linalg.solve(whole, y))
-    banded = noise.covariance(seconds, starts, 0.7, 15.0, weights)
-    normal = noise.normal_equations(banded, columns, spread, belief)
-    assert np.linalg.solve(normal.matrix[:2, :2], normal.matrix[:2, 2]) == pytest.approx(answer[:2], rel=1e-9)
+    layout = laid(seconds, starts, columns, None, spread[None], belief)
+    table = table_of(layout, np.log([[0.7, 15.0]])).matrix[0, 0]
+    assert np.linalg.solve(table[:2, :2], table[:2, 3]) == pytest.approx(answer[:2], rel=1e-9)
     left = columns[:, 2] - columns[:, :2] @ answer[:2]
     expected = (y - full @ answer)[:60]
+    banded = noise.covariance(seconds, starts, 0.7, 15.0)
     assert noise.cleared(banded, left, spread, belief) == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
+def test_quantiles_of_a_mixture():
+    """Against a million draws."""
+    weight, mean, sigma = np.array([0.2, 0.5, 0.3]), np.array([-1.0, 0.0, 3.0]), np.array([0.5, 1.0, 2.0])
+    rng = np.random.default_rng(8)
+    which = rng.choice(3, 1_000_000, p=weight)
+    draws = mean[which] + sigma[which] * rng.normal(size=1_000_000)
+    for share in (0.025, 0.5, 0.975):
+        # Four standard errors of the draws' quantile, with a density of at least 0.02 there.
+        assert quantile(weight, mean, sigma, share) == pytest.approx(np.quantile(draws, share), abs=0.03)
 
 
 def simulated(rng, seconds, white, correlated, time):
@@ -115,14 +137,16 @@ def simulated(rng, seconds, white, correlated, time):
 
 
 def test_noise_is_found_again():
-    """Means over 12 simulated sections: within 3 standard errors of their scatter (measured: 1 %, 5 %, 12 %)."""
+    """Means over 12 simulated sections: within 3.5 standard errors of their scatter (measured: 1 %, 5 %, 12 %)."""
     rng = np.random.default_rng(5)
     found = []
     for _ in range(12):
         seconds = np.cumsum(rng.uniform(1.5, 2.5, 1800))
-        starts = np.array([0, 600, 1200])
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
-        n = find_noise(NoiseRows(seconds, starts, np.column_stack([seconds, y])))
+        layout = laid(seconds, [0, 600, 1200], np.column_stack([seconds, y]))
+        beliefs = beliefs_of(np.zeros(1), None, 1e-6 * np.eye(1), np.zeros(1))
+        weighed = weigh([layout], beliefs, noise.Noise(1.0, 0.3, 60.0))
+        n = weighed.noises(integrate(weighed.tables, weighed.beliefs).shares)[0]
         found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.correlation_time_s)))
     mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)
     assert np.all(np.abs(mean - [0.8, 0.5, np.log(30)]) < 3.5 * spread)

@@ -1,236 +1,199 @@
-"""Do the claimed sigmas of `poleward log` keep their word? Simulated nights with known truth, pulls and bias.
+"""Is `poleward log` honest on every kind of guided night? A designed table of cells, errors counted along the truth.
 
-    python docs/experiments/log_nights.py [NIGHTS] [FIRST] [ra]
+    python docs/experiments/log_nights.py [NIGHTS] [FIRST] [CELL ...]
 
-Prints one line per night and the tables of docs/noise-model.md. The mix: drift-only and guided, backlash 0 to 600 ms,
-guide rate wrong by 5 % either way, deliberate moves every 10 min, seeing 0.5-1.5 arcsec, correlated noise
-0.3-1 arcsec over 10-120 s, cadence 1-5 s with irregularities, 1 % glitches, both hemispheres, 1 to 6 sections. Half of
-the sections tell their pointing by hour angle, half by right ascension and time; with `ra` all do the latter.
+Prints one line per cell: how many 95 % intervals hold the truth, the root mean square of the pulls (answer - truth) /
+sigma, their mean along the truth (a positive one: the answers are too large), the median sigmas, and those over the
+ones that the code before the integral gave on the same nights (`BEFORE`, made with commit e046787).
+
+Every night: seeing 0.7 arcsec, a row every 3 s, corrections from 0.25 arcsec on, an axis 2 to 8 arcmin off in either
+direction. What else differs stands in `CELLS`; 5 % off is either way, glitches are 1 % of the rows and 10 arcsec.
 """
 
 from __future__ import annotations
 
+import json
 import math
 import sys
-import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from unittest.mock import patch
+from pathlib import Path
 
 import numpy as np
 
-from poleward.guidelog.fitting import joint
-from poleward.guidelog.fitting.answer import fit_sections
-from poleward.guidelog.fitting.choose import choose
-from poleward.guidelog.fitting.joint import places_of, stepped
 from poleward.guidelog.fitting.night import solve_log
-from poleward.guidelog.fitting.noise import Noise, covariance, normal_equations
-from poleward.guidelog.fitting.parts import linear, share_drives
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
 from poleward.sky.site import Site
 
-STELLAR_ARCSEC_PER_S = 15.041067178670
+SITE = Site("47.1 deg", "8.4 deg", "560 m")
+START = datetime(2024, 3, 10, 19, tzinfo=UTC)
+BEFORE = Path(__file__).with_name("log_nights_before.json")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One kind of night."""
+
+    lasting_arcsec: float
+    time_s: float
+    share: float
+    rate: str  # "right", "5 % off", "not stated"
+    moves: str  # "none", "by pulses", "unlogged"
+    play_ms: float
+    shape: str  # "3 x 30 min", "1 x 2 h"
+    glitches: str  # "none", "answered", "ignored"
+
+    @property
+    def only_noise(self) -> bool:
+        """No rate is stated and nothing but its own noise moves the telescope."""
+        return self.rate == "not stated" and self.moves != "by pulses"
+
+
+CELLS = (
+    Cell(0.0, 30, 0.6, "right", "none", 0, "3 x 30 min", "none"),
+    Cell(0.0, 30, 0.6, "not stated", "none", 0, "3 x 30 min", "none"),
+    Cell(0.0, 30, 0.3, "right", "none", 150, "3 x 30 min", "none"),
+    Cell(0.0, 30, 0.6, "not stated", "unlogged", 0, "3 x 30 min", "answered"),
+    Cell(0.0, 30, 0.9, "5 % off", "none", 400, "1 x 2 h", "ignored"),
+    Cell(0.0, 30, 0.3, "not stated", "by pulses", 150, "3 x 30 min", "none"),
+    Cell(0.0, 30, 0.9, "right", "by pulses", 0, "1 x 2 h", "answered"),
+    Cell(0.3, 10, 0.3, "right", "none", 0, "1 x 2 h", "none"),
+    Cell(0.3, 10, 0.6, "5 % off", "none", 150, "3 x 30 min", "answered"),
+    Cell(0.3, 10, 0.9, "not stated", "by pulses", 400, "3 x 30 min", "ignored"),
+    Cell(0.3, 10, 0.6, "not stated", "unlogged", 0, "1 x 2 h", "none"),
+    Cell(0.3, 40, 0.9, "5 % off", "unlogged", 0, "3 x 30 min", "none"),
+    Cell(0.3, 40, 0.3, "not stated", "none", 150, "1 x 2 h", "ignored"),
+    Cell(0.3, 40, 0.6, "right", "by pulses", 0, "3 x 30 min", "none"),
+    Cell(0.3, 100, 0.9, "right", "none", 150, "3 x 30 min", "answered"),
+    Cell(0.3, 100, 0.6, "5 % off", "by pulses", 400, "1 x 2 h", "none"),
+    Cell(0.3, 100, 0.3, "not stated", "unlogged", 400, "3 x 30 min", "none"),
+    Cell(0.6, 10, 0.6, "right", "none", 0, "3 x 30 min", "none"),
+    Cell(0.6, 10, 0.3, "5 % off", "unlogged", 150, "1 x 2 h", "answered"),
+    Cell(0.6, 10, 0.9, "not stated", "none", 150, "3 x 30 min", "none"),
+    Cell(0.6, 10, 0.6, "not stated", "by pulses", 0, "3 x 30 min", "none"),
+    Cell(0.6, 40, 0.6, "not stated", "none", 0, "3 x 30 min", "none"),
+    Cell(0.6, 40, 0.3, "right", "none", 400, "3 x 30 min", "ignored"),
+    Cell(0.6, 40, 0.9, "5 % off", "by pulses", 150, "3 x 30 min", "answered"),
+    Cell(0.6, 40, 0.6, "right", "unlogged", 150, "3 x 30 min", "none"),
+    Cell(0.6, 40, 0.6, "not stated", "by pulses", 150, "3 x 30 min", "none"),
+    Cell(0.6, 100, 0.6, "5 % off", "none", 0, "1 x 2 h", "none"),
+    Cell(0.6, 100, 0.9, "not stated", "none", 0, "1 x 2 h", "answered"),
+    Cell(0.6, 100, 0.3, "right", "by pulses", 150, "3 x 30 min", "none"),
+    Cell(0.6, 100, 0.3, "not stated", "unlogged", 0, "3 x 30 min", "ignored"),
+)
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """A night and its truth."""
+    """A night and its truth, arcmin."""
 
-    kind: str
-    site: Site
-    azimuth: float
-    altitude: float
+    truth: np.ndarray
     sections: tuple[Section, ...]
-    scatter: Scatter
-    guider: Guider | None
 
 
-def height_deg(latitude: float, hour: float, dec: float) -> float:
-    phi, h, d = (math.radians(v) for v in (latitude, 15 * hour, dec))
-    return math.degrees(math.asin(math.sin(phi) * math.sin(d) + math.cos(phi) * math.cos(d) * math.cos(h)))
-
-
-def pointing(rng: np.random.Generator, latitude: float, side: float, hours: float) -> tuple[float, float]:
-    """Hour angle and dec of a star above 25 deg at both ends, on one side of the meridian (0: any)."""
-    while True:
-        hour = rng.uniform(-4.5, 4.5)
-        if side and hour * side < 0.5:
-            continue
-        dec = math.copysign(rng.uniform(-20, 65), latitude)
-        if min(height_deg(latitude, hour, dec), height_deg(latitude, hour + hours, dec)) > 25:
-            return hour, dec
-
-
-def draw(number: int, *, only_ra: bool = False) -> Drawn:
-    """Return night `number` of the mix; always the same one."""
-    rng = np.random.default_rng([20260, number])
-    kind = ("watched", "guided")[number % 2]
-    latitude = rng.choice([-1, 1]) * rng.uniform(25, 58)
-    site = Site(f"{latitude} deg", f"{rng.uniform(-180, 180)} deg", "400 m")
-    count = number // 2 % 6 + 1
-    hours = rng.uniform(2.5, 5) if count == 1 else rng.uniform(0.4, 1.5)
-    guider = None
-    if kind == "guided":
-        stated = rng.choice([3.75, 7.5, 11.25])
-        guider = Guider(
-            stated_rate=stated,
-            true_rate=stated * (1 + rng.choice([-0.05, 0.05])),
-            backlash_ms=rng.choice([0, 50, 100, 200, 400, 600]),
-            aggressiveness=rng.uniform(0.4, 0.9),
-            least_arcsec=rng.uniform(0.1, 0.5),
-            move_every_s=rng.choice([0, 600]),
-        )
-    stretches = []
-    for i in range(count):
-        hour, dec = pointing(rng, latitude, 0 if count == 1 else (-1) ** i, hours)
-        stretches.append(
-            Stretch(
-                begin_s=i * (hours * 3600 + 300),
-                duration_s=hours * 3600,
-                hour_angle_h=hour,
-                dec_deg=dec,
-                cadence_s=rng.uniform(1, 5),
-                guider=guider,
-                by_ra=bool(rng.integers(0, 2)) or only_ra,
-            )
-        )
-    scatter = Scatter(
-        white_arcsec=rng.uniform(0.5, 1.5),
-        correlated_arcsec=rng.uniform(0.3, 1.0),
-        time_s=math.exp(rng.uniform(math.log(10), math.log(120))),
-        glitch_share=0.01,
-    )
-    size, angle = rng.uniform(2, 20), rng.uniform(0, 2 * math.pi)
-    azimuth, altitude = size * math.cos(angle) / math.cos(math.radians(latitude)), size * math.sin(angle)
-    begin = datetime(2024, 3, 10, 20, tzinfo=UTC)
-    sections = night(site, azimuth, altitude, stretches, begin, scatter, rng)
-    return Drawn(kind, site, azimuth, altitude, sections, scatter, guider)
+def draw(cell: Cell, number: int, guider: dict | None = None, scatter: dict | None = None) -> Drawn:
+    """Return night `number` of a cell; always the same one."""
+    rng = np.random.default_rng([20261125, CELLS.index(cell) if cell in CELLS else 99, number])
+    size, angle = rng.uniform(2, 8), rng.uniform(0, 2 * math.pi)
+    truth = np.array([size * math.cos(angle) / math.cos(SITE.latitude_rad), size * math.sin(angle)])
+    off = 0.05 * rng.choice([-1, 1]) if cell.rate == "5 % off" else 0.0
+    how = {
+        "stated_rate": 7.5,
+        "true_rate": 7.5 * (1 + off),
+        "backlash_ms": float(cell.play_ms),
+        "aggressiveness": cell.share,
+        "least_arcsec": 0.25,
+        "move_every_s": 0.0 if cell.moves == "none" else 600.0,
+        "moves_by_pulses": cell.moves == "by pulses",
+        "answers_glitches": cell.glitches != "ignored",
+    }
+    guide = Guider(**{**how, **(guider or {})})
+    stated = cell.rate != "not stated"
+    if cell.shape == "1 x 2 h":
+        stretches = [Stretch(0, 7200, -1.5, 20.0, 3.0, guide, rate_stated=stated)]
+    else:
+        places = ((-3.5, 20.0), (0.3, 50.0), (3.0, 10.0))
+        stretches = [
+            Stretch(2100 * i, 1800, hour, dec, 3.0, guide, rate_stated=stated)
+            for i, (hour, dec) in enumerate(places)
+        ]
+    glitches = 0.0 if cell.glitches == "none" else 0.01
+    noise = Scatter(0.7, cell.lasting_arcsec, cell.time_s, glitch_share=glitches, **(scatter or {}))
+    return Drawn(truth, night(SITE, *truth, stretches, START, noise, rng))
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One night's answer beside its truth, in sigmas and as it is."""
+    """What was said of one night beside its truth: arcmin, (2,) each, and intervals (2, 2)."""
 
-    drawn: Drawn
-    rows: int
+    truth: np.ndarray
     answer: np.ndarray
     sigma: np.ndarray
-    pulls: dict[str, np.ndarray]
-    seconds: float
-    used: float
+    interval: np.ndarray
+
+    @property
+    def pull(self) -> np.ndarray:
+        return (self.answer - self.truth) / self.sigma
+
+    @property
+    def along(self) -> np.ndarray:
+        """Pulls along the truth: too large is positive, wherever the axis stands."""
+        return self.pull * np.sign(self.truth)
+
+    @property
+    def held(self) -> np.ndarray:
+        return (self.interval[:, 0] <= self.truth) & (self.truth <= self.interval[:, 1])
 
 
-def try_night(number: int, only_ra: bool) -> Outcome:
-    """Fit one night as `solve_log` does, and once more in the ways that will not do."""
-    drawn = draw(number, only_ra=only_ra)
-    truth = np.array([drawn.azimuth, drawn.altitude])
-    before = time.process_time()
-    solution = solve_log(drawn.sections, drawn.site).solution
-    seconds = time.process_time() - before
-    answer = np.array([solution.azimuth_error_arcmin, solution.altitude_error_arcmin], float)
-    sigma = np.array([solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin], float)
-    pulls = {"as built": (answer - truth) / sigma}
-
-    chosen = choose(drawn.sections, drawn.site, "apparent", STELLAR_ARCSEC_PER_S, allow_low=False)
-    used, pole = chosen.used, chosen.pole
-    found = fit_sections(*share_drives([each.part for each in used], [each.drive for each in used]), pole)
-    with patch.object(joint, "taken_up", lambda normal: (0.0, 0)):  # what makes it REML
-        _, state, whole = joint.settle(found.parts, found.state, pole, np.zeros((2, 2)))
-    pulls["noise by maximum likelihood"] = pull(state, whole, truth)
-    state, whole = held(found.parts, found.state, pole)
-    pulls["noise held while the rest is fitted"] = pull(state, whole, truth)
-    white = [
-        replace(
-            part, noise=Noise(math.hypot(part.noise.white_arcsec, part.noise.correlated_arcsec), 1e-3, 1.0)
-        )
-        for part in found.parts
-    ]
-    state, whole = held(white, found.state, pole)
-    pulls["ordinary least squares"] = pull(state, whole, truth)
-    rows = sum(len(section.seconds) for section in drawn.sections)
-    used = sum(int(np.sum(part.kept)) for part in found.parts)
-    return Outcome(drawn, rows, answer, sigma, pulls, seconds, used / rows)
+def outcome(drawn: Drawn) -> Outcome:
+    """Solve one night."""
+    s = solve_log(drawn.sections, SITE).solution
+    answer, sigma = (
+        np.array([getattr(s, f"{axis}_{what}_arcmin") for axis in ("azimuth", "altitude")], float)
+        for what in ("error", "sigma")
+    )
+    interval = np.array([s.azimuth_interval_95_arcmin, s.altitude_interval_95_arcmin], float)
+    return Outcome(drawn.truth, answer, sigma, interval)
 
 
-def held(parts, state, pole):
-    """Generalised least squares with the noise as it stands."""
-    for _ in range(4):
-        size = 2 + 2 * len(state.drives)
-        matrix, vector = np.zeros((size, size)), np.zeros(size)
-        for part in parts:
-            model, noise = linear(part, state, pole), part.noise
-            rows = covariance(
-                part.track.seconds[part.kept], part.starts, noise.ratio, noise.correlation_time_s
-            )
-            data = np.column_stack([model.columns, model.residuals])
-            variance = noise.white_arcsec**2
-            inner = normal_equations(rows, data, model.spread, variance).matrix / variance
-            at = places_of(part)
-            matrix[np.ix_(at, at)] += inner[:-1, :-1]
-            vector[at] += inner[:-1, -1]
-        for i, drive in enumerate(state.drives):
-            matrix[2 + 2 * i, 2 + 2 * i] += drive.sigma**-2
-            vector[2 + 2 * i] += (1 - drive.rate) * drive.sigma**-2
-            matrix[3 + 2 * i, 3 + 2 * i] += 1e-6
-        state = stepped(state, np.linalg.solve(matrix, vector))
-    return state, matrix
+def line(number: int, cell: Cell, found: list[Outcome], before: list[float] | None) -> str:
+    """Return one cell's line of the table."""
+    pulls, along = np.array([each.pull for each in found]), np.array([each.along for each in found])
+    median = np.median([each.sigma for each in found], axis=0)
+    ratio = " | ".join(f"{v:.2f}" for v in median / before) if before else "- | -"
+    held = 100 * np.mean([each.held for each in found])
+    lasting = f"{cell.lasting_arcsec:g} over {cell.time_s:g} s" if cell.lasting_arcsec else "none"
+    return (
+        f"| {number} | {lasting} | {cell.share:g} | {cell.rate} | {cell.moves} | {cell.play_ms:g} | {cell.shape} "
+        f"| {cell.glitches} | {held:.0f} % | {np.sqrt(np.mean(pulls**2)):.2f} | {np.mean(along):+.2f} "
+        f"| {median[0]:.2f}' | {median[1]:.2f}' | {ratio} |"
+    )
 
 
-def pull(state, whole, truth):
-    sigma = np.sqrt(np.diag(np.linalg.inv(whole)))[:2]
-    return (np.array([state.azimuth, state.altitude]) - truth) / sigma
-
-
-def main(nights: int, first: int, only_ra: bool) -> None:
-    outcomes = []
-    for number in range(first, first + nights):
-        done = try_night(number, only_ra)
-        outcomes.append(done)
-        d = done.drawn
-        print(
-            f"{number:4d} {d.kind:8s} {len(d.sections)} sections {done.rows:6d} rows  A {d.azimuth:8.3f} "
-            f"{done.answer[0]:8.3f} +/- {done.sigma[0]:.3f}  e {d.altitude:8.3f} {done.answer[1]:8.3f} +/- "
-            f"{done.sigma[1]:.3f}  pulls {done.pulls['as built'].round(2)}  {done.seconds:.2f} s",
-            flush=True,
-        )
-    print("\n| nights | | A: mean pull | A: sd | e: mean pull | e: sd | beyond 3 | beyond 5 |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
-    for how in outcomes[0].pulls:
-        for kind in ("watched", "guided", "all"):
-            some = np.array([o.pulls[how] for o in outcomes if kind in (o.drawn.kind, "all")])
-            if not len(some):
-                continue
-            mean, spread = some.mean(axis=0), some.std(axis=0)
-            far = [f"{100 * np.mean(np.abs(some) > limit):.1f} %" for limit in (3, 5)]
-            print(
-                f"| {len(some)} {kind} | {how} | {mean[0]:+.2f} | {spread[0]:.2f} | {mean[1]:+.2f} | {spread[1]:.2f} "
-                f"| {far[0]} | {far[1]} |"
-            )
-    print("\n| nights | bias of A | bias of e | median sigma of A | of e | rows used | CPU per 10,000 rows |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
-    for kind in ("watched", "guided"):
-        some = [o for o in outcomes if o.drawn.kind == kind]
-        if not some:
-            continue
-        truth = np.array([[o.drawn.azimuth, o.drawn.altitude] for o in some])
-        answer = np.array([o.answer for o in some])
-        sigma = np.array([o.sigma for o in some])
-        # Bias as a factor: the weighted slope of answer on truth through zero, less one, with its own sigma.
-        weight = truth**2 / sigma**2
-        bias = np.sum(weight * (answer / truth - 1), axis=0) / np.sum(weight, axis=0)
-        cost = 1e4 * sum(o.seconds for o in some) / sum(o.rows for o in some)
-        flat = np.mean((answer - truth) * np.sign(truth), axis=0) / np.mean(np.abs(truth), axis=0)
-        print(
-            f"| {len(some)} {kind} | {100 * bias[0]:+.2f} % ({100 * flat[0]:+.2f} %) | {100 * bias[1]:+.2f} % "
-            f"({100 * flat[1]:+.2f} %) | {np.median(sigma[:, 0]):.3f}' | {np.median(sigma[:, 1]):.3f}' "
-            f"| {100 * np.mean([o.used for o in some]):.1f} % | {cost:.2f} s |"
-        )
+def main(nights: int, first: int, cells: list[int]) -> None:
+    before = json.loads(BEFORE.read_text(encoding="utf-8")) if BEFORE.exists() else {}
+    print(
+        "| | lasting | sent back | rate | moves | play, ms | sections | glitches | held | rms | along the truth "
+        "| sigma A | sigma e | over before: A | e |\n" + "| --- " * 15 + "|"
+    )
+    everything = []
+    for number in cells:
+        cell = CELLS[number]
+        found = [outcome(draw(cell, night_)) for night_ in range(first, first + nights)]
+        everything += found
+        print(line(number, cell, found, before.get(str(number))), flush=True)
+    pulls, along = (np.array([getattr(each, what) for each in everything]) for what in ("pull", "along"))
+    held = 100 * np.mean([each.held for each in everything])
+    print(
+        f"\n{len(everything)} nights: held {held:.1f} %, rms {np.sqrt(np.mean(pulls**2)):.2f}, along the truth "
+        f"{np.mean(along):+.2f}, beyond 3 sigma {100 * np.mean(np.abs(pulls) > 3):.1f} %"
+    )
 
 
 if __name__ == "__main__":
     main(
-        int(sys.argv[1]) if len(sys.argv) > 1 else 240,
+        int(sys.argv[1]) if len(sys.argv) > 1 else 60,
         int(sys.argv[2]) if len(sys.argv) > 2 else 0,
-        "ra" in sys.argv,
+        [int(word) for word in sys.argv[3:]] or list(range(len(CELLS))),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,8 @@ class Scatter:
         Lasts for a while: standard deviation and the time after which the correlation is 1/e.
     glitch_share, glitch_arcsec : float
         Share of rows that are plainly wrong, and the standard deviation of by how much.
+    bout_factor : float
+        Wind in bouts: for two of every ten minutes all noise is so many times as large.
     """
 
     white_arcsec: float = 0.8
@@ -29,6 +32,36 @@ class Scatter:
     time_s: float = 30.0
     glitch_share: float = 0.0
     glitch_arcsec: float = 10.0
+    bout_factor: float = 1.0
+
+
+@dataclass(frozen=True)
+class Oddity:
+    """How a drive, or what a log says of it, may differ from what its pulses say.
+
+    Attributes
+    ----------
+    dead_ms : float
+        Shorter pulses do not move it.
+    north_share : float
+        North pulses go further by this share, south pulses less far.
+    written_after : bool
+        A pulse stands in the row after the one it answers to.
+    short_ms : float
+        By so much every pulse falls short.
+    """
+
+    dead_ms: float = 0.0
+    north_share: float = 0.0
+    written_after: bool = False
+    short_ms: float = 0.0
+
+    def moved(self, pulse: float) -> float:
+        """Return the pulse, ms, that the telescope answers to."""
+        if abs(pulse) < self.dead_ms:
+            return 0.0
+        pulse *= 1 + math.copysign(self.north_share, pulse)
+        return math.copysign(max(abs(pulse) - self.short_ms, 0.0), pulse)
 
 
 @dataclass(frozen=True)
@@ -47,6 +80,13 @@ class Guider:
         Smallest error that is corrected; longest pulse.
     move_every_s, move_arcsec : float
         The star is placed anew on purpose at such intervals, by so much (standard deviation); 0 s: never.
+    moves_by_pulses : bool
+        The guider goes to the star's new place by pulses that the log holds; else nobody logs how it was moved.
+    moves_noted : bool
+        The log says so.
+    answers_glitches : bool
+        Else it knows a glitch when it sees one and waits for the next row.
+    oddity : Oddity
     """
 
     stated_rate: float = 7.5
@@ -57,6 +97,10 @@ class Guider:
     longest_ms: float = 1000.0
     move_every_s: float = 0.0
     move_arcsec: float = 6.0
+    moves_by_pulses: bool = False
+    moves_noted: bool = True
+    answers_glitches: bool = True
+    oddity: Oddity = Oddity()
 
 
 def lasting_noise(seconds: Floats, scatter: Scatter, rng: np.random.Generator) -> Floats:
@@ -74,6 +118,7 @@ def lasting_noise(seconds: Floats, scatter: Scatter, rng: np.random.Generator) -
 def guided(
     free: Floats,
     noise: Floats,
+    glitch: Floats,
     moved: Bools,
     guider: Guider,
     backlash_ms: float,
@@ -90,17 +135,24 @@ def guided(
     for i, (path, off) in enumerate(zip(free.tolist(), noise.tolist(), strict=True)):
         if moved[i]:
             shift = rng.normal(scale=guider.move_arcsec)
-            placed, target = placed + shift, target + shift
-            here = carried
-            carried = command - backlash_ms * float(rng.integers(0, 2))
-            placed += guider.true_rate * (carried - here) / 1000
+            target += shift
+            if not guider.moves_by_pulses:
+                placed += shift
+                here = carried
+                carried = command - backlash_ms * float(rng.integers(0, 2))
+                placed += guider.true_rate * (carried - here) / 1000
         place = path + placed - guider.true_rate * carried / 1000 + off
         error = place - target
+        places[i] = place + float(glitch[i])
+        if guider.answers_glitches:
+            error += float(glitch[i])
         pulse = 0.0
-        if abs(error) > guider.least_arcsec:
+        if abs(error) > guider.least_arcsec and (guider.answers_glitches or glitch[i] == 0):
             pulse = 1000 * guider.aggressiveness * error / guider.stated_rate
             pulse = float(round(min(max(pulse, -guider.longest_ms), guider.longest_ms)))
-        places[i], pulses[i] = place, pulse
-        command += pulse
+        pulses[i] = pulse
+        command += guider.oddity.moved(pulse)
         carried = min(max(carried, command - backlash_ms), command)
+    if guider.oddity.written_after:
+        pulses = np.concatenate([[0.0], pulses[:-1]])
     return places, pulses

@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 
 from poleward.guidelog.reading.section import Section
-from poleward.simulate.guider import Guider, Scatter, guided, lasting_noise
+from poleward.simulate.guider import Guider, Oddity, Scatter, guided, lasting_noise
 from poleward.simulate.rotation import rotation_data
 from poleward.sky.axis import Floats
 from poleward.sky.look import Pointing
 from poleward.sky.site import Site
 
-__all__ = ["Guider", "Scatter", "Stretch", "night"]
+__all__ = ["Guider", "Oddity", "Scatter", "Stretch", "night"]
 
 GRID_S = 60.0
 """Between the moments at which astropy is asked; a cubic spline through them is good to 1e-4 arcsec."""
@@ -47,6 +47,8 @@ class Stretch:
         Relative scatter of the cadence.
     by_ra : bool
         The pointing is told by right ascension and time, else by hour angle.
+    rate_stated : bool
+        The log tells the guide rate.
     """
 
     begin_s: float
@@ -57,6 +59,7 @@ class Stretch:
     guider: Guider | None = None
     unsteady: float = 0.1
     by_ra: bool = False
+    rate_stated: bool = True
 
 
 def night(
@@ -238,11 +241,13 @@ def _logged(
     for free, slack in ((paths[0], True), (paths[1] + worm, False)):
         noise = scatter.white_arcsec * rng.normal(size=count) + lasting_noise(seconds, scatter, rng)
         wild = rng.random(count) < scatter.glitch_share
-        noise[wild] += scatter.glitch_arcsec * rng.normal(size=int(np.sum(wild)))
+        noise *= np.where(seconds % 600 < 120, scatter.bout_factor, 1.0)
+        glitch = np.zeros(count)
+        glitch[wild] = scatter.glitch_arcsec * rng.normal(size=int(np.sum(wild)))
         if guider is None:
-            places.append(free + noise + rng.normal(scale=2.0))
+            places.append(free + noise + glitch + rng.normal(scale=2.0))
             continue
-        place, pulse = guided(free, noise, moved, guider, guider.backlash_ms if slack else 0.0, rng)
+        place, pulse = guided(free, noise, glitch, moved, guider, guider.backlash_ms if slack else 0.0, rng)
         places.append(place)
         pulses.append(pulse)
     return Section(
@@ -257,7 +262,7 @@ def _logged(
         north_pulse_ms=pulses[0] if pulses else None,
         east_pulse_ms=pulses[1] if pulses else None,
         good=np.ones(count, bool),
-        moved=moved,
-        north_guide_rate_arcsec_per_s=guider.stated_rate if guider else None,
-        east_guide_rate_arcsec_per_s=guider.stated_rate if guider else None,
+        moved=moved if guider is None or guider.moves_noted else np.zeros(count, bool),
+        north_guide_rate_arcsec_per_s=guider.stated_rate if guider and stretch.rate_stated else None,
+        east_guide_rate_arcsec_per_s=guider.stated_rate if guider and stretch.rate_stated else None,
     )

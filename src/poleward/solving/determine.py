@@ -102,6 +102,8 @@ class AxisEstimate:
         See `judge`.
     pole : Pole
         That the errors refer to.
+    intervals : array (2, 2), or None
+        In which A and e lie with 95 %: lows and highs, arcmin. None: to both sides alike.
     """
 
     azimuth: float
@@ -110,6 +112,7 @@ class AxisEstimate:
     determination: Determination
     lever: Floats
     pole: Pole
+    intervals: Floats | None = None
 
     @property
     def point(self) -> Floats:

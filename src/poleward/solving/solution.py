@@ -14,7 +14,7 @@ import numpy as np
 
 from poleward.door.record import record_of
 from poleward.errors import Note
-from poleward.sky.axis import ARCMIN, angle_between
+from poleward.sky.axis import ARCMIN, Floats, angle_between
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, pointing_to_add
@@ -102,10 +102,12 @@ class Combination:
     sigma_arcmin: float
 
 
+NORMAL_95 = 1.959964
+"""Sigmas to either side that hold 95 % of a normal distribution; two hold 95.4 %."""
 AXIS = (
     "reference", "determined", "azimuth_error_arcmin", "azimuth_sigma_arcmin", "altitude_error_arcmin",
-    "altitude_sigma_arcmin", "correlation", "offset_arcmin", "offset_sigma_arcmin", "pole_altitude_deg", "latitude_deg",
-    "combination",
+    "altitude_sigma_arcmin", "azimuth_interval_95_arcmin", "altitude_interval_95_arcmin", "correlation",
+    "offset_arcmin", "offset_sigma_arcmin", "pole_altitude_deg", "latitude_deg", "combination",
 )  # fmt: skip
 """What a record says of the axis."""
 
@@ -126,6 +128,8 @@ class Solution:
         Above the pole positive.
     correlation : float or None
         Of the two errors.
+    azimuth_interval_95_arcmin, altitude_interval_95_arcmin : tuple of (low, high), or None
+        In which the errors lie with 95 %; the two sides need not be alike.
     offset_arcmin, offset_sigma_arcmin : float or None
         Angle on the sky between axis and pole.
     latitude_deg : float
@@ -143,6 +147,8 @@ class Solution:
     azimuth_sigma_arcmin: float | None
     altitude_error_arcmin: float | None
     altitude_sigma_arcmin: float | None
+    azimuth_interval_95_arcmin: tuple[float, float] | None
+    altitude_interval_95_arcmin: tuple[float, float] | None
     correlation: float | None
     offset_arcmin: float | None
     offset_sigma_arcmin: float | None
@@ -240,6 +246,7 @@ def solution_from(
     sigma = np.sqrt(np.diag(covariance))
     azimuth = estimate.azimuth if found.determined in ("azimuth", "both") else None
     altitude = estimate.altitude if found.determined in ("altitude", "both") else None
+    intervals = _intervals(estimate, sigma, fit.coverage_factor_95)
     offset, offset_sigma = _offset(estimate)
     advice = [] if both else [Note("add-pointing", pointing_to_add(found.worst, site).text)]
     return Solution(
@@ -249,6 +256,8 @@ def solution_from(
         azimuth_sigma_arcmin=None if azimuth is None else float(sigma[0]),
         altitude_error_arcmin=altitude,
         altitude_sigma_arcmin=None if altitude is None else float(sigma[1]),
+        azimuth_interval_95_arcmin=None if azimuth is None else intervals[0],
+        altitude_interval_95_arcmin=None if altitude is None else intervals[1],
         correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
         offset_arcmin=offset if both else None,
         offset_sigma_arcmin=offset_sigma if both else None,
@@ -259,6 +268,14 @@ def solution_from(
         moves=moves_of(azimuth, altitude, estimate.pole, site, turning or Turning()),
         warnings=(*notes, *advice),
     )
+
+
+def _intervals(estimate: AxisEstimate, sigma: Floats, factor: float) -> list[tuple[float, float]]:
+    """In which each error lies with 95 %: as found, or as many sigmas to either side."""
+    if estimate.intervals is not None:
+        return [(float(low), float(high)) for low, high in estimate.intervals]
+    wide = factor * NORMAL_95 / 2 * sigma
+    return [(float(at - off), float(at + off)) for at, off in zip(estimate.point, wide, strict=True)]
 
 
 def _offset(estimate: AxisEstimate) -> tuple[float, float]:

@@ -7,17 +7,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.fit import fit
-from poleward.guidelog.fitting.joint import add_beliefs, noise_stepped, places_of, share, stepped
-from poleward.guidelog.fitting.parts import Drive, Part, State, curve, linear
+from poleward.guidelog.fitting.fit import Posterior, fit, moved_to
+from poleward.guidelog.fitting.lattice import layout_of
+from poleward.guidelog.fitting.parts import Drive, Part, State, curve
+from poleward.guidelog.fitting.tables import table_of
 from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.pole import Pole
 from poleward.solving.determine import AxisEstimate, Determination, blind, judge
 from poleward.solving.estimate import DOUBT
-from poleward.solving.least_squares import cleared, p_value, scatter_factor
+from poleward.solving.least_squares import coverage_factor, p_value, scatter_factor
 
-RATE_ROUNDS = 5
-"""Steps for the sections' own rates, at most: rates and noise in turn, which leaves a tenth of a sigma after the third."""
+OPEN = 1e-6
+"""Share of the prior on A and e that is left where the data determine both: it keeps a matrix regular, no more."""
+TAILS = (0.025, 0.975)
 
 
 @dataclass(frozen=True)
@@ -49,8 +51,11 @@ class Fitted:
     ----------
     parts : tuple of Part
     state : State
+        At the mean of what is possible.
     information : array (2, 2)
-        On A and e, arcmin^-2, from the data alone, everything else cleared away.
+        On A and e, arcmin^-2, from the data alone, everything else integrated out.
+    intervals : array (2, 2)
+        In which A and e lie with 95 %: lows and highs, arcmin.
     drive_sigma : array (D, 2)
         Sigma of rate (in units of the stated one) and backlash (ms) of each drive.
     determination : Determination
@@ -66,6 +71,7 @@ class Fitted:
     parts: tuple[Part, ...]
     state: State
     information: Floats
+    intervals: Floats
     drive_sigma: Floats
     determination: Determination
     lever: Floats
@@ -77,28 +83,36 @@ class Fitted:
 
 def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> Fitted:
     """Fit some sections with one axis, and judge what they determine and whether they agree."""
-    # Held lightly from the start: free, a single short section would send its undetermined error anywhere.
     prior = blind(pole)
-    settled, state, whole = fit(parts, drives, pole, prior)
-    lever = _lever(settled, state, pole)
-    found = judge(cleared(whole), lever, pole)
-    if found.directions == 2:
-        state = _let_go(state, whole, prior)
-    rates = section_rates(settled, state, pole)
-    free = max(0, len(settled) - found.directions)
+    found = fit(parts, drives, pole, prior)
+    mixture = found.mixture(prior)
+    information = _positive(np.linalg.inv(mixture.moments()[1]) - prior)
+    lever = _lever(found.parts, found.state, pole)
+    determination = judge(information, lever, pole)
+    if determination.determined == "both":
+        # Nothing is left open, so nothing needs to be held.
+        mixture = found.mixture(prior, OPEN)
+        information = np.asarray(np.linalg.inv(mixture.moments()[1]))
+    mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
+    state = replace(moved_to(found, prior), azimuth=float(mean[0]), altitude=float(mean[1]))
+    rates = section_rates(found, state, sigma[:, 0], pole)
+    free = max(0, len(parts) - determination.directions)
     chance = p_value(rates.chi_square, free)
-    factor = scatter_factor(rates.chi_square, free) if chance is not None and chance < DOUBT else 1.0
-    held = whole.copy()
-    held[:2, :2] += prior
-    spread = np.sqrt(np.diag(np.linalg.inv(held)))[2:].reshape(-1, 2)
-    return Fitted(settled, state, cleared(whole), spread, found, lever, rates, factor, chance, free)
+    factor, cover = 1.0, 1.0
+    if chance is not None and chance < DOUBT:
+        factor, cover = scatter_factor(rates.chi_square, free), coverage_factor(free) / 2
+    wide = mixture.scaled(factor * cover)
+    intervals = np.array([[wide.quantile(axis, share) for share in TAILS] for axis in range(2)])
+    return Fitted(
+        found.parts, state, information, intervals, sigma, determination, lever, rates, factor, chance, free
+    )
 
 
-def _let_go(state: State, whole: Floats, prior: Floats) -> State:
-    """Take back what holding A and e did: nothing is left open, so nothing needs to be held."""
-    pull = np.zeros(len(whole))
-    pull[:2] = prior @ np.array([state.azimuth, state.altitude])
-    return stepped(state, np.asarray(np.linalg.solve(whole, pull), np.float64))
+def _positive(information: Floats) -> Floats:
+    """Return information that is at least none in every direction."""
+    strengths, directions = np.linalg.eigh(information)
+    kept: Floats = (directions * np.maximum(strengths, 0.0)) @ directions.T
+    return kept
 
 
 def _lever(parts: Sequence[Part], state: State, pole: Pole) -> Floats:
@@ -110,46 +124,33 @@ def _lever(parts: Sequence[Part], state: State, pole: Pole) -> Floats:
     return np.concatenate(levers)
 
 
-def section_rates(parts: Sequence[Part], state: State, pole: Pole) -> SectionRates:
-    """Each section's own rate; guide rates, backlashes and noise are fitted along anew.
+def section_rates(found: Posterior, state: State, rate_sigma: Floats, pole: Pole) -> SectionRates:
+    """Each section's own rate, and whether they agree within what is known of the drives (D,) that they share.
 
-    A section that disagrees has noise of another size once it may go its own way, hence a few rounds.
+    A section that disagrees has noise of another size once it may go its own way: so its noise here is the one found
+    with every section's drift free.
     """
-    count = len(parts)
-    size = count + 2 * len(state.drives)
-    own, now, there = np.zeros(count), list(parts), state
-    heights: list[float] = []
-    best: Floats = own
-    covariance: Floats = np.eye(count)
-    for _ in range(RATE_ROUNDS):
-        height = -0.5 * sum(((1 - drive.rate) / drive.sigma) ** 2 for drive in there.drives)
-        held, whole, vector = np.zeros((size, size)), np.zeros((size, size)), np.zeros(size)
-        for i, part in enumerate(now):
-            model = linear(part, there, pole)
-            minutes = part.track.seconds[part.kept] / 60
-            columns = np.column_stack([minutes, model.columns[:, 2:]])
-            piece = share(part, replace(model, columns=columns, residuals=model.residuals - own[i] * minutes))
-            at = [i, *(place - 2 + count for place in places_of(part)[2:])]
-            slope, alone = piece.plain
-            held[np.ix_(at, at)] += alone
-            whole[np.ix_(at, at)] += piece.information
-            vector[at] += slope
-            height += piece.value
-            now[i] = noise_stepped(replace(part, noise=piece.noise), piece.noise_step)
-        add_beliefs(held, vector, there, count)
-        add_beliefs(whole, np.zeros(size), there, count)
-        if not heights or height >= max(heights):
-            best, covariance = own, np.asarray(np.linalg.inv(whole)[:count, :count], np.float64)
-        heights.append(height)
-        step = np.linalg.solve(held, vector)
-        if np.all(np.abs(step[:count]) < 0.05 * np.sqrt(np.diag(covariance))):
-            break
-        own = own + step[:count]
-        there = stepped(there, np.concatenate([np.zeros(2), step[count:]]))
-    # Twice the gain in log-likelihood, which is a chi-square (S. S. Wilks 1938, Ann. Math. Stat. 9, 60).
-    chi_square = 2 * (max(heights) - heights[0])
-    fitted, east = _fitted_rates(parts, state, pole)
-    return SectionRates(fitted, fitted + best, np.sqrt(np.diag(covariance)), east, chi_square)
+    count = len(found.parts)
+    own, variance = np.empty(count), np.empty(count)
+    by_axis, by_rate = np.empty((count, 2)), np.zeros((count, len(state.drives)))
+    for i, (part, noise) in enumerate(zip(found.parts, found.apart, strict=True)):
+        drive = None if part.drive is None else state.drives[part.drive]
+        layout = layout_of(part, state, pole, np.array([0.0 if drive is None else drive.backlash_ms]))
+        minutes = layout.seconds / 60
+        table = table_of(replace(layout, common=minutes[None]), noise.shape[None])
+        along, path, data = table.matrix[0, 0, 0]
+        if drive is not None and part.drive is not None:
+            data, by_rate[i, part.drive] = data - drive.rate * path, -path / along
+        own[i], variance[i] = data / along, noise.white_arcsec**2 / along
+        ends = part.track.seconds[[0, -1]]
+        by_axis[i] = np.diff(curve(part, state, pole, ends)[1], axis=0)[0] / np.diff(ends) * 60
+    doubt = np.diag(variance) + (by_rate * rate_sigma**2) @ by_rate.T
+    held = np.linalg.inv(doubt)
+    # The axis may give way as far as all sections let it; its prior only keeps what they leave open regular.
+    give = np.linalg.solve(by_axis.T @ held @ by_axis + blind(pole) * OPEN, by_axis.T @ held @ own)
+    left = own - by_axis @ give
+    fitted, east = _fitted_rates(found.parts, state, pole)
+    return SectionRates(fitted, fitted + own, np.sqrt(np.diag(doubt)), east, float(left @ held @ left))
 
 
 def _fitted_rates(parts: Sequence[Part], state: State, pole: Pole) -> tuple[Floats, Floats]:
@@ -168,4 +169,6 @@ def _fitted_rates(parts: Sequence[Part], state: State, pole: Pole) -> tuple[Floa
 def estimate_of(found: Fitted, pole: Pole) -> AxisEstimate:
     """Return the axis error of one fit."""
     state, information = found.state, found.information / found.factor**2
-    return AxisEstimate(state.azimuth, state.altitude, information, found.determination, found.lever, pole)
+    return AxisEstimate(
+        state.azimuth, state.altitude, information, found.determination, found.lever, pole, found.intervals
+    )

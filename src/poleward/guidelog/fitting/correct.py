@@ -42,6 +42,8 @@ class Track:
         Of those rows.
     piece : int array (n,)
         Number of the piece each row belongs to, rising.
+    stretch : int array (n,)
+        The same, if deliberate moves that are noted begin no piece: where pulses of the log made them.
     motor_ms : array (N,) or None
         Sum of the pulses sent before each row of the whole section, lost stars included; None without pulses.
     cadence_s : float
@@ -52,6 +54,7 @@ class Track:
     seconds: Floats
     north_arcsec: Floats
     piece: Integers
+    stretch: Integers
     motor_ms: Floats | None
     cadence_s: float
 
@@ -118,13 +121,13 @@ def track(section: Section) -> Track:
     cadence = float(np.median(steps)) if len(steps) else 0.0
     # A move in a row whose star was lost counts from the next row that has one.
     moves = np.cumsum(section.moved)[rows]
-    new = np.diff(moves, prepend=moves[:1]) > 0
-    new[1:] |= np.diff(seconds) > GAP_ROWS * cadence
+    gap = np.diff(seconds, prepend=seconds[:1]) > GAP_ROWS * cadence
+    new = gap | (np.diff(moves, prepend=moves[:1]) > 0)
     motor = None
     pulse = section.north_pulse_ms
     if pulse is not None and np.any(np.nan_to_num(pulse) != 0):
         motor = np.concatenate([[0.0], np.cumsum(np.nan_to_num(pulse))[:-1]])
-    return Track(rows, seconds, section.north_arcsec[rows], np.cumsum(new), motor, cadence)
+    return Track(rows, seconds, section.north_arcsec[rows], np.cumsum(new), np.cumsum(gap), motor, cadence)
 
 
 def running_median(values: Floats, size: int) -> Floats:

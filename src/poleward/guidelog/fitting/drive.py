@@ -1,4 +1,4 @@
-"""What moved the telescope: a first look for backlash and guide rate, and whether the pulses are what they say."""
+"""What moved the telescope: a first look for play and guide rate, and whether the pulses are what they say."""
 
 from __future__ import annotations
 
@@ -9,15 +9,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.guidelog.fitting.correct import glitches, robust_sigma
-from poleward.guidelog.fitting.noise import Covariance, Noise, covariance
-from poleward.guidelog.fitting.parts import Drive, Linear, Part, Path, State, path_of, with_drive
-from poleward.guidelog.fitting.search import START_RATIOS, START_TIMES_S, NoiseRows
+from poleward.guidelog.fitting.integral import Quadratic
+from poleward.guidelog.fitting.lattice import FAR, beliefs_of, layout_of
+from poleward.guidelog.fitting.noise import Noise
+from poleward.guidelog.fitting.parts import Drive, Part, State
+from poleward.guidelog.fitting.tables import NO_MEMORY, table_of
+from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
 
-BACKLASH_GRID_MS = (0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200)
-"""Where the search for the backlash looks first; its likelihood is smooth on the scale of one pulse, some 100 ms."""
-RATE_GRID = (0.8, 1.2, 1.8, 2.7, 4.0, 5.5, 7.5, 9.0, 11.0, 13.5)
-"""Guide rates tried where none was stated, arcsec/s: from a twentieth of the sidereal rate up to nine tenths."""
+PLAYS_MS = np.array(
+    [0.0, 40, 80, 120, 160, 200, 250, 300, 350, 400, 500, 600, 800, 1000, 1300, 1700, 2200, 3000]
+)
+"""Plays looked at first; their likelihood is smooth on the scale of one pulse, some 100 ms."""
+NOISES = np.log(
+    [*((ratio, time) for time in (8.0, 25.0, 80.0, 250.0) for ratio in (0.03, 0.3, 3.0)), NO_MEMORY]
+)
+"""Noises looked at first: factors of three to ten, over all that wind, gears and seeing are likely to do."""
 DRIVE_ROWS = 4000
 """That search uses so many rows in all, from the middle of each section, and at least `DRIVE_LEAST` of each.
 
@@ -25,88 +32,22 @@ They stay in a row: means of rows, that would do for the noise alone, hide which
 """
 DRIVE_LEAST = 400
 """Of more than ten sections, ten spread over all of them search; the noise is then judged in each."""
+FINE = 9
+LEAST_PLAYS = 5
+CLOSER = 6
+"""Plays in each closer look, how many must be about equally likely in the last, and how many looks at most."""
+LEAST_RATE = 0.05
+"""In units of the stated rate: less is no motion."""
 SIGN_ROWS = 1200
 """Rows from the middle of a section by which the sign of its pulses is judged."""
 SIGN_MARGIN = 12.0
 """Log-likelihood by which pulses turned round, or left out, must do better before they are not believed.
 
-Five sigmas. Of 420 guided sections of docs/experiments/log_nights.py none is refused as it is, with its guide rate
+Five sigmas. Of 420 guided sections of docs/experiments/log_mix.py none is refused as it is, with its guide rate
 stated or not; turned round 97 % are refused, and with pulses a thousand times too large all of them.
 """
-
-
-def rows_for_noise(part: Part, model: Linear) -> NoiseRows:
-    """What the noise is found from: what A and e could do is free in each section, so that drift is no noise."""
-    seconds = part.track.seconds[part.kept]
-    columns = np.column_stack([model.bends, model.residuals])
-    return NoiseRows(seconds, part.starts, columns, model.spread, part.noise.white_arcsec**2)
-
-
-@dataclass(frozen=True)
-class Trial:
-    """A section, or its middle, with all laid out once that does not depend on the drive, so that many can be tried.
-
-    Attributes
-    ----------
-    part : Part
-    path : Path
-    noises : tuple of Covariance
-        Of which the likeliest is taken for each drive, never a fixed one: with the wrong noise a lazy telescope that
-        ignores the pulses looks likelier than the one that answered to them.
-    points : tuple of (float, float)
-        Their (ratio, time).
-    """
-
-    part: Part
-    path: Path
-    noises: tuple[Covariance, ...]
-    points: tuple[tuple[float, float], ...]
-
-    @classmethod
-    def of(cls, part: Part, rows: int, state: State, pole: Pole, times: Sequence[float]) -> Trial:
-        """Lay out so many rows from a section's middle, with drifts by a state's axis error."""
-        part = middle(part, rows)
-        points = tuple((ratio, time) for time in times for ratio in START_RATIOS)
-        seconds = part.track.seconds[part.kept]
-        noises = tuple(covariance(seconds, part.starts, *point) for point in points)
-        return cls(part, path_of(part, state, pole), noises, points)
-
-    def likeliest(self, drive: Drive) -> tuple[float, Noise]:
-        """Log-likelihood with a drive, and the noise that makes it so."""
-        rows = rows_for_noise(self.part, with_drive(self.part, self.path, drive))
-        normals = [rows.weighed(noise) for noise in self.noises]
-        values = [normal.log_likelihood() for normal in normals]
-        best = int(np.nanargmax(values))
-        variance, (ratio, time) = normals[best].white_variance(), self.points[best]
-        white = math.sqrt(variance) if variance > 0 else self.part.noise.white_arcsec
-        return values[best], Noise(white, white * math.sqrt(ratio), time)
-
-
-def find_drive(parts: Sequence[Part], drive: Drive, state: State, pole: Pole) -> tuple[Drive, list[Noise]]:
-    """Find roughly the backlash of a drive, its rate if none was stated, and the noise of each of its sections."""
-    rows = max(DRIVE_LEAST, DRIVE_ROWS // len(parts))
-    trials = [Trial.of(part, rows, state, pole, START_TIMES_S) for part in parts]
-    few = trials[:: math.ceil(len(trials) * DRIVE_LEAST / DRIVE_ROWS)]
-
-    def best_of(candidates: Sequence[Drive]) -> Drive:
-        return max(candidates, key=lambda tried: sum(trial.likeliest(tried)[0] for trial in few))
-
-    if not math.isfinite(drive.sigma):
-        drive = best_of(
-            [replace(drive, rate=r, backlash_ms=b) for r in RATE_GRID for b in (0.0, 200.0, 500.0)]
-        )
-    reach = max(float(np.ptp(part.track.motor_ms)) for part in parts if part.track.motor_ms is not None)
-    grid = [float(b) for b in BACKLASH_GRID_MS if b == 0 or b < reach]
-    drive = best_of([replace(drive, backlash_ms=b) for b in grid])
-    at = grid.index(drive.backlash_ms)
-    low, high = grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)]
-    if high > low:
-        drive = best_of([replace(drive, backlash_ms=float(b)) for b in np.linspace(low, high, 11)])
-    if not math.isfinite(drive.sigma):
-        drive = best_of(
-            [replace(drive, rate=drive.rate * f) for f in (0.8, 0.87, 0.93, 1.0, 1.07, 1.15, 1.24)]
-        )
-    return drive, [trial.likeliest(drive)[1] for trial in trials]
+SIGN_RATES = (np.array([0.87, 1.0, 1.15]), np.geomspace(0.8, 14.0, 12))
+"""Guide rates by which it is judged: about a stated one, or where none was, arcsec/s."""
 
 
 def middle(part: Part, rows: int) -> Part:
@@ -120,6 +61,95 @@ def middle(part: Part, rows: int) -> Part:
     return replace(part, kept=chosen)
 
 
+def first_guess(part: Part) -> Part:
+    """Take out glitches roughly, and guess the noise from differences of neighbouring rows."""
+    part = replace(part, kept=~glitches(part.track.north_arcsec))
+    steps = np.diff(part.track.north_arcsec[part.kept])
+    white = max(robust_sigma(steps) / math.sqrt(2), 1e-3)
+    return replace(part, noise=Noise(white, white * math.sqrt(0.5), 30.0))
+
+
+def few(parts: Sequence[Part]) -> list[Part]:
+    """Return as many rows of a drive's sections as a search needs."""
+    rows = max(DRIVE_LEAST, DRIVE_ROWS // len(parts))
+    return [middle(part, rows) for part in parts[:: math.ceil(len(parts) * DRIVE_LEAST / DRIVE_ROWS)]]
+
+
+def reach_of(parts: Sequence[Part]) -> Floats:
+    """Plays worth a look: none that would swallow all pulses."""
+    reach = max(float(np.ptp(part.track.motor_ms)) for part in parts if part.track.motor_ms is not None)
+    plays: Floats = PLAYS_MS[(PLAYS_MS == 0) | (PLAYS_MS < reach)]
+    return plays
+
+
+@dataclass(frozen=True)
+class Scan:
+    """Some rows of a drive's sections, with what a first look asks of them.
+
+    Attributes
+    ----------
+    parts : tuple of Part
+    number : int or None
+        Of their drive; None: only watched.
+    state : State
+        About which they are laid out.
+    pole : Pole
+    prior : array (2, 2)
+        Information on A and e beforehand, about zero.
+    """
+
+    parts: tuple[Part, ...]
+    number: int | None
+    state: State
+    pole: Pole
+    prior: Floats
+
+    @property
+    def drive(self) -> Drive | None:
+        """What is known of it."""
+        return None if self.number is None else self.state.drives[self.number]
+
+    def outlook(self, noises: Floats, plays: Floats) -> tuple[Floats, Floats]:
+        """Log evidence of noises (J, 2) and plays (P,), all noises alike beforehand, and the rate there: (J, P) each."""
+        layouts = [layout_of(part, self.state, self.pole, plays) for part in self.parts]
+        each = [Quadratic.of(table_of(layout, noises)) for layout in layouts]
+        centre = -np.array([self.state.azimuth, self.state.altitude])
+        beliefs = beliefs_of(plays, self.drive, self.prior, centre)
+        height, rate, _ = Quadratic.total(each).outlook(
+            replace(beliefs, noises=noises, noise=np.zeros(len(noises)))
+        )
+        return np.asarray(height + beliefs.play), rate
+
+    def plays(self, noise: Floats, plays: Floats) -> Floats:
+        """Look closer and closer, until at least five plays are about equally likely; (P,), rising."""
+        for _ in range(CLOSER):
+            height = self.outlook(noise, plays)[0][0]
+            likely = np.flatnonzero(height > np.max(height) - FAR)
+            low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, len(plays) - 1)
+            if len(likely) >= LEAST_PLAYS or high == low:
+                break
+            plays = np.linspace(plays[low], plays[high], FINE)
+        chosen = plays[low : high + 1]
+        return chosen if len(chosen) <= FINE else chosen[:: math.ceil(len(chosen) / FINE)]
+
+
+def find_drive(scan: Scan) -> tuple[Drive | None, Noise, float]:
+    """Find roughly a drive's play, its rate, and the noise of its sections; and the log evidence of all that."""
+    plays = np.zeros(1)
+    if scan.drive is not None:
+        plays = reach_of(scan.parts)
+        best = int(np.argmax(np.max(scan.outlook(NOISES, plays)[0], axis=1)))
+        plays = scan.plays(NOISES[[best]], plays)
+    height, rate = scan.outlook(NOISES, plays)
+    j, p = np.unravel_index(int(np.argmax(height)), height.shape)
+    found = scan.drive and replace(
+        scan.drive, rate=max(float(rate[j, p]), LEAST_RATE), backlash_ms=float(plays[p])
+    )
+    ratio, time = np.exp(NOISES[j])
+    top = float(np.max(height))
+    return found, Noise(1.0, math.sqrt(ratio), time), top + math.log(float(np.sum(np.exp(height - top))))
+
+
 def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     """Why a section's pulses cannot be what they say, or nothing.
 
@@ -128,28 +158,14 @@ def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     """
     if drive is None:
         return ""
-    part = replace(part, kept=~glitches(part.track.north_arcsec))
-    noise = Noise(max(robust_sigma(np.diff(part.track.north_arcsec[part.kept])) / 1.5, 1e-3), 1.0, 30.0)
-    trial = Trial.of(replace(part, noise=noise), SIGN_ROWS, State(0.0, 0.0, ()), pole, START_TIMES_S[:3])
-    rates = (1.0, 0.87, 1.15) if math.isfinite(drive.sigma) else RATE_GRID
-
-    def likelihood(rate: float, backlash: float) -> float:
-        return trial.likeliest(replace(drive, rate=rate, backlash_ms=backlash))[0]
-
-    def best(sign: float, enough: float) -> float:
-        found = -math.inf
-        for rate in rates:
-            for backlash in BACKLASH_GRID_MS:
-                found = max(found, likelihood(sign * rate, backlash))
-                if found > enough:
-                    return found
-        return found
-
-    still = likelihood(0.0, 0.0)
-    right = best(1.0, still)
+    part = replace(middle(first_guess(part), SIGN_ROWS), drive=0)
+    plays = reach_of([part])
+    table = table_of(layout_of(part, State(0.0, 0.0, (drive,)), pole, plays), NOISES)
+    rates = SIGN_RATES[0] if math.isfinite(drive.sigma) else SIGN_RATES[1]
+    still = float(np.max(table.profile(np.zeros(1))[:, :1]))
+    right, turned = (float(np.max(table.profile(sign * rates))) for sign in (1.0, -1.0))
     if right > still - SIGN_MARGIN:
         return ""
-    turned = best(-1.0, math.inf)
     if turned > max(right, still) + SIGN_MARGIN:
         return (
             "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "

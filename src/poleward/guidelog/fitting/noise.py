@@ -12,10 +12,7 @@ with W the rows' weights. The inverse K of R is tridiagonal (G. B. Rybicki & W. 
     V^-1 = (K / r) T^-1 W,   log det V = log det T - log det (K / r) - log det W,
 
 and everything a generalised least-squares fit needs costs a few passes over the rows. The levels are eliminated
-piece by piece, so many pieces cost no more than one.
-
-The size of the noise is found by restricted maximum likelihood (REML; Patterson & Thompson 1971, Biometrika 58,
-545): plain maximum likelihood takes some slow noise for drift and is a little too sure, see docs/noise-model.md.
+piece by piece, so many pieces cost no more than one (`tables`).
 """
 
 from __future__ import annotations
@@ -53,6 +50,11 @@ class Noise:
     def ratio(self) -> float:
         """Variance of the correlated part over that of the white part."""
         return (self.correlated_arcsec / self.white_arcsec) ** 2
+
+    @property
+    def shape(self) -> Floats:
+        """(log ratio, log time), where tables of likelihoods have it."""
+        return np.log([self.ratio, self.correlation_time_s])
 
 
 @dataclass(frozen=True)
@@ -153,115 +155,33 @@ def covariance(
     return Covariance(starts, weights, log_det, pivots, ratios, precision, beside)
 
 
-@dataclass(frozen=True)
-class Normal:
-    """Normal equations of k columns with the levels of the pieces eliminated, in units of the white variance.
-
-    Attributes
-    ----------
-    matrix : array (k, k)
-        X' V^-1 X less what the levels take up.
-    log_det : float
-        Of V, plus that of the levels' own block.
-    free : int
-        Rows less levels.
-    """
-
-    matrix: Floats
-    log_det: float
-    free: int
-
-    def white_variance(self) -> float:
-        """Of the last column, all others fitted to it."""
-        return self._left_over()[0] / (self.free - (len(self.matrix) - 1))
-
-    def log_likelihood(self) -> float:
-        """Restricted log-likelihood (REML), greatest over the size of the white noise; a constant is left out."""
-        square, log_det = self._left_over()
-        if not square > 0:
-            return -math.inf
-        count = self.free - (len(self.matrix) - 1)
-        return -0.5 * (count * math.log(square / count) + self.log_det + log_det + count)
-
-    def _left_over(self) -> tuple[float, float]:
-        """Sum of squares left in the last column, and log det of the others' block."""
-        inner, cross = self.matrix[:-1, :-1], self.matrix[:-1, -1]
-        if not len(inner):
-            return float(self.matrix[-1, -1]), 0.0
-        scale = np.sqrt(np.maximum(np.diag(inner), 1e-300))
-        try:
-            root = np.linalg.cholesky(inner / np.outer(scale, scale))
-        except np.linalg.LinAlgError:
-            return math.nan, 0.0
-        part = np.linalg.solve(root, cross / scale)
-        return float(self.matrix[-1, -1] - part @ part), 2 * float(np.sum(np.log(np.diag(root) * scale)))
-
-
-def normal_equations(
-    covariance: Covariance, columns: Floats, spread: Floats | None = None, belief: float = 1.0
-) -> Normal:
-    """Weigh k columns by V^-1 and eliminate what each piece has for itself: a level and, if asked, a share.
+def cleared(
+    covariance: Covariance, values: Floats, spread: Floats | None = None, belief: float = 1.0
+) -> Floats:
+    """Take from n values what each piece has for itself: a level and, if asked, a share.
 
     Parameters
     ----------
     covariance : Covariance
         Of the n rows.
-    columns : array (n, k)
-        Regressors; the data last.
+    values : array (n,)
     spread : array (n,), optional
         A second regressor that each piece has for itself, with a coefficient known beforehand to be 0 +/- 1.
     belief : float
         The white variance, in units of the data: the weight of that foreknowledge.
-
-    Returns
-    -------
-    Normal
     """
-    own, solved, centred = _weighed(covariance, columns, spread, belief)
-    block, cross = own
-    matrix = centred @ solved.T - np.einsum("pik,pil->kl", cross, np.linalg.solve(block, cross))
-    matrix = (matrix + matrix.T) / 2
-    log_det = covariance.log_det + float(np.sum(np.log(np.linalg.det(block))))
-    return Normal(matrix, log_det, len(columns) - len(block))
-
-
-def cleared(
-    covariance: Covariance, values: Floats, spread: Floats | None = None, belief: float = 1.0
-) -> Floats:
-    """Take from n values what each piece has for itself (see `normal_equations`): (n,)."""
-    (block, cross), _, centred = _weighed(covariance, values[:, None], spread, belief)
-    own = np.linalg.solve(block, cross)[:, :, 0]
-    lengths = np.diff(np.append(covariance.starts, len(values)))
-    result: Floats = centred[0] - np.repeat(own[:, 0], lengths)
-    if spread is not None:
-        result -= np.repeat(own[:, 1], lengths) * spread
-    return result
-
-
-def _weighed(
-    covariance: Covariance, columns: Floats, spread: Floats | None, belief: float
-) -> tuple[tuple[Floats, Floats], Floats, Floats]:
-    """(what each piece has for itself: block (p, q, q), cross (p, q, k)), V^-1 X and X about its means, (k, n) each.
-
-    The levels take up any constant, and small numbers keep more digits than large ones.
-    """
-    starts, count = covariance.starts, len(columns)
-    lengths = np.diff(np.append(starts, count))
-    size = 1 if spread is None else 2
-    table = np.empty((size + columns.shape[1], count))
-    table[0] = 1.0
-    if spread is not None:
-        table[1] = spread
-    table[size:] = columns.T
-    means = np.add.reduceat(table[size:], starts, axis=1) / lengths
-    table[size:] -= np.repeat(means, lengths, axis=1)
+    starts = covariance.starts
+    lengths = np.diff(np.append(starts, len(values)))
+    # The levels take up any constant, and small numbers keep more digits than large ones.
+    centred = values - np.repeat(np.add.reduceat(values, starts) / lengths, lengths)
+    table = np.stack([np.ones(len(values)), np.zeros(len(values)) if spread is None else spread, centred])
     solved = covariance.solve_rows(table)
-    sums = [np.add.reduceat(solved * part, starts, axis=1).T for part in table[:size]]
-    stacked = np.stack(sums, axis=1)
-    block = stacked[:, :, :size].copy()
-    if spread is not None:
-        block[:, 1, 1] += belief
-    return (block, stacked[:, :, size:]), solved[size:], table[size:]
+    block = np.stack([np.add.reduceat(solved * row, starts, axis=1).T for row in table[:2]], axis=1)
+    inner = block[:, :, :2].copy()
+    inner[:, 1, 1] += belief
+    own = np.linalg.solve(inner, block[:, :, 2:])[:, :, 0]
+    result: Floats = centred - np.repeat(own[:, 0], lengths) - np.repeat(own[:, 1], lengths) * table[1]
+    return result
 
 
 def standardised(covariance: Covariance, residuals: Floats, white_arcsec: float) -> Floats:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from poleward.guidelog.fitting.beliefs import STATED_SIGMA
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.noise import Integers, Noise
 from poleward.guidelog.reading.section import Bools, Section
@@ -22,8 +23,6 @@ GRID_S = 300.0
 The spline's error is h^4 D'''' / 384; for an axis 1 deg off D'''' is at most 3600 arcsec x (15.04 arcsec/s)^4, which
 makes 2e-6 arcsec, and with the refraction of a star at 15 deg 1e-4 arcsec (tests/test_log_fit.py).
 """
-STATED_SIGMA = 0.1
-"""Relative sigma of a guide rate stated without one: a setting, not a measurement (common practice, no source)."""
 SLOPE_STEP_MS = 4.0
 """Step of the derivative by the backlash, about its own uncertainty."""
 

@@ -1,0 +1,157 @@
+"""Sections laid out about a state, and weighed at all noises and plays that matter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from poleward.guidelog.fitting.beliefs import NOTHING_LASTS, noise_belief, play_belief
+from poleward.guidelog.fitting.integral import Beliefs, Quadratic
+from poleward.guidelog.fitting.noise import Noise
+from poleward.guidelog.fitting.parts import Drive, Part, State, curve
+from poleward.guidelog.fitting.tables import NO_MEMORY, NormalTable, Rows, table_of
+from poleward.sky.axis import Floats
+from poleward.sky.pole import Pole
+
+CELL = (0.5, 0.4)
+"""Steps of the lattice of noises in log ratio and log time, for sections of 90 min in all: about one sigma there."""
+CELL_S = 5400.0
+FINEST = 0.3
+LOWEST, HIGHEST = -5.5, 6.0
+"""Log ratios looked at: lasting parts of a sixteenth of the new one up to twenty times; below, nothing lasts."""
+LONGEST_SHARE = 0.5
+"""Correlation times longer than this share of the section cannot be told from a drift."""
+FAR = 6.0
+"""A noise or a play this far in log-likelihood below the best is not looked at, nor are its neighbours."""
+MANY = 6
+"""With more sections than this, where to look is judged for all of them together only."""
+
+
+def layout_of(part: Part, state: State, pole: Pole, plays: Floats) -> Rows:
+    """Lay out a section's rows with weight about a state."""
+    kept = part.kept
+    seconds = part.track.seconds[kept]
+    place, by = curve(part, state, pole, seconds)
+    moved, unknown = np.zeros((len(plays), len(seconds))), np.zeros((len(plays), len(seconds)))
+    if part.drive is not None:
+        drive = state.drives[part.drive]
+        unit = drive.stated / 1000
+        for number, play in enumerate(plays):
+            middle, half = part.track.backlash(float(play))
+            moved[number], unknown[number] = -unit * middle[kept], drive.rate * unit * half[kept]
+    data = part.track.north_arcsec[kept] - place
+    return Rows(seconds, part.starts, by.T, data, moved, unknown, part.noise.white_arcsec**2)
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """A drive's S sections at all noises and plays that matter, and what is believed of these beforehand."""
+
+    tables: tuple[NormalTable, ...]
+    beliefs: Beliefs
+
+    def noises(self, shares: Floats) -> list[Noise]:
+        """Each section's noise, from how likely it is each of the grid: (S, J)."""
+        found = []
+        ratio, time = np.exp(self.beliefs.noises).T
+        for table, share in zip(self.tables, shares, strict=True):
+            white2 = np.min(table.white_variance(), axis=1)
+            lasts = np.append(share[:-1], 0.0) + 1e-12
+            found.append(
+                Noise(
+                    math.sqrt(float(share @ white2)),
+                    math.sqrt(float(share @ (white2 * ratio))),
+                    math.exp(float(lasts @ np.log(time) / lasts.sum())),
+                )
+            )
+        return found
+
+
+@dataclass
+class _Lattice:
+    """Noises on a lattice, looked at from a first one outward as far as they are likely."""
+
+    layouts: Sequence[Rows]
+    beliefs: Beliefs
+    step: Floats
+    low: Floats
+    last: tuple[int, int]
+    cadence_s: float
+    tables: list[list[NormalTable]] = field(default_factory=list)
+    heights: dict[tuple[int, int], Floats] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, layouts: Sequence[Rows], beliefs: Beliefs) -> _Lattice:
+        lengths = [float(each.seconds[-1] - each.seconds[0]) for each in layouts]
+        step = np.array(CELL) * np.clip(math.sqrt(CELL_S / sum(lengths)), FINEST, 1.0)
+        cadence = max(float(np.median(np.diff(each.seconds))) for each in layouts)
+        low = np.array([LOWEST, math.log(cadence)])
+        high = np.array([HIGHEST, max(math.log(LONGEST_SHARE * max(lengths)), low[1])])
+        last = np.floor((high - low) / step).astype(int)
+        return cls(layouts, beliefs, step, low, (int(last[0]), int(last[1])), cadence)
+
+    def nearest(self, noise: Noise) -> tuple[int, int]:
+        at = np.rint((noise.shape - self.low) / self.step)
+        found = np.clip(at, 0, self.last).astype(int)
+        return int(found[0]), int(found[1])
+
+    @property
+    def points(self) -> Floats:
+        return np.array(list(self.heights)) * self.step + self.low
+
+    def chances(self, noises: Floats) -> Floats:
+        found = noise_belief(noises, float(np.prod(self.step)), self.cadence_s)
+        return np.asarray(found + math.log(1 - NOTHING_LASTS))
+
+    def look(self, places: Sequence[tuple[int, int]]) -> None:
+        noises = np.array(places) * self.step + self.low
+        tables = [table_of(each, noises) for each in self.layouts]
+        here = replace(self.beliefs, noises=noises, noise=self.chances(noises))
+        each = [Quadratic.of(table) for table in tables]
+        heights = [Quadratic.total(each).outlook(here)[0].max(axis=1)]
+        if 1 < len(each) <= MANY:
+            heights += [part.outlook(here)[0].max(axis=1) for part in each]
+        self.tables.append(tables)
+        self.heights |= dict(zip(places, np.array(heights).T, strict=True))
+
+    def next(self) -> list[tuple[int, int]]:
+        """Neighbours not yet looked at of all that is likely, for all sections or for one."""
+        best = np.max(np.array(list(self.heights.values())), axis=0)
+        found = []
+        for (i, k), height in self.heights.items():
+            if np.any(height > best - FAR):
+                found += [(i + 1, k), (i - 1, k), (i, k + 1), (i, k - 1)]
+        inside = (at for at in found if 0 <= at[0] <= self.last[0] and 0 <= at[1] <= self.last[1])
+        return list(dict.fromkeys(at for at in inside if at not in self.heights))
+
+
+def beliefs_of(plays: Floats, drive: Drive | None, prior: Floats, centre: Floats) -> Beliefs:
+    """What is believed where nothing lasts; a lattice adds noises."""
+    sigma = None if drive is None else drive.sigma
+    nothing = np.array([math.log(NOTHING_LASTS)])
+    return Beliefs(np.log([NO_MEMORY]), nothing, plays, play_belief(plays), sigma, prior, centre)
+
+
+def weigh(layouts: Sequence[Rows], beliefs: Beliefs, first: Noise) -> Weighed:
+    """Weigh sections at noises from a first one outward, as far as they are likely; and where nothing lasts."""
+    lattice = _Lattice.of(layouts, beliefs)
+    places = [lattice.nearest(first)]
+    while places:
+        lattice.look(places)
+        places = lattice.next()
+    batches = [*lattice.tables, [table_of(each, beliefs.noises) for each in layouts]]
+    points = lattice.points
+    noises = np.vstack([points, beliefs.noises])
+    chances = np.append(lattice.chances(points), beliefs.noise)
+    tables = tuple(
+        NormalTable(
+            np.concatenate([batch[i].matrix for batch in batches]),
+            np.concatenate([batch[i].log_det for batch in batches]),
+            batches[0][i].free,
+        )
+        for i in range(len(layouts))
+    )
+    return Weighed(tables, replace(beliefs, noises=noises, noise=chances))

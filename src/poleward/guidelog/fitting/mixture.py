@@ -1,0 +1,66 @@
+"""What is believed of the axis error after all: a mixture of normal distributions, and its moments and quantiles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.sky.axis import Floats
+
+LEAST_WEIGHT = 1e-5
+"""Lighter components are dropped: together they hold too little for any figure that is printed."""
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """K normal distributions of (A, e), arcmin, each with its weight and the drives that it stands for.
+
+    Attributes
+    ----------
+    weight : array (K,)
+        Sum 1.
+    mean : array (K, 2)
+    covariance : array (K, 2, 2)
+    drives : array (K, D, 2)
+        Guide rate (in units of the stated one) and play (ms) of D drives.
+    """
+
+    weight: Floats
+    mean: Floats
+    covariance: Floats
+    drives: Floats
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Mean (2,) and covariance (2, 2) of the whole."""
+        mean: Floats = self.weight @ self.mean
+        off = self.mean - mean
+        spread = np.einsum("k,kij->ij", self.weight, self.covariance)
+        return mean, spread + np.einsum("k,ki,kj->ij", self.weight, off, off)
+
+    def quantile(self, axis: int, share: float) -> float:
+        """Value of A (0) or e (1) below which it lies with this probability."""
+        return quantile(self.weight, self.mean[:, axis], np.sqrt(self.covariance[:, axis, axis]), share)
+
+    def drive_moments(self) -> tuple[Floats, Floats]:
+        """Means and standard deviations (D, 2) of guide rates and plays."""
+        mean = np.einsum("k,kdi->di", self.weight, self.drives)
+        return mean, np.sqrt(np.einsum("k,kdi->di", self.weight, (self.drives - mean) ** 2))
+
+    def scaled(self, factor: float) -> Mixture:
+        """Return it widened about its mean."""
+        mean, _ = self.moments()
+        return Mixture(
+            self.weight, mean + factor * (self.mean - mean), factor**2 * self.covariance, self.drives
+        )
+
+
+def quantile(weight: Floats, mean: Floats, sigma: Floats, share: float) -> float:
+    """Value below which a mixture of K normal distributions of one number lies with this probability."""
+    from scipy.optimize import brentq
+    from scipy.special import ndtr
+
+    low, high = float(np.min(mean - 9 * sigma)), float(np.max(mean + 9 * sigma))
+    if not high > low:
+        return low
+    return float(brentq(lambda x: float(weight @ ndtr((x - mean) / sigma)) - share, low, high, xtol=1e-9))

@@ -1,0 +1,139 @@
+"""Normal equations of one section at many noises and plays at once: what the integral over them adds up.
+
+With the noise's shape and the play of the gears given, everything else is linear: the axis error about a state, the
+guide rate, the level of each piece and what is not known of the gears' rest at its beginning. The last two are
+eliminated piece by piece (`noise`); what remains is a small matrix for each noise and play. All plays are columns of
+one table, which is weighed once per noise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.guidelog.fitting.noise import Covariance, Integers, covariance
+from poleward.sky.axis import Floats
+
+NO_MEMORY = (1e-6, 30.0)
+"""Ratio and time of a noise of which nothing lasts: 0.001 of the white part."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What the n rows of a section with weight depend on, laid out about a state; P plays are tried.
+
+    Attributes
+    ----------
+    seconds : array (n,)
+    starts : int array (p,)
+        First row of each piece.
+    common : array (m, n)
+        Derivatives by what all sections share: A and e per arcmin, and whatever else is to be tried.
+    data : array (n,)
+        The star's place less the state's drift, corrections not yet undone, arcsec.
+    moved : array (P, n)
+        Minus the telescope's path by the pulses, at the stated guide rate, arcsec.
+    unknown : array (P, n)
+        Half of what is not known of that path, while the gears' rest is not.
+    variance : float
+        White variance, arcsec^2, roughly: the weight of what is known of that half's share, 0 +/- 1.
+    """
+
+    seconds: Floats
+    starts: Integers
+    common: Floats
+    data: Floats
+    moved: Floats
+    unknown: Floats
+    variance: float
+
+
+@dataclass(frozen=True)
+class NormalTable:
+    """Normal equations of a section at J noises and P plays.
+
+    Attributes
+    ----------
+    matrix : array (J, P, m + 2, m + 2)
+        Of the common columns, the telescope's path and the data, in units of the white variance.
+    log_det : array (J, P)
+        Of the rows' covariance and of what was eliminated.
+    free : int
+        Rows less levels.
+    """
+
+    matrix: Floats
+    log_det: Floats
+    free: int
+
+    def profile(self, rates: Floats) -> Floats:
+        """Log-likelihood at guide rates (R,), all else fitted to each, noise included: (J, P, R)."""
+        data = self.matrix[..., :, -1, None] - rates * self.matrix[..., :, -2, None]
+        square = data[..., -1, :] - rates * data[..., -2, :]
+        inner, cross = self.matrix[..., :-2, :-2], data[..., :-2, :]
+        scale = np.sqrt(np.maximum(np.einsum("...ii->...i", inner), 1e-300))
+        whole = inner / scale[..., :, None] / scale[..., None, :] + 1e-9 * np.eye(inner.shape[-1])
+        cross = cross / scale[..., None]
+        square = square - np.einsum("...ir,...ir->...r", np.linalg.solve(whole, cross), cross)
+        result: Floats = -0.5 * (self.free * np.log(np.maximum(square, 1e-300)) + self.log_det[..., None])
+        return result
+
+    def white_variance(self) -> Floats:
+        """White variance that suits each noise and play best, everything else fitted along: (J, P), arcsec^2."""
+        inner, cross = self.matrix[..., :-1, :-1], self.matrix[..., :-1, -1]
+        scale = np.sqrt(np.maximum(np.einsum("...ii->...i", inner), 1e-300))
+        # Columns of nothing (no pulses, a play that swallows all) and twins take no degree of freedom that counts.
+        whole = inner / scale[..., :, None] / scale[..., None, :] + 1e-9 * np.eye(inner.shape[-1])
+        found = np.linalg.solve(whole, (cross / scale)[..., None])[..., 0]
+        square = self.matrix[..., -1, -1] - np.einsum("...i,...i->...", found, cross / scale)
+        fitted = np.sum(np.einsum("...ii->...i", inner) > 0, axis=-1)
+        result: Floats = np.maximum(square, 1e-12 * self.matrix[..., -1, -1]) / (self.free - fitted)
+        return np.maximum(result, 1e-12)
+
+
+def table_of(layout: Rows, noises: Floats) -> NormalTable:
+    """Weigh a section by noises (J, 2): log ratio and log time of each."""
+    rows, many, plays = len(layout.seconds), len(layout.common), len(layout.moved)
+    columns = np.empty((1 + many + 1 + 2 * plays, rows))
+    columns[0] = 1.0
+    columns[1 : 1 + many] = layout.common
+    columns[1 + many] = layout.data
+    columns[2 + many : 2 + many + plays] = layout.moved
+    columns[2 + many + plays :] = layout.unknown
+    # The levels take up any constant, and small numbers keep more digits than large ones.
+    lengths = np.diff(np.append(layout.starts, rows))
+    known = columns[1 : 2 + many + plays]
+    known -= np.repeat(np.add.reduceat(known, layout.starts, axis=1) / lengths, lengths, axis=1)
+    matrix = np.empty((len(noises), plays, many + 2, many + 2))
+    log_det = np.empty((len(noises), plays))
+    for number, (ratio, time) in enumerate(np.exp(noises)):
+        weigh = covariance(layout.seconds, layout.starts, ratio, time)
+        matrix[number], log_det[number] = _eliminated(weigh, columns, many, layout.variance)
+    return NormalTable(matrix, log_det, rows - len(layout.starts))
+
+
+def _eliminated(weigh: Covariance, columns: Floats, many: int, variance: float) -> tuple[Floats, Floats]:
+    """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
+    plays = (len(columns) - 2 - many) // 2
+    solved = weigh.solve_rows(columns)
+    # Sums by levels for all columns, and products of all with all but the unknown halves.
+    level = np.add.reduceat(solved, weigh.starts, axis=1)
+    product = solved[: 2 + many + plays] @ columns[: 2 + many + plays].T
+    matrix, log_det = np.empty((plays, many + 2, many + 2)), np.empty(plays)
+    whole = float(np.sum(np.log(level[0])))
+    for play in range(plays):
+        at = [*range(1, 1 + many), 2 + many + play, 1 + many]
+        half = 2 + many + plays + play
+        mine = level[at]
+        inner = product[np.ix_(at, at)] - (mine / level[0]) @ mine.T
+        log_det[play] = weigh.log_det + whole
+        if np.any(columns[half]):
+            shares = np.add.reduceat(solved[[half, *at]] * columns[half], weigh.starts, axis=1)
+            own = shares[0] - level[half] ** 2 / level[0] + variance
+            cross = shares[1:] - mine * (level[half] / level[0])
+            inner = inner - (cross / own) @ cross.T
+            log_det[play] += float(np.sum(np.log(own))) - len(own) * math.log(variance)
+        matrix[play] = (inner + inner.T) / 2
+    return matrix, log_det
