@@ -28,7 +28,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "mount.azimuth_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
     "mount.altitude_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
     "camera": ("focal_length", "pixel_size", "width", "height"),
-    "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored"),
+    "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored", "rows", "scale"),
     "frames": ("keywords", "stamp"),
     "limits": ("trail", "lowest_altitude"),
 }
@@ -228,6 +228,13 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
         return None
     if "position_angle" not in table:
         raise InputError("position_angle is missing", 'of the y axis, north through east: "12 deg"', where)
-    pixel = _positive(table, "pixel_size", quantity.LENGTH, where)
-    scale = pixel / _positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
-    return GuideCamera(scale, table["position_angle"], table.get("mirrored", False), where=where)
+    if "scale" in table:
+        if "focal_length" in table or "pixel_size" in table:
+            raise InputError("scale and focal_length or pixel_size are both given", "give one", where)
+        scale = table["scale"]
+    else:
+        pixel = _positive(table, "pixel_size", quantity.LENGTH, where)
+        scale = pixel / _positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
+    return GuideCamera(
+        scale, table["position_angle"], table.get("mirrored", False), table.get("rows", "up"), where=where
+    )

@@ -226,8 +226,8 @@ def site_line(setup: Setup, site: Site) -> str:
     return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{source}."
 
 
-def watched(text: str, site: Site) -> Pointing:
-    """Return the pointing given by --watch.
+def watched(text: str, site: Site) -> tuple[Pointing, bool]:
+    """Return the pointing given by --watch, and whether the tube is on the other side of the mount there.
 
     Raises
     ------
@@ -235,13 +235,13 @@ def watched(text: str, site: Site) -> Pointing:
         It cannot be read, or is below the horizon.
     """
     from poleward.sky.look import altitude_of
-    from poleward.timings.rows import pointing_from_cells
+    from poleward.timings.rows import watch_from_cells
 
-    pointing = pointing_from_cells(inline_pairs(text, "--watch"), "--watch", site.timezone)
+    pointing, turned = watch_from_cells(inline_pairs(text, "--watch"), "--watch", site.timezone)
     height = math.degrees(altitude_of(pointing, site))
     if height < 0:
         raise InputError(f"this place is {-height:.0f} deg below the horizon", "choose another", "--watch")
-    return pointing
+    return pointing, turned
 
 
 def json_text(record: dict[str, Any]) -> str:

@@ -185,9 +185,10 @@ class Report:
 
         solution = result.solution
         used = [section.where for section in result.sections if not section.reason]
-        pointing = next(section.pointing for section in sections if section.where == used[-1])
+        last = next(section for section in sections if section.where == used[-1])
+        pointing, turned = last.pointing, last.reversed
         if self.watch is not None:
-            pointing = common.watched(self.watch, self.site)
+            pointing, turned = common.watched(self.watch, self.site)
         errors = solution.azimuth_error_arcmin, solution.altitude_error_arcmin
-        turning = Turning(self.setup.knobs, pointing, self.setup.guide_camera)
+        turning = Turning(self.setup.knobs, pointing, self.setup.guide_camera, turned)
         return replace(solution, moves=moves_of(*errors, solution.pole, self.site, turning))

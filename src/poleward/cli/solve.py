@@ -109,8 +109,10 @@ def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solut
     from poleward.solving.knobs import Turning
     from poleward.solving.solver import solve
 
-    used = [drift.pointing for drift in timings if drift.used]
-    watch = common.watched(solving.watch, site) if solving.watch is not None else used[-1] if used else None
+    used = [(drift.pointing, drift.reversed) for drift in timings if drift.used]
+    watch, turned = used[-1] if used else (None, False)
+    if solving.watch is not None:
+        watch, turned = common.watched(solving.watch, site)
     return solve(
         timings,
         site,
@@ -120,7 +122,7 @@ def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solut
         robust=solving.robust,
         from_scatter=solving.from_scatter,
         allow_low=solving.allow_low,
-        turning=Turning(setup.knobs, watch, setup.guide_camera),
+        turning=Turning(setup.knobs, watch, setup.guide_camera, turned),
     )
 
 

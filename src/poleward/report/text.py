@@ -153,6 +153,13 @@ def _star_lines(moves: Sequence[Move]) -> list[str]:
         if star.x_pix is not None and star.y_pix is not None:
             text += f"; on the guide camera x {star.x_pix:+.0f}, y {star.y_pix:+.0f} pixels"
         lines.append(f"  {move.knob:<9} {text}")
+    if star.x_pix is not None:
+        side = (
+            "on its other side (reversed), as when that star was timed"
+            if star.reversed
+            else "on the side where the camera's angle was found; on the other x and y change sign"
+        )
+        lines.append(paragraph(f"  (pixels: with the tube {side})", "   "))
     return lines
 
 

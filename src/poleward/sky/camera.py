@@ -27,10 +27,14 @@ class GuideCamera:
     scale : Quantity, str or float
         Angle on the sky of one pixel; a bare number is in arcsec per pixel.
     position_angle : Quantity, str or float
-        Of the direction in which y grows, north through east; a bare number is in degrees.
+        Of the direction that is up in the picture (in which y grows, unless `rows` are counted down), north through
+        east; a bare number is in degrees.
     mirrored : bool
         False: with y turned to the north, x grows toward the west, as the naked eye sees the sky.
         True: x grows toward the east.
+    rows : str
+        ``up`` or ``down``, the way y is counted on the screen. Both other values are told with y upward, so with rows
+        counted downward a y from the screen changes sign.
     where : str
         For messages.
 
@@ -48,6 +52,7 @@ class GuideCamera:
     scale: Value = field(compare=False)
     position_angle: Value = field(compare=False)
     mirrored: bool = False
+    rows: str = "up"
     where: str = field(default="guide camera", repr=False, compare=False)
     scale_arcsec: float = field(init=False, repr=False)
     position_angle_rad: float = field(init=False, repr=False)
@@ -66,24 +71,29 @@ class GuideCamera:
             raise InputError(
                 f"mirrored is {self.mirrored!r}, allowed is true or false", "without quotes", self.where
             )
+        if self.rows not in ("up", "down"):
+            raise InputError(
+                f"rows is {self.rows!r}, allowed is 'up' or 'down'", "as y is counted", self.where
+            )
         object.__setattr__(self, "scale_arcsec", scale)
         object.__setattr__(self, "position_angle_rad", angle)
 
     def to_sky(self, x_pix: float, y_pix: float) -> tuple[float, float]:
         """North and east components, arcsec, of a displacement in pixels."""
         hand = -1.0 if self.mirrored else 1.0
+        up = y_pix if self.rows == "up" else -y_pix
         sine, cosine = math.sin(self.position_angle_rad), math.cos(self.position_angle_rad)
-        north = self.scale_arcsec * (y_pix * cosine + hand * x_pix * sine)
-        east = self.scale_arcsec * (y_pix * sine - hand * x_pix * cosine)
+        north = self.scale_arcsec * (up * cosine + hand * x_pix * sine)
+        east = self.scale_arcsec * (up * sine - hand * x_pix * cosine)
         return north, east
 
     def to_pixels(self, north_arcsec: float, east_arcsec: float) -> tuple[float, float]:
         """Return x and y, pixels, of a displacement on the sky; the inverse of `to_sky`."""
         hand = -1.0 if self.mirrored else 1.0
         sine, cosine = math.sin(self.position_angle_rad), math.cos(self.position_angle_rad)
-        y = (north_arcsec * cosine + east_arcsec * sine) / self.scale_arcsec
+        up = (north_arcsec * cosine + east_arcsec * sine) / self.scale_arcsec
         x = hand * (north_arcsec * sine - east_arcsec * cosine) / self.scale_arcsec
-        return x, y
+        return x, up if self.rows == "up" else -up
 
     def sigma_to_sky(self, x_sigma_pix: float, y_sigma_pix: float) -> tuple[float, float]:
         """Standard uncertainties north and east, arcsec; the correlation between the two is left out."""

@@ -58,16 +58,19 @@ class Turning:
         Where the telescope looks meanwhile, tracking.
     camera : GuideCamera or None
         For pixels.
+    reversed : bool
+        The tube is on the other side of the mount than when the camera's angle was found: x and y change sign.
     """
 
     knobs: Mapping[str, Knob] = field(default_factory=dict)
     watch: Pointing | None = None
     camera: GuideCamera | None = None
+    reversed: bool = False
 
 
 @dataclass(frozen=True)
 class StarMotion:
-    """Motion of a star in the field while a knob turns; pixels only with a guide camera."""
+    """Motion of a star in the field while a knob turns; pixels only with a guide camera, for the tube's side of the mount."""
 
     hour_angle_h: float
     dec_deg: float
@@ -75,6 +78,7 @@ class StarMotion:
     east_arcsec: float
     x_pix: float | None = None
     y_pix: float | None = None
+    reversed: bool = False
 
 
 @dataclass(frozen=True)
@@ -152,6 +156,7 @@ def _motion(
     north, east = (
         angle / ARCSEC for angle in motion_while_turning(pole.axis(*stand), sight.seen[0, 0], *turn)
     )
-    pixels = (None, None) if turning.camera is None else turning.camera.to_pixels(north, east)
+    side = -1 if turning.reversed else 1
+    pixels = (None, None) if turning.camera is None else turning.camera.to_pixels(side * north, side * east)
     hours, dec = math.degrees(float(sight.hour_angle[0])) / 15, math.degrees(float(sight.dec[0]))
-    return StarMotion(hours, dec, north, east, *pixels)
+    return StarMotion(hours, dec, north, east, *pixels, reversed=turning.reversed)

@@ -136,7 +136,7 @@ class Drifts(Sequence[Drift]):
         """
         rows = []
         for drift in self._drifts:
-            at = drift.pointing
+            at, side = drift.pointing, -1 if drift.reversed else 1
             cells: dict[str, Any] = {
                 "label": drift.label or None,
                 "time": None if at.time is None else iso(at.time),
@@ -146,11 +146,12 @@ class Drifts(Sequence[Drift]):
                 "dec": _degrees(at.dec),
                 "azimuth": _degrees(at.azimuth),
                 "altitude": _degrees(at.altitude),
-                "north": drift.north_arcsec,
-                "east": drift.east_arcsec,
+                "north": None if drift.north_arcsec is None else side * drift.north_arcsec,
+                "east": None if drift.east_arcsec is None else side * drift.east_arcsec,
                 "north_sigma": drift.north_sigma_arcsec,
                 "east_sigma": drift.east_sigma_arcsec,
                 "use": "yes" if drift.used else "no",
+                "reversed": "yes" if drift.reversed else None,
             }
             rows.append({key: value for key, value in cells.items() if value is not None})
         return rows

@@ -38,6 +38,7 @@ COLUMNS: Columns = {
     "x_sigma": quantity.PIXELS,
     "y_sigma": quantity.PIXELS,
     "use": None,
+    "reversed": None,
 }
 
 MEASURED = ("north", "east", "north_rate", "east_rate", "x", "y")
@@ -67,6 +68,8 @@ class Drift:
     label : str
     used : bool
         False: shown, not fitted.
+    reversed : bool
+        True: the tube was on the other side of the mount; `north_arcsec` and `east_arcsec` are turned upright already.
     """
 
     pointing: Pointing
@@ -77,6 +80,7 @@ class Drift:
     east_sigma_arcsec: float | None = None
     label: str = ""
     used: bool = True
+    reversed: bool = False
 
 
 def _pointing(cells: Cells) -> Pointing:
@@ -125,19 +129,20 @@ def _pointing(cells: Cells) -> Pointing:
     )
 
 
-def pointing_from_cells(cells: Mapping[str, Any], where: str, timezone: str = "") -> Pointing:
-    """Return a pointing from named values such as hour_angle and dec, as the inline options give them.
+def watch_from_cells(cells: Mapping[str, Any], where: str, timezone: str = "") -> tuple[Pointing, bool]:
+    """Return a pointing from named values such as hour_angle and dec, and whether the tube is `reversed` there.
 
     Raises
     ------
     InputError
         An unknown name, or values that make no pointing.
     """
-    known = ("hour_angle", "dec", "ra", "star", "time", "azimuth", "altitude")
+    known = ("hour_angle", "dec", "ra", "star", "time", "azimuth", "altitude", "reversed")
     for key in cells:
         if key not in known:
             raise InputError(f"unknown name '{key}'", quantity.nearest(key, known), where)
-    return _pointing(Cells(Row(where, cells), COLUMNS, {}, zone_of(timezone) if timezone else None))
+    read = Cells(Row(where, cells), COLUMNS, {}, zone_of(timezone) if timezone else None)
+    return _pointing(read), _yes(read, "reversed", "no")
 
 
 def _component(cells: Cells, name: str, duration_s: float) -> tuple[float | None, float | None]:
@@ -189,10 +194,10 @@ def _from_pixels(cells: Cells, camera: GuideCamera | None) -> tuple[float, float
     return north, east, *camera.sigma_to_sky(x_sigma, y_sigma)
 
 
-def _used(cells: Cells) -> bool:
-    text = cells.text("use").lower() or "yes"
+def _yes(cells: Cells, name: str, default: str) -> bool:
+    text = cells.text(name).lower() or default
     if text not in ("yes", "no", "true", "false", "y", "n", "1", "0"):
-        cells.fail("use", f"'{text}', allowed is yes or no")
+        cells.fail(name, f"'{text}', allowed is yes or no")
     return text in ("yes", "true", "y", "1")
 
 
@@ -233,4 +238,8 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
                 "check its unit and the duration's",
                 cells.where,
             )
-    return Drift(pointing, duration, north, east, north_sigma, east_sigma, _label(cells), _used(cells))
+    turned = _yes(cells, "reversed", "no")
+    if turned:  # the camera, or what was called north and east, stood on its head
+        north, east = (None if value is None else -value for value in (north, east))
+    used = _yes(cells, "use", "yes")
+    return Drift(pointing, duration, north, east, north_sigma, east_sigma, _label(cells), used, turned)
