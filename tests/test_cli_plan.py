@@ -92,6 +92,23 @@ def test_a_table_to_fill_in(tmp_path):
     assert "--drift 1: no drift is given" in ran.err
 
 
+def test_a_table_of_stars_to_fill_in(tmp_path):
+    """By eye stars stand in it by name, times by the site's clock; filled in, solve takes it as it stands."""
+    assert run("--accuracy", "0.5arcmin", "--write", "stars.csv").status == 0
+    lines = (tmp_path / "stars.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "label,time,duration [s],star,north [arcsec]"
+    assert "2025-01-15T18:30:00+01:00" in lines[1]
+    filled = "\n".join([lines[0], f"{lines[1]}-4.2", f"{lines[2]}3.1", ""])
+    (tmp_path / "stars.csv").write_text(filled, encoding="utf-8")
+    ran = run_here("solve", "stars.csv", *PLACE, "--json")
+    assert ran.status == 0
+    # What the plan promised is what the solver finds of such readings.
+    expected = json.loads(run("--accuracy", "0.5arcmin", "--json").out)["expected"]
+    axis = json.loads(ran.out)["axis"]
+    for name in ("azimuth_sigma_arcmin", "altitude_sigma_arcmin"):
+        assert axis[name] == pytest.approx(expected[name], rel=0.1)
+
+
 def test_the_noise_of_a_log(tmp_path):
     noise = {"white_arcsec": 0.8, "correlated_arcsec": 0.9, "correlation_time_s": 60.0}
     record = {"record": "solution", "sections": [{"rows_used": 600, "duration_s": 1800.0, "noise": noise}]}

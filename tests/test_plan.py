@@ -24,7 +24,7 @@ from poleward.planning.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
 from poleward.simulate.night import Scatter, Stretch, night
 from poleward.sky.camera import Camera
 from poleward.sky.site import Air, Site
-from poleward.sky.stars import bright_stars
+from poleward.sky.stars import find_star
 from poleward.solving.solver import solve
 from poleward.timings.drifts import Drifts
 from poleward.tonight.exposure import Exposures, Outfit, field_of
@@ -345,7 +345,7 @@ def test_by_eye_the_stars_exist():
     """Each star stands, by astropy, where and when the plan says; the answer is as sure as the free one asks for."""
     found = plan(site_of(47.1), EYEPIECE, Wishes(0.7), at=NIGHT)
     assert found.proposal.sigma_arcmin <= 0.7
-    assert found.star_minutes >= 0
+    assert -0.05 < found.star_minutes < 0.1 * found.proposal.total_minutes  # 518 stars leave no large gaps
     place = truth.Place(47.1)
     with truth.offline():
         for one in found.proposal.pointings:
@@ -356,10 +356,7 @@ def test_by_eye_the_stars_exist():
             assert truth.hour_angle_dec(place, star, one.start) == pytest.approx(
                 (one.hour_angle_h, one.dec_deg), abs=2e-3
             )
-            (known,) = [s for s in bright_stars() if s.name == one.star.name]
-            assert math.degrees(known.dec) == pytest.approx(
-                one.icrs_dec_deg, abs=0.02
-            )  # proper motion of 25 years
+            assert math.degrees(find_star(one.star.name).dec) == pytest.approx(one.icrs_dec_deg, abs=1e-4)
 
 
 def test_a_pointing_has_its_right_ascension():
@@ -385,7 +382,7 @@ def test_a_bright_star_is_named_where_it_stands():
             there = where.transform_to(truth.Place(47.1).altaz(Time(pointing.start)))
             assert pointing.star.azimuth_deg == pytest.approx(there.az.deg, abs=0.02)
             assert pointing.star.altitude_deg == pytest.approx(there.alt.deg, abs=0.02)
-            assert pointing.star.separation_deg <= 40
+            assert pointing.star.separation_deg <= 20
 
 
 def test_without_time_or_longitude_there_are_no_stars():

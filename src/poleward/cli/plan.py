@@ -132,7 +132,7 @@ def command(
         return plan_chart(result, night=output.night)
 
     if wish.table is not None:
-        write_whole(wish.table, plan_table(result), force=output.force)
+        write_whole(wish.table, plan_table(result, site), force=output.force)
     output.give(result, "pointings", text, figure)
     return 0
 

@@ -36,6 +36,9 @@ RELAXED = 1.1
 """Where the accuracy is out of reach, the plan aims at this much above the finest: the last tenth costs most of the time."""
 COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
 """Accuracy wanted and scatter of a reading: more than this is a wrong unit."""
+STARS_KEPT, PER_MAGNITUDE = 16, 0.01
+"""Pairs of stars that are timed exactly, and how much slower a star counts for each magnitude that it is fainter: among
+near equals the one that is easier to find."""
 AHEAD_MIN = (0.0, 30.0, 60.0, 90.0)
 """When the Sun is looked at during the work."""
 
@@ -205,14 +208,20 @@ def _by_stars(task: Task, wishes: Wishes, at: datetime, minutes: float) -> Propo
     for anywhere in dict.fromkeys((task.anywhere, True)):
         wider = replace(task, anywhere=anywhere)
         stars = star_rows(wider, at, ahead)
-        found, _ = best_pairs(wider, stars, stars, KEPT)
+        found, _ = best_pairs(wider, stars, stars, STARS_KEPT)
         if wishes.pointings == 3:
             found = [three for pair in found if (three := with_third(wider, pair, stars)) is not None]
         if found:
             break
     proposals = [proposal_of(task, one, at, wishes.accuracy_arcmin) for one in found]
     good = [one for one in proposals if one.sigma_arcmin <= task.wanted_arcmin * (1 + 1e-9)]
-    return min(good, key=lambda one: one.total_minutes, default=None)
+    return min(good, key=_easy, default=None)
+
+
+def _easy(proposal: Proposal) -> float:
+    """Minutes, with a liking for bright stars."""
+    faint = sum(one.star.magnitude for one in proposal.pointings if one.star is not None)
+    return proposal.total_minutes * (1 + PER_MAGNITUDE * faint / len(proposal.pointings))
 
 
 def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]:

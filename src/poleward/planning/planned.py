@@ -21,6 +21,7 @@ class NearStar:
     separation_deg: float
     azimuth_deg: float
     altitude_deg: float
+    magnitude: float
     source: str
 
 
@@ -63,7 +64,9 @@ class PlannedPointing:
         hours = abs(self.hour_angle_h)
         side = "west" if self.hour_angle_h > 0 else "east"
         from_meridian = "on the meridian" if hours < 0.1 else f"{_hours(hours)} {side} of the meridian"
-        star = f"{self.star.name}, " if self.star is not None and not self.star.separation_deg else ""
+        star = ""
+        if self.star is not None and not self.star.separation_deg:
+            star = f"{self.star.name} (magnitude {self.star.magnitude:.1f}), "
         return f"{star}{self.label}: {from_meridian}, {_above(self.dec_deg)}"
 
 

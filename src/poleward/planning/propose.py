@@ -14,11 +14,11 @@ from poleward.planning.timing import DriftRows, on_sky
 from poleward.sky.axis import STELLAR_RATE, Floats, angle_between, azimuth_altitude
 from poleward.sky.look import Pointing, Sight, look, seen_from_hour_angle
 from poleward.sky.site import Site
-from poleward.sky.stars import bright_stars
+from poleward.sky.stars import bright_stars, find_star
 
 FINE_SHARES = np.linspace(0.1, 0.9, 81)
 """Ways to share the time between two timings: the time is flat about the best share, half a percent of it costs 1e-4."""
-STAR_WITHIN_DEG = 40.0
+STAR_WITHIN_DEG = 20.0
 """A bright star farther off helps nobody to find a pointing; the table leaves gaps of up to 18 deg."""
 
 
@@ -113,12 +113,7 @@ def _pointing(task: Task, found: Found, i: int, minutes: float, start: datetime 
     if start is not None and site.longitude_rad is not None:
         ra, dec = _catalogue_place(float(found.hour_angle[i]), float(found.dec[i]), start, site)
         number = int(found.star[i])
-        if number < 0:
-            star = _star_near(seen, task, start)
-        else:
-            star = NearStar(
-                bright_stars()[number].name, 0.0, azimuth % 360, altitude, bright_stars()[number].source
-            )
+        star = _star_near(seen, task, start) if number < 0 else _near(number, 0.0, azimuth % 360, altitude)
     return PlannedPointing(
         height_label(azimuth % 360, altitude),
         math.degrees(float(found.hour_angle[i])) / 15,
@@ -147,7 +142,9 @@ def _catalogue_place(hour_angle: float, dec: float, start: datetime, site: Site)
 def star_rows(task: Task, at: datetime, minutes: float) -> DriftRows:
     """Return the bundled stars that may be used for so many minutes, where they stand at a moment."""
     sight = _stars_at(at, task.bench.site)
-    return task.rows(sight.hour_angle, sight.dec, minutes, np.arange(len(sight.dec)))
+    # Of a double star's parts only the one that its name means.
+    named = np.array([number for number, star in enumerate(bright_stars()) if find_star(star.name) is star])
+    return task.rows(sight.hour_angle[named], sight.dec[named], minutes, named)
 
 
 def _stars_at(moment: datetime, site: Site) -> Sight:
@@ -164,5 +161,9 @@ def _star_near(seen: Floats, task: Task, start: datetime) -> NearStar | None:
     if apart[best] > STAR_WITHIN_DEG:
         return None
     azimuth, altitude = (math.degrees(float(angle)) for angle in azimuth_altitude(places[best]))
-    star = bright_stars()[best]
-    return NearStar(star.name, float(apart[best]), azimuth % 360, altitude, star.source)
+    return _near(best, float(apart[best]), azimuth % 360, altitude)
+
+
+def _near(number: int, separation_deg: float, azimuth_deg: float, altitude_deg: float) -> NearStar:
+    star = bright_stars()[number]
+    return NearStar(star.name, separation_deg, azimuth_deg, altitude_deg, star.magnitude, star.source)

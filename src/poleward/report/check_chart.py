@@ -11,7 +11,7 @@ import numpy as np
 from poleward.door.clock import zone_of
 from poleward.report import style
 from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
-from poleward.report.check_text import shortened
+from poleward.report.check_text import name_cut
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
 from poleward.tonight.window import day_text
@@ -64,7 +64,7 @@ def _names(figure: Any, result: Check, palette: Palette) -> None:
         name = target.target.name
         if target.rates is None and name not in patches:
             continue
-        label = shortened(name, LONGEST_NAME)
+        label = name_cut(name, LONGEST_NAME)
         if name in patches:
             # Its outline lies outside the picture.
             beyond = bool(np.min(np.max(np.abs(patches[name] * scale), axis=1)) > reach)

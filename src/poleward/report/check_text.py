@@ -32,13 +32,13 @@ def check_text(result: Check, site: Site, signs: Signs) -> str:
     return "\n\n".join(block for block in blocks if block)
 
 
-def shortened(name: str, longest: int = LONGEST_NAME) -> str:
+def name_cut(name: str, longest: int = LONGEST_NAME) -> str:
     """Return a target's name, cut where it would break the table; the record has it whole."""
     return name if len(name) <= longest else f"{name[: longest - 3]}..."
 
 
 def _width(result: Check) -> int:
-    return max(6, *(len(shortened(target.target.name)) for target in result.targets))
+    return max(6, *(len(name_cut(target.target.name)) for target in result.targets))
 
 
 def axis_words(result: Check, signs: Signs) -> str:
@@ -134,7 +134,7 @@ def _targets(result: Check, site: Site) -> str:
         begin = "" if start is None else clock_time(start, site)
         length = "" if start is None else seconds_text(target.window.length_s)
         row = (
-            f"  {shortened(target.target.name):<{width}}  {_word(target):<3}  {seconds_text(target.target.exposure_s):>8}"
+            f"  {name_cut(target.target.name):<{width}}  {_word(target):<3}  {seconds_text(target.target.exposure_s):>8}"
             f"  {begin:>11}  {length:>6}  "
         )
         first, *more = paragraph(_deciding(target, result, site), width=WIDTH - len(row)).split("\n")
@@ -162,7 +162,7 @@ def _is_capped(target: TargetCheck) -> bool:
 
 
 def _numbers(target: TargetCheck, width: int) -> str:
-    cells = [f"  {shortened(target.target.name):<{width}}"]
+    cells = [f"  {name_cut(target.target.name):<{width}}"]
     for value in (target.trail_guided_pix, target.trail_unguided_pix):
         cells.append(f"{'-' if value is None else f'{value:.2f}':>8}")
     for value in (target.longest_guided_s, target.longest_unguided_s):
@@ -218,7 +218,7 @@ def _rates(result: Check, site: Site) -> str:
         lines.append(
             "  ".join(
                 [
-                    f"  {shortened(target.target.name):<{width}}",
+                    f"  {name_cut(target.target.name):<{width}}",
                     *(f"{text:>{size}}" for text, _, size in cells),
                 ]
             )
@@ -250,7 +250,7 @@ def _steady(result: Check) -> str:
         rates = (target.steady_rate_arcsec_per_s, target.pole_rate_arcsec_per_s)
         lines.append(
             "  ".join(
-                [f"  {shortened(target.target.name):<{width}}", *(f"{rate or 0.0:>11.4f}" for rate in rates)]
+                [f"  {name_cut(target.target.name):<{width}}", *(f"{rate or 0.0:>11.4f}" for rate in rates)]
             )
         )
     lines.append(
@@ -282,7 +282,7 @@ def _axes(result: Check) -> str:
     for choice in result.outlook.choices:
         lines.append(
             f"  {choice.label:<13}  {signed(choice.azimuth_arcmin, 1):>8}  {signed(choice.altitude_arcmin, 1):>8}  "
-            f"{choice.worst_trail_pix:.2f} pix ({shortened(choice.worst_target)})"
+            f"{choice.worst_trail_pix:.2f} pix ({name_cut(choice.worst_target)})"
         )
     if result.outlook.together is None:
         lines.append(

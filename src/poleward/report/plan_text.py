@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import UTC
 
-from poleward.door.clock import iso
+from poleward.door.clock import zone_of
 from poleward.planning.planned import Plan, PlannedPointing, Proposal
 from poleward.report.style import WIDTH, Signs, paragraph, seconds_text
 from poleward.sky.site import Site
@@ -163,7 +164,7 @@ def _reading(result: Plan) -> str:
     return text
 
 
-def plan_table(result: Plan) -> str:
+def plan_table(result: Plan, site: Site) -> str:
     """Return a drift table (CSV) with all that the plan knows: only the drifts are left blank.
 
     By eye the stars stand in it by name, by camera the places by right ascension; without a clock by hour angle.
@@ -172,7 +173,8 @@ def plan_table(result: Plan) -> str:
     for number, one in enumerate(result.proposal.pointings, 1):
         row: dict[str, object] = {"label": f"{number} {one.label}"}
         if one.start is not None:
-            row["time"] = iso(one.start.replace(microsecond=0))
+            zone = zone_of(site.timezone) if site.timezone else UTC
+            row["time"] = one.start.astimezone(zone).isoformat(timespec="seconds")
         row["duration [s]"] = round(60 * one.minutes)
         if one.star is not None and not one.star.separation_deg:
             row["star"] = one.star.name
