@@ -209,6 +209,19 @@ def test_an_introducing_line_is_no_end(draft):
     assert "end" not in section
 
 
+@pytest.mark.parametrize(
+    "line", ["1 2;3 " * 40_000, '"' * 100_001, "9" * 200_000 + ";1", " " * 200_000, ";" * 200_000]
+)
+@pytest.mark.parametrize("place", [0, 5, 60])
+def test_a_line_without_end_is_no_part_of_the_structure(draft, line, place):
+    lines = log_of(Night())
+    expected = tomllib.loads(draft(lines))
+    lines.insert(place, line)
+    text = draft(lines)
+    assert len(text) < 6000
+    assert tomllib.loads(text)["columns"] == expected["columns"]
+
+
 def test_no_rows(draft):
     with pytest.raises(InputError) as caught:
         draft("only words\nand more\n")

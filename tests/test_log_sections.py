@@ -250,6 +250,21 @@ def test_one_start_that_runs_into_two_others(read):
     assert minutes(log) == [-17]  # either of the first two may be wrong
 
 
+@pytest.mark.parametrize("year", ["0001", "9999"])
+def test_rows_of_a_year_that_cannot_be(read, year):
+    """At either end of the calendar a zone's offset leads beyond it."""
+    lines = [
+        line.replace("2026-11-25T", f"{year}-01-01T") if line[0].isdigit() else line
+        for line in stamped(log_of(*NIGHTS))
+    ]
+    log = read(
+        [line.replace("+00:00", "") for line in lines],
+        DATED.replace("[facts]", '[facts]\ntimezone = "-11:00"'),
+    )
+    assert len(log) == 0
+    assert f"'{year}-01-01T21:14:05' is no moment" in reasons(log)[0]
+
+
 def test_a_clock_that_was_never_set(read):
     log = read([line.replace("2026-11-25T22", "1970-01-01T00") for line in log_of(*NIGHTS)])
     assert minutes(log) == [-19, -17]
@@ -361,6 +376,13 @@ def test_the_row_a_pulse_answers_to(read, answers):
     assert log[0].north_pulse_ms == pytest.approx(expected, abs=LAST_BIT)
     assert log[0].pulse_row_known == bool(answers)
     assert log[0].east_pulse_ms == pytest.approx(NIGHTS[0].east_pulse, abs=LAST_BIT)
+
+
+def test_a_label_is_printable(read):
+    """Escape sequences and marks that turn the direction of writing do not reach a terminal."""
+    lines = [line.replace("by the old dial", "\x1b[31m\u202e night") for line in log_of(NIGHTS[0])]
+    log = read(lines, LAYOUT.replace("[facts.found]", "[facts.found]\nlabel = 'angle \\S+ (.*)'"))
+    assert log[0].label == "?[31m? night"
 
 
 # (f) one bad section --------------------------------------------------------------------------------------------------

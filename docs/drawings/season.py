@@ -22,6 +22,7 @@ CLOUDY, KNOCKED, BAD = (2, 6, 14, 18, 22, 26), 19, 9
 
 
 def main() -> None:
+    """Draw it."""
     guider = Guider(backlash_ms=100.0)
     sections = []
     for day in range(30):

@@ -10,7 +10,7 @@ import numpy as np
 from poleward.door import clock
 from poleward.errors import Note
 from poleward.guidelog.reading import times
-from poleward.guidelog.reading.blocks import Block
+from poleward.guidelog.reading.blocks import Block, shorten
 from poleward.guidelog.reading.facts import zone
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.held import Held, pointing_of, start_as_written
@@ -79,7 +79,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     label = held.value("label")
     return Section(
         file,
-        str(label[0]) if label else f"section {number}",
+        shorten(str(label[0])) if label else f"section {number}",
         where,
         start,
         pointing,

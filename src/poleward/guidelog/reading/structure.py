@@ -14,6 +14,8 @@ Splitter = Callable[[str], list[str]]
 FORMS = tuple((delimiter, decimal) for decimal in (".", ",") for delimiter in ("\t", ";", ",", "|", ""))
 SHORT_CELLS = 3
 """A header may name so many columns more than most rows have: rows that leave out empty cells at their end."""
+LONGEST_LINE = 4000
+"""A longer line is damage: a row of a hundred columns has a quarter of that."""
 LOOKED_AT = 20_000
 """Lines that are looked at: a night has that many rows, and its structure does not change after."""
 
@@ -59,7 +61,7 @@ def look(lines: Sequence[str]) -> Structure | None:
     ----------
     lines : sequence of str
     """
-    lines = lines[:LOOKED_AT]
+    lines = [line if len(line) <= LONGEST_LINE else "" for line in lines[:LOOKED_AT]]
     best: tuple[int, str, str, list[int], int] | None = None
     for delimiter, decimal in FORMS:
         score, rows, width = _rows(lines, delimiter, decimal)

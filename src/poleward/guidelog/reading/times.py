@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from poleward.door.clock import FIRST_YEAR, LAST_YEAR
 from poleward.errors import InputError
 from poleward.guidelog.reading.section import Bools, Integers
 from poleward.sky.axis import Floats
@@ -107,9 +108,12 @@ def moments(cells: Sequence[str], form: str) -> tuple[list[datetime | time | Non
     read: list[datetime | time | None] = []
     for cell in cells:
         try:
-            read.append(moment(cell, form))
+            found = moment(cell, form)
         except (ValueError, OverflowError):
             read.append(None)
+        else:
+            known = isinstance(found, time) or FIRST_YEAR <= found.year <= LAST_YEAR
+            read.append(found if known else None)
     kind = time if sum(isinstance(m, time) for m in read) * 2 > len(read) else datetime
     return read, kind
 
