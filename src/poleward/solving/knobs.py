@@ -157,6 +157,6 @@ def _motion(
         angle / ARCSEC for angle in motion_while_turning(pole.axis(*stand), sight.seen[0, 0], *turn)
     )
     side = -1 if turning.reversed else 1
-    pixels = (None, None) if turning.camera is None else turning.camera.to_pixels(side * north, side * east)
+    x, y = (None, None) if turning.camera is None else turning.camera.to_pixels(side * north, side * east)
     hours, dec = math.degrees(float(sight.hour_angle[0])) / 15, math.degrees(float(sight.dec[0]))
-    return StarMotion(hours, dec, north, east, *pixels, reversed=turning.reversed)
+    return StarMotion(hours, dec, north, east, x, y, turning.reversed)
