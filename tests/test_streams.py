@@ -268,7 +268,8 @@ def busy(seconds):
 if __name__ == "__main__":
     runs.WORTH_BYTES, runs._cores = 0, lambda: 2
     open("a", "w").write("x"), open("b", "w").write("x")
-    with runs.workers(["a", "b"], "file") as pool:
+    with runs.workers(["a", "b"], "file") as crew:
+        pool = crew.pool
         for _ in range(4):
             pool.submit(time.sleep, 60)
         while len(pool._processes) < 2:

@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing.connection import wait
@@ -88,27 +89,35 @@ def solve_logs(
         No log, or no section, can be used.
     """
     tell = progress or (lambda what, done, count: None)
-    with workers(paths, wanted.each) as pool:
-        logs, notes = _read(paths, layout, site.timezone, pool, tell)
+    with workers(paths, wanted.each) as crew:
+        logs, notes = _read(paths, layout, site.timezone, crew, tell)
         sections = tuple(section for log in logs for section in log)
         if not sections:
             raise _nothing(notes, len(paths))
         groups = groups_of(sections, site, wanted.each)
         jobs = [(name, group, site, wanted, len(groups) <= KEPT_TRACES) for name, group in groups.items()]
-        done = _each(_solve, jobs, pool, lambda count: tell("solving", count, len(jobs)))
+        done = crew.each(_solve, jobs, lambda count: tell("solving", count, len(jobs)))
+    if crew.lost:
+        notes.append(
+            Note(
+                "worker-ended",
+                "a worker process was ended from outside, by hand or by a system short of memory: what it and the others "
+                "had not finished was done again in one process",
+            )
+        )
     answer = answer_of(done, site)
     solution = replace(answer.solution, warnings=(*notes, *answer.solution.warnings))
     return LogRun(replace(answer, solution=solution), sections)
 
 
 def _read(
-    paths: Sequence[str], layout: Layout, timezone: str, pool: ProcessPoolExecutor | None, tell: Progress
+    paths: Sequence[str], layout: Layout, timezone: str, crew: Crew, tell: Progress
 ) -> tuple[list[LogFile], list[Note]]:
     """Read all logs: those that can be used, and what is to be said."""
     jobs = [(path, layout, timezone) for path in paths]
     logs: list[LogFile] = []
     notes: list[Note] = []
-    for found in _each(_log_or_error, jobs, pool, lambda count: tell("reading", count, len(jobs))):
+    for found in crew.each(_log_or_error, jobs, lambda count: tell("reading", count, len(jobs))):
         if isinstance(found, InputError):
             if len(paths) == 1:
                 raise found
@@ -147,38 +156,52 @@ def _solve(job: tuple[str, list[Section], Site, Wanted, bool]) -> LogGroup:
     return group if keep else replace(group, traces=())
 
 
-def _each(
-    make: Callable[[Any], Made],
-    jobs: Sequence[Any],
-    pool: ProcessPoolExecutor | None,
-    tell: Callable[[int], None],
-) -> list[Made]:
-    """Results of all jobs, in their order."""
-    tell(0)
-    results: list[Any] = [None] * len(jobs)
-    if pool is None or len(jobs) == 1:
+class Crew:
+    """Worker processes, or none; what they leave undone is done in this process.
+
+    Attributes
+    ----------
+    pool : ProcessPoolExecutor or None
+    lost : bool
+        Whether one of them was ended from outside.
+    """
+
+    def __init__(self, pool: ProcessPoolExecutor | None) -> None:
+        self.lost = False
+        self.pool = pool
+
+    def each(
+        self, make: Callable[[Any], Made], jobs: Sequence[Any], tell: Callable[[int], None]
+    ) -> list[Made]:
+        """Results of all jobs, in their order."""
+        tell(0)
+        found: dict[int, Made] = {}
+        if self.pool is not None and not self.lost and len(jobs) > 1:
+            try:
+                places = {self.pool.submit(make, job): number for number, job in enumerate(jobs)}
+                for future in as_completed(places):
+                    found[places[future]] = future.result()
+                    tell(len(found))
+            except BrokenProcessPool:
+                self.lost = True
         for number, job in enumerate(jobs):
-            results[number] = make(job)
-            tell(number + 1)
-        return results
-    places = {pool.submit(make, job): number for number, job in enumerate(jobs)}
-    for count, future in enumerate(as_completed(places), 1):
-        results[places[future]] = future.result()
-        tell(count)
-    return results
+            if number not in found:
+                found[number] = make(job)
+                tell(len(found))
+        return [found[number] for number in range(len(jobs))]
 
 
 @contextmanager
-def workers(paths: Sequence[str], each: str) -> Iterator[ProcessPoolExecutor | None]:
-    """Worker processes for these logs, or None where they would not pay."""
+def workers(paths: Sequence[str], each: str) -> Iterator[Crew]:
+    """Worker processes for these logs, or none where they would not pay."""
     sizes = [Path(path).stat().st_size for path in paths if Path(path).is_file()]
     cores = min(_cores(), len(sizes))
     if each == "all" or cores < 2 or sum(sizes) < WORTH_BYTES or "-" in paths:
-        yield None
+        yield Crew(None)
         return
     pool = ProcessPoolExecutor(cores, mp_context=_context(), initializer=_begin)
     try:
-        yield pool
+        yield Crew(pool)
     except BaseException:
         # Ctrl-C above all: nothing more is begun, and what is begun ends.
         pool.shutdown(wait=False, cancel_futures=True)

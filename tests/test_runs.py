@@ -1,0 +1,48 @@
+"""Many logs in several processes: the same answers, and what happens when one of the processes is ended."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from datetime import timedelta
+
+import pytest
+from logfile import SITE, START, sections_of, write_log
+
+from poleward.guidelog.fitting import runs
+from poleward.guidelog.fitting.night import Wanted
+from poleward.guidelog.reading.layout import read_layout
+
+SPOTS = ((-3.5, 20.0), (0.2, 5.0))
+
+
+@pytest.fixture
+def three_nights(workdir):
+    for number in range(3):
+        start = START + timedelta(days=number)
+        write_log(workdir, f"n{number}.log", sections_of(SPOTS, start=start, seed=20 + number))
+    return [f"n{number}.log" for number in range(3)]
+
+
+@pytest.fixture
+def workers_pay(monkeypatch):
+    monkeypatch.setattr(runs, "WORTH_BYTES", 0)
+    monkeypatch.setattr(runs, "_cores", lambda: 2)
+
+
+@pytest.mark.parametrize("when", ["reading", "solving"])
+def test_a_killed_worker_is_told_and_its_work_done(three_nights, workers_pay, workdir, when):
+    """The system ends a worker, as it does when memory is short."""
+    layout, wanted = read_layout("l.toml"), Wanted(each="file")
+
+    def kill(what, done, count):
+        children = multiprocessing.active_children()
+        if (what, done) == (when, 1):
+            assert children
+            os.kill(children[0].pid, signal.SIGKILL)
+
+    whole = runs.solve_logs(three_nights, layout, SITE, wanted, kill)
+    assert [note.code for note in whole.solution.solution.warnings].count("worker-ended") == 1
+    assert [group.name for group in whole.solution.groups] == three_nights
+    assert all(group.solution is not None for group in whole.solution.groups)

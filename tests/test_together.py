@@ -1,0 +1,129 @@
+"""Several groups of a log together: the mean where they agree, else the last, else a season; from group results alone."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from scipy.stats import t as student
+
+from poleward.guidelog.fitting.logsolution import LogGroup
+from poleward.guidelog.fitting.together import joined
+from poleward.report.log_groups import agreement_text, groups_text, season_text, which_text
+from poleward.report.style import Signs
+from poleward.sky.look import poles_at
+from poleward.sky.site import Site
+from poleward.solving.determine import AxisEstimate, judge
+from poleward.solving.solution import FitSummary, solution_from
+
+SITE = Site("47.1 deg", "8.4 deg")
+POLE = poles_at(SITE)[0]
+LEVER = np.eye(2)
+SIGNS = Signs("+/-", False)
+
+
+def group(day, azimuth, altitude, sigma=0.2, factor=2.0, hours=0.0):
+    """A night's result; day None: undated."""
+    azimuth, altitude = float(azimuth), float(altitude)
+    information = np.eye(2) / sigma**2
+    estimate = AxisEstimate(azimuth, altitude, information, judge(information, LEVER, POLE), LEVER, POLE)
+    fit = FitSummary(2, 600, 0.0, 0, None, "scatter", coverage_factor_95=factor)
+    solution = solution_from(estimate, SITE, fit, (), ())
+    start = None if day is None else datetime(2024, 3, 1, 20, tzinfo=UTC) + timedelta(days=day, hours=hours)
+    name = f"{start:%Y-%m-%d}" if start else f"{azimuth:.1f}.log"
+    return LogGroup(name, start, solution, estimate, ())
+
+
+def values(solution):
+    return solution.azimuth_error_arcmin, solution.altitude_error_arcmin
+
+
+def codes(result):
+    return [note.code for note in result.solution.warnings]
+
+
+def test_two_that_agree_make_a_mean():
+    result = joined((group(0, 3.0, 1.0), group(1, 3.2, 1.1, 0.4)), SITE)
+    assert values(result.solution) == pytest.approx((3.04, 1.02))  # weights 25 and 6.25
+    assert result.solution.azimuth_sigma_arcmin == pytest.approx(31.25**-0.5)
+    assert result.season is None
+    assert which_text(result) == "This is the mean of 2 answers that agree."
+
+
+def test_a_mean_keeps_the_widest_factor():
+    """One night's sigma comes from three sections that disagreed: its 95 % interval is more than two sigmas."""
+    result = joined((group(0, 3.0, 1.0, factor=3.4), group(1, 3.1, 1.0)), SITE)
+    assert result.solution.fit.coverage_factor_95 == 3.4
+
+
+@pytest.mark.parametrize("days", [(0, 1), (1, 0), (None, None)])
+def test_two_that_disagree_leave_the_last(days):
+    """By time, whatever the order of the files; where there is none, by their order."""
+    first, second = group(days[0], 30.0, 4.0), group(days[1], 2.1, -1.0)
+    result = joined((first, second), SITE)
+    last = first if days == (1, 0) else second
+    assert values(result.solution) == values(last.solution)
+    assert result.solution.moves == last.solution.moves
+    assert result.agreement.mean is None
+    assert codes(result)[0] == "axis-moved"
+    assert which_text(result).startswith("This is the last of 2 answers that do NOT agree")
+
+
+def test_the_season_of_the_pier():
+    """Thirty nights of a pier that settles by 0.08 arcmin every other night and was knocked by 6 arcmin once."""
+    rng = np.random.default_rng(4)
+    axes = [
+        np.array([0.5 + 0.08 * (day // 2), 2.0]) + (day >= 21) * np.array([-5.0, 3.3]) for day in range(30)
+    ]
+    nights = tuple(group(day, *(axes[day] + rng.normal(0, 0.2, 2))) for day in range(30))
+    result = joined(nights, SITE)
+    (knock,) = result.season.knocks
+    assert (knock.before, knock.after) == (20, 21)
+    assert np.hypot(*knock.jump) == pytest.approx(6.0, abs=3 * np.hypot(*knock.sigmas))
+    off = np.array(values(result.solution)) - axes[-1]
+    assert np.abs(off).max() < 3 * result.solution.azimuth_sigma_arcmin
+    assert [move.toward for move in result.solution.moves] == ["east", "down"]
+    before, now = result.season.spells
+    for spell in (before, now):
+        assert np.abs((spell.rate - [0.04, 0.0]) / spell.sigmas[2:]).max() < 3
+    text = season_text(result, SIGNS)
+    assert "KNOCKED after 2024-03-21, before 2024-03-22" in text
+    assert "2024-03-22 to 2024-03-30: 9 answers" in text
+    assert "knocked, or turned," in which_text(result)
+    assert len(groups_text(result, SIGNS).splitlines()) == 2 + 4
+    assert "they do NOT agree" in agreement_text(result, SIGNS)
+
+
+def test_nights_that_scatter_widen_with_a_factor_for_95_percent():
+    """Twelve nights, 20 values to spare less two for each night set aside: Student's t of scipy, not 2."""
+    rng = np.random.default_rng(6)
+    result = joined(tuple(group(day, *rng.normal(0, 0.4, 2)) for day in range(12)), SITE)
+    assert result.season.factor > 1
+    free = result.season.degrees_of_freedom
+    assert free == 20 - 2 * len(result.season.aside)
+    wide, narrow = (student.ppf(0.5 + share / 2, free) for share in (0.9544997361, 0.6826894921))
+    assert result.solution.fit.coverage_factor_95 == pytest.approx(wide / narrow)
+    assert "scatter" in codes(result)
+
+
+def test_groups_of_one_night_are_no_season():
+    """Three files of one evening: the mean if they agree, and nothing is said of a settling by the day."""
+    result = joined(tuple(group(0, 3.0, 1.0, hours=hours) for hours in (0.0, 1.5, 3.0)), SITE)
+    assert result.season is None
+    assert result.solution.azimuth_sigma_arcmin == pytest.approx(0.2 / 3**0.5)
+
+
+def test_a_knock_before_the_last_night_is_that_night():
+    nights = (*(group(day, 1.0, 1.0) for day in range(8)), group(8, 5.0, 1.0))
+    result = joined(nights, SITE)
+    assert values(result.solution) == values(nights[-1].solution)
+    assert {"axis-moved", "knock", "one-night"} <= set(codes(result))
+
+
+def test_one_answer_of_several_groups_is_the_answer():
+    lost = LogGroup("2024-03-02", datetime(2024, 3, 2, tzinfo=UTC), None, None, ())
+    only = group(0, 3.0, 1.0)
+    result = joined((only, lost), SITE)
+    assert result.solution == only.solution
+    assert (result.agreement, result.season) == (None, None)
