@@ -21,13 +21,13 @@ from poleward.sky.axis import (
     angle_between,
     displacement,
     field_basis,
-    field_rotation,
     tilted_axis,
     unit_vector,
 )
 from poleward.sky.look import Pointing, look
 from poleward.solving.solver import RATES
 from poleward.timings.drifts import Drift
+from poleward.tonight.trail import guided_path, turn_and_shear, unguided_path
 
 ARCMIN = math.radians(1 / 60)
 ARCSEC = math.radians(1 / 3600)
@@ -65,13 +65,16 @@ def drift(phi, azimuth_arcmin, altitude_arcmin, h, dec, seconds=1.0):
 def rotation(phi, azimuth_arcmin, altitude_arcmin, h, dec, seconds=60.0):
     """Guided and unguided field rotation, radians, over timings whose middle is at hour angle h."""
     at = h + OMEGA * np.array([-0.5, 0.5]) * seconds
-    turned = field_rotation(
-        axis_at(phi, azimuth_arcmin, altitude_arcmin),
-        star(at, dec, phi),
-        star(at, dec + 1e-4, phi),
-        np.array([0.0, OMEGA * seconds]),
-    )
-    return turned.guided[1], turned.unguided[1]
+    axis, beside = axis_at(phi, azimuth_arcmin, altitude_arcmin), 3e-4
+    centre = star(at, dec, phi)
+    north_south = [star(at, dec + side * beside, phi) for side in (1, -1)]
+    east_west = [star(at - side * beside / math.cos(dec), dec, phi) for side in (1, -1)]
+    seen = np.stack([centre, centre, *north_south, *east_west])[:, None]
+    turns = []
+    for path in (guided_path(axis, seen), unguided_path(axis, seen, np.array([0.0, OMEGA * seconds]))):
+        lines = path[[2, 4], 0] - path[[3, 5], 0]
+        turns.append(float(turn_and_shear(lines[:, 0], lines[:, 1])[0]))
+    return turns[0], turns[1]
 
 
 # --- E1: first order, and worked numbers -----------------------------------------------------------------------

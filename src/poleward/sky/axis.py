@@ -229,42 +229,6 @@ def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Disp
     )
 
 
-@dataclass(frozen=True)
-class FieldRotation:
-    """Turn of the sky in the camera since the first moment, north through east positive, radians, shape (T,)."""
-
-    guided: Floats
-    unguided: Floats
-
-
-def field_rotation(axis: Axis, star: Floats, beside: Floats, turn: Floats) -> FieldRotation:
-    """How the field turns, held on the guide star and only tracking.
-
-    Parameters
-    ----------
-    axis : Axis
-        The mount's axis.
-    star, beside : array (T, 3)
-        The field's centre and a second star a little north of it, as seen at T moments.
-    turn : array (T,)
-        Angle the drive has turned at those moments, radians; zero at the first.
-
-    Notes
-    -----
-    Held on the guide star the camera keeps the mount's own north and east *at the star*; only tracking, it keeps
-    those of the first moment. The two differ by the turn in right ascension that guiding adds, which is why one
-    goes as 1/cos(dec) and the other as cos(dec) (outside-checks E1).
-    """
-    east, north = field_basis(star, axis.north)
-    held = np.arctan2(np.sum(beside * east, axis=-1), np.sum(beside * north, axis=-1))
-    first = np.broadcast_to(star[0], star.shape)
-    east_0, north_0 = np.broadcast_to(east[0], star.shape), np.broadcast_to(north[0], star.shape)
-    star_at = on_tangent_plane(turned(star, axis.north, turn), first, east_0, north_0)
-    beside_at = on_tangent_plane(turned(beside, axis.north, turn), first, east_0, north_0)
-    free = np.arctan2(beside_at[0] - star_at[0], beside_at[1] - star_at[1])
-    return FieldRotation(np.unwrap(held - held[0]), np.unwrap(free - free[0]))
-
-
 def motion_while_turning(
     axis: Axis, star: Floats, azimuth_move: float, altitude_move: float
 ) -> tuple[float, float]:
