@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import sys
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,9 +13,10 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.door.clock import zone_of
+from poleward.door.files import write_whole
 from poleward.door.incoming import read_toml
 from poleward.door.quantity import nearest, parse
-from poleward.errors import InputError
+from poleward.errors import InputError, UsageError
 from poleward.sky.axis import ARCSEC
 from poleward.sky.camera import Camera, GuideCamera
 from poleward.sky.site import Air, Site
@@ -238,3 +240,32 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
     return GuideCamera(
         scale, table["position_angle"], table.get("mirrored", False), table.get("rows", "up"), where=where
     )
+
+
+def add_section(path: str, name: str, block: str) -> None:
+    """Add a section to a setup file, which is made if there is none; all else in it stays as it is, comments too.
+
+    Parameters
+    ----------
+    path : str
+    name, block : str
+        Of the section, and its lines.
+
+    Raises
+    ------
+    UsageError
+        It holds such a section already, or cannot be written.
+    InputError
+        It cannot be read, or the section cannot be added to it.
+    """
+    there = Path(path).exists()
+    before = read_toml(path, "setup file", "") if there else {}
+    if name in before:
+        raise UsageError(f"{path}: it has a [{name}] already", "nothing was written")
+    text = Path(path).read_bytes().decode("utf-8-sig") if there else ""
+    end = "\r\n" if "\r\n" in text else "\n"
+    gap = "" if not text else end if text.endswith("\n") else end * 2
+    whole = text + gap + block.replace("\n", end)
+    if tomllib.loads(whole.replace("\r\n", "\n")) != before | tomllib.loads(block):
+        raise InputError(f"[{name}] cannot be added", "add it by hand", path)
+    write_whole(path, whole, force=there)

@@ -1,6 +1,6 @@
 """The command line. Nothing heavy is imported until a command runs.
 
-In order: streams, complete, common, follow, layout, progress, solve, demo, log, tonight, check, plan.
+In order: streams, complete, common, follow, layout, progress, camera, solve, demo, log, tonight, check, plan.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
     "log": "Guide logs to the axis error that is hidden in them.",
     "layout": "Draft how a guide log is written, from its own structure.",
+    "camera": "Scale, angle and mirror of the camera, from a star that runs and a push.",
     "plan": "Before measuring: which pointings to time, and for how long.",
     "check": "Is this axis good enough for tonight's targets.",
     "demo": "The main job on bundled example data.",

@@ -1,0 +1,185 @@
+"""``poleward camera``: scale, angle and mirror of a camera."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import click
+
+from poleward.cli import common
+from poleward.errors import InputError, UsageError
+
+if TYPE_CHECKING:
+    from poleward.sky.orient import Run
+
+
+@dataclass(frozen=True)
+class Optics:
+    """What the camera should be, where that is known."""
+
+    focal_length: str | None = None
+    pixel_size: str | None = None
+
+
+optics_options = common.grouped(
+    "optics",
+    Optics,
+    (
+        click.option("--focal-length", metavar="LENGTH", help="Of the guide telescope, to check the scale."),
+        click.option("--pixel-size", metavar="LENGTH", help="Of the camera, binned as it is used."),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class Given:
+    """Where the answer goes."""
+
+    as_json: bool = False
+    output: str | None = None
+    write: bool = False
+    force: bool = False
+    night: bool = False
+
+
+given_options = common.grouped(
+    "given",
+    Given,
+    (
+        click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
+        click.option("--output", "-o", metavar="FILE", help="Write the record: .json."),
+        click.option("--write", is_flag=True, help="Add the block to the setup file, if it has none."),
+        click.option("--force", is_flag=True, help="Let --output write over an existing file."),
+        click.option("--night", is_flag=True, help="Print in dim red."),
+    ),
+)
+
+
+@click.command("camera")
+@click.option("--run", metavar="PAIRS", help="The run: x1, y1, x2, y2, duration and dec (or star).")
+@click.option("--push", metavar="WAY", help="Where a push north sent the star: up, ..., or x1, y1, x2, y2.")
+@click.option("--rows", default="down", metavar="WAY", help="Which way y is counted: down or up [down].")
+@click.option("--reading-error", default="0.5 pix", metavar="PIXELS", help="Of one place, in x and y [0.5].")
+@click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own.")
+@optics_options
+@given_options
+def command(
+    run: str | None,
+    push: str | None,
+    rows: str,
+    reading_error: str,
+    setup: str | None,
+    optics: Optics,
+    given: Given,
+) -> int:
+    """Scale, angle and mirror of the camera, from a star that runs and a push.
+
+    Stop the drive: the star runs west. Note its place, wait a minute, note its place again. Start the drive, push the
+    telescope NORTH (or send a pulse north), and note where the star goes.
+
+    \b
+    Examples:
+      poleward camera --run "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d" --push up
+      poleward camera --run "x1=812, y1=455, x2=537, y2=410, duration=60s, star=Procyon" \\
+        --push "x1=600, y1=420, x2=606, y2=382" --focal-length 240mm --pixel-size 3.75um
+    """
+    from poleward.door.quantity import PIXELS, parse
+    from poleward.report.camera_text import camera_text
+    from poleward.report.style import signs_for
+    from poleward.sky.orient import orientation
+
+    if run is None or push is None:
+        raise UsageError("both --run and --push are needed", "see the examples of poleward camera --help")
+    if rows not in ("up", "down"):
+        raise UsageError(f"--rows is '{rows}', allowed is down or up", "on a screen y is counted down")
+    common.check_ending("--output", given.output, (".json",), given.force)
+    sigma = parse(reading_error, PIXELS, "--reading-error")
+    if not sigma > 0:
+        raise InputError(f"it is {sigma:g}, allowed is more than 0", "", "--reading-error")
+    path, computed = _setup(setup, optics, given.write)
+    found = orientation(_run(run), _push(push), rows=rows, sigma_pix=sigma, computed_scale=computed)
+    if given.output is not None:
+        from poleward.door.files import write_whole
+
+        write_whole(given.output, common.json_text(found.to_record()) + "\n", force=given.force)
+    if given.write:
+        from poleward.setup import add_section
+
+        add_section(path, "guide_camera", found.setup_block())
+    text = common.json_text(found.to_record()) if given.as_json else camera_text(found, signs_for(sys.stdout))
+    if given.write and not given.as_json:
+        text += f"\n\nAdded to {path}."
+    common.print_result(text if given.as_json else common.dimmed(text, given.night))
+    return 0
+
+
+def _setup(path: str | None, optics: Optics, write: bool) -> tuple[str, float | None]:
+    """Return the setup file, and the scale that focal length and pixel size make."""
+    from poleward.door.quantity import LENGTH, parse
+    from poleward.setup import find_setup
+    from poleward.sky.axis import ARCSEC
+
+    setup = find_setup(path)
+    if write and setup.guide_camera is not None:
+        raise UsageError(
+            f"{setup.source}: it has a [guide_camera] already",
+            "take that out, or leave --write away and mend it by hand",
+        )
+    if (optics.focal_length is None) != (optics.pixel_size is None):
+        raise UsageError("--focal-length and --pixel-size go together", "give both or none")
+    if optics.focal_length is None or optics.pixel_size is None:
+        known = setup.guide_camera
+        return setup.source or "poleward.toml", None if known is None else known.scale_arcsec
+    lengths = []
+    for option, text in (("--focal-length", optics.focal_length), ("--pixel-size", optics.pixel_size)):
+        lengths.append(parse(text, LENGTH, option))
+        if not lengths[-1] > 0:
+            raise InputError(f"it is {lengths[-1]:g} m, allowed is more than 0", "", option)
+    return setup.source or "poleward.toml", lengths[1] / lengths[0] / ARCSEC
+
+
+def _places(pairs: dict[str, str], option: str) -> tuple[float, float]:
+    """From the first to the last place, pixels."""
+    from poleward.door.quantity import PIXELS, parse
+
+    for name in ("x1", "y1", "x2", "y2"):
+        if name not in pairs:
+            raise InputError(f"{name} is missing", "both places are needed: x1, y1, x2, y2", option)
+    x1, y1, x2, y2 = (parse(pairs[name], PIXELS, option, name) for name in ("x1", "y1", "x2", "y2"))
+    return x2 - x1, y2 - y1
+
+
+def _run(text: str) -> Run:
+    from poleward.door.quantity import ANGLE, DURATION, nearest, parse
+    from poleward.sky.orient import Run
+    from poleward.sky.stars import find_star
+
+    known = ("x1", "y1", "x2", "y2", "duration", "dec", "star")
+    pairs = common.inline_pairs(text, "--run")
+    for name in pairs:
+        if name not in known:
+            raise InputError(f"unknown name '{name}'", nearest(name, known), "--run")
+    if ("dec" in pairs) == ("star" in pairs):
+        raise InputError("one of dec and star is needed", "the star's dec, e.g. dec=+5d", "--run")
+    if "duration" not in pairs:
+        raise InputError("duration is missing", "from the first place to the second, e.g. 60s", "--run")
+    if "star" in pairs:
+        dec = find_star(pairs["star"], "--run, star").dec
+    else:
+        dec = parse(pairs["dec"], ANGLE, "--run", "dec")
+    return Run(*_places(pairs, "--run"), parse(pairs["duration"], DURATION, "--run", "duration"), dec)
+
+
+def _push(text: str) -> str | tuple[float, float]:
+    from poleward.door.quantity import nearest
+    from poleward.sky.orient import WORDS
+
+    if "=" in text:
+        return _places(common.inline_pairs(text, "--push"), "--push")
+    if text.lower() not in WORDS:
+        raise UsageError(
+            f"--push is '{text}', allowed is a way on the screen or two places", nearest(text, WORDS)
+        )
+    return text.lower()
