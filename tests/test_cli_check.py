@@ -277,7 +277,7 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
     outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
     axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "2arcmin"})
     result = check(targets_from_rows(rows), site, axis, outfit, at=datetime(2025, 1, 15, 10, tzinfo=UTC))
-    figure = check_chart(result, site, night=night)
+    figure = check_chart(result, night=night)
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["near", "aside"]
     trail, rotation, chart = figure.axes

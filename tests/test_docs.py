@@ -23,7 +23,8 @@ PAGES = sorted(
 
 
 @pytest.mark.parametrize("page", sorted(ROOT.glob("docs/*.md")), ids=lambda page: page.name)
-def test_python_in_the_docs_runs(page: Path) -> None:
+def test_python_in_the_docs_runs(page: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
     result = doctest.testfile(
         str(page), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE, encoding="utf-8"
     )

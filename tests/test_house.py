@@ -15,6 +15,7 @@ import pytest
 
 import poleward
 from poleward.cli import COMMANDS
+from poleward.report.shown import LOOKS
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "src" / "poleward"
@@ -38,22 +39,38 @@ LADDER = [
 
 PUBLIC = [
     "Air",
+    "AxisError",
+    "Camera",
+    "Check",
+    "Drift",
     "Drifts",
     "GuideCamera",
     "InputError",
+    "Knob",
     "Layout",
     "LogFile",
     "LogGroup",
     "LogSolution",
+    "Plan",
+    "Pointing",
     "PolewardError",
     "Section",
     "SectionResult",
+    "Setup",
     "Site",
     "Solution",
+    "Target",
+    "Turning",
     "UsageError",
+    "WrongTypeError",
+    "check",
+    "plan",
+    "read_axis",
     "read_drifts",
     "read_layout",
     "read_log",
+    "read_setup",
+    "read_targets",
     "solve",
     "solve_log",
 ]
@@ -130,10 +147,19 @@ def test_only_the_sky_knows_coordinates() -> None:
     """Quantity.parse may ask for Angle, a parser, and clock for time scales; frames and places belong to the sky."""
     for path in source_files():
         text = path.read_text(encoding="utf-8")
-        if path.stem not in ("look", "earth", "clock", "site") and path.parent.name != "simulate":
-            assert not re.search(
-                r"^\s*(import erfa|from .*(AltAz|HADec|EarthLocation))", text, re.MULTILINE
-            ), path
+        if path.stem not in ("look", "earth", "clock") and path.parent.name != "simulate":
+            frames = r"^\s*(import erfa|from .*(AltAz|HADec))|EarthLocation(\.from|\()"
+            assert not re.search(frames, text, re.MULTILINE), path
+
+
+def test_one_window_upward() -> None:
+    """What a result looks like is asked by name in one place; nothing else below knows of `report`."""
+    for path in source_files():
+        if path.relative_to(PACKAGE).parts[0] not in ("report", "cli"):
+            assert ("poleward.report" in path.read_text(encoding="utf-8")) == (path.stem == "show"), path
+    for text, chart, _ in LOOKS.values():
+        for module, name in (where.split(".") for where in (text, chart)):
+            assert callable(getattr(import_module(f"poleward.report.{module}"), name))
 
 
 def test_public_names() -> None:
@@ -203,3 +229,11 @@ def test_solve_goes_down_the_ladder() -> None:
     ]
     assert len(places) >= 6
     assert sum(later < before for before, later in pairwise(places)) <= 3, called
+
+
+def test_every_public_name_is_in_the_docs() -> None:
+    """In docs/python.md, and used in one of its examples, which tests/test_docs.py runs."""
+    page = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
+    examples = "\n".join(line for line in page.splitlines() if line.startswith((">>>", "...")))
+    missing = [name for name in PUBLIC if not re.search(rf"\bpoleward\.{name}\b", examples)]
+    assert not missing

@@ -48,7 +48,7 @@ def main() -> None:
         }
     )
     result = check(targets_from_rows(TARGETS), SITE, axis, OUTFIT, at=AT)
-    (DOCS / "check-chart.png").write_bytes(figure_bytes(check_chart(result, SITE), "check-chart.png"))
+    (DOCS / "check-chart.png").write_bytes(figure_bytes(check_chart(result), "check-chart.png"))
     wishes = Wishes(0.5, blocked=(Blocked(60, 130, 40),))
     planned = plan(SITE, Reader.of_seeing(2.5, 2.0), wishes, at=AT)
     (DOCS / "plan-chart.png").write_bytes(figure_bytes(plan_chart(planned), "plan-chart.png"))

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from poleward.errors import InputError as InputError
     from poleward.errors import PolewardError as PolewardError
     from poleward.errors import UsageError as UsageError
+    from poleward.errors import WrongTypeError as WrongTypeError
     from poleward.guidelog.fitting.logsolution import LogGroup as LogGroup
     from poleward.guidelog.fitting.logsolution import LogSolution as LogSolution
     from poleward.guidelog.fitting.logsolution import SectionResult as SectionResult
@@ -21,32 +22,63 @@ if TYPE_CHECKING:
     from poleward.guidelog.reading.reader import LogFile as LogFile
     from poleward.guidelog.reading.reader import read_log as read_log
     from poleward.guidelog.reading.section import Section as Section
+    from poleward.planning.asked import plan as plan
+    from poleward.planning.planned import Plan as Plan
+    from poleward.setup import Setup as Setup
+    from poleward.setup import read_setup as read_setup
+    from poleward.sky.camera import Camera as Camera
     from poleward.sky.camera import GuideCamera as GuideCamera
+    from poleward.sky.look import Pointing as Pointing
     from poleward.sky.site import Air as Air
     from poleward.sky.site import Site as Site
+    from poleward.solving.knobs import Knob as Knob
+    from poleward.solving.knobs import Turning as Turning
     from poleward.solving.solution import Solution as Solution
     from poleward.solving.solver import solve as solve
     from poleward.timings.drifts import Drifts as Drifts
     from poleward.timings.drifts import read_drifts as read_drifts
+    from poleward.timings.rows import Drift as Drift
+    from poleward.tonight.asked import check as check
+    from poleward.tonight.axis_record import AxisError as AxisError
+    from poleward.tonight.axis_record import read_axis as read_axis
+    from poleward.tonight.checked import Check as Check
+    from poleward.tonight.targets import Target as Target
+    from poleward.tonight.targets import read_targets as read_targets
 
 _HOMES = {
     "Air": "sky.site",
+    "AxisError": "tonight.axis_record",
+    "Camera": "sky.camera",
+    "Check": "tonight.checked",
+    "Drift": "timings.rows",
     "Drifts": "timings.drifts",
     "GuideCamera": "sky.camera",
     "InputError": "errors",
+    "Knob": "solving.knobs",
     "Layout": "guidelog.reading.form",
     "LogFile": "guidelog.reading.reader",
     "LogGroup": "guidelog.fitting.logsolution",
     "LogSolution": "guidelog.fitting.logsolution",
+    "Plan": "planning.planned",
+    "Pointing": "sky.look",
     "PolewardError": "errors",
     "Section": "guidelog.reading.section",
     "SectionResult": "guidelog.fitting.logsolution",
+    "Setup": "setup",
     "Site": "sky.site",
     "Solution": "solving.solution",
+    "Target": "tonight.targets",
+    "Turning": "solving.knobs",
     "UsageError": "errors",
+    "WrongTypeError": "errors",
+    "check": "tonight.asked",
+    "plan": "planning.asked",
+    "read_axis": "tonight.axis_record",
     "read_drifts": "timings.drifts",
     "read_layout": "guidelog.reading.layout",
     "read_log": "guidelog.reading.reader",
+    "read_setup": "setup",
+    "read_targets": "tonight.targets",
     "solve": "solving.solver",
     "solve_log": "guidelog.fitting.night",
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,7 +10,6 @@ from poleward.cli import common, tonight
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
-    from poleward.report.style import Signs
     from poleward.tonight.axis_record import AxisError
 
 
@@ -51,8 +50,6 @@ def command(
 
     Exit status 5: not all targets stay within the limit, or it is too uncertain to say.
     """
-    from poleward.report.check_chart import check_chart
-    from poleward.report.check_text import check_text
     from poleward.tonight.check import check
 
     output.check()
@@ -70,13 +67,7 @@ def command(
         lowest_altitude_deg=wanted.lowest(setup),
     )
 
-    def text(signs: Signs) -> str:
-        return f"{check_text(result, site, signs)}\n\n{common.site_line(setup, site)}"
-
-    def figure() -> Any:
-        return check_chart(result, site, night=output.night)
-
-    output.give(result, "targets", text, figure)
+    output.give(result, setup.source)
     return 0 if result.all_within else 5
 
 

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from functools import wraps
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -16,7 +16,6 @@ from poleward.cli import streams
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
-    from poleward.report.style import Signs
     from poleward.setup import Setup
     from poleward.sky.look import Pointing
     from poleward.sky.site import Site
@@ -112,14 +111,6 @@ place_options = grouped(
 )
 
 
-class Recorded(Protocol):
-    """A result that has a record."""
-
-    def to_record(self) -> dict[str, Any]:
-        """Return the record."""
-        ...
-
-
 @dataclass(frozen=True)
 class Output:
     """Where the result goes, and how."""
@@ -141,34 +132,35 @@ class Output:
         check_ending("--output", self.output, (".json", ".ecsv"), self.force)
         check_ending("--chart", self.chart, (".png", ".svg", ".pdf"), self.force)
 
-    def give(
-        self, result: Recorded, rows: str, text: Callable[[Signs], str], figure: Callable[[], Any]
-    ) -> None:
+    def give(self, result: Any, source: str, header: str = "") -> None:
         """Write the record or a table and the chart that were asked for; then print the record or the text.
 
         Parameters
         ----------
-        result : Recorded
-        rows : str
-            What in the record becomes the rows of a table.
-        text, figure : callable
-            Make text and figure if they are needed.
+        result : Shown
+        source : str
+            The setup file, for the last line.
+        header : str
+            Lines before the text.
         """
         from poleward.door.files import write_whole
-        from poleward.report.style import signs_for
+        from poleward.report.shown import figure_of, table_of, text_of
 
         record = result.to_record()
         if self.output is not None and self.output.lower().endswith(".json"):
             write_whole(self.output, json_text(record) + "\n", force=self.force)
         elif self.output is not None:
-            from poleward.report.tables import record_ecsv
+            from poleward.report.tables import ecsv_of
 
-            write_whole(self.output, record_ecsv(record, rows), force=self.force)
+            write_whole(self.output, ecsv_of(table_of(result)), force=self.force)
         if self.chart is not None:
             from poleward.report.chart import figure_bytes
 
-            write_whole(self.chart, figure_bytes(figure(), self.chart), force=self.force)
-        print_result(json_text(record) if self.as_json else dimmed(text(signs_for(sys.stdout)), self.night))
+            write_whole(
+                self.chart, figure_bytes(figure_of(result, night=self.night), self.chart), force=self.force
+            )
+        text = "" if self.as_json else header + text_of(result, source=source)
+        print_result(json_text(record) if self.as_json else dimmed(text, self.night))
 
 
 output_options = grouped(
@@ -212,18 +204,6 @@ def _other_files(option: str) -> list[str]:
             value = context.params[str(param.name)]
             found += [value] if isinstance(value, str) else value or ()
     return found
-
-
-def site_line(setup: Setup, site: Site) -> str:
-    """Return one line that says which site and air were used, so that a stray setup file cannot hide."""
-    air = site.air
-    bent = (
-        f"air {air.pressure_hpa:.0f} hPa, {air.temperature_c:.0f} deg C"
-        if air.pressure_hpa
-        else "no refraction"
-    )
-    source = f"; setup from {setup.source}" if setup.source else ""
-    return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{source}."
 
 
 def watched(text: str, site: Site) -> tuple[Pointing, bool]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
 import click
 
 from poleward.cli import common
-from poleward.cli.solve import READING_ERROR, Solving, give, solved
+from poleward.cli.solve import Solving, solved
 
 FILES = ("drifts.csv", "poleward.toml")
 HEADER = """Demo: four stars timed with a crosshair on an invented evening. The same by hand:
@@ -43,8 +42,7 @@ def command(keep: str | None, output: common.Output) -> int:
     site = setup.site()
     timings = read_drifts(source / "drifts.csv", guide_camera=setup.guide_camera, timezone=site.timezone)
     solution = solved(timings, setup, site, Solving())
-    footer = common.site_line(replace(setup, source="poleward.toml"), site)
-    give(solution, output, READING_ERROR, footer, HEADER)
+    output.give(solution, "poleward.toml", HEADER)
     return 0
 
 

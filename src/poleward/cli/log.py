@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from poleward.guidelog.fitting.night import Wanted
     from poleward.guidelog.reading.form import Layout
     from poleward.guidelog.reading.section import Section
-    from poleward.report.style import Signs
     from poleward.setup import Setup
     from poleward.sky.site import Site
     from poleward.solving.solution import Solution
@@ -28,7 +27,7 @@ class Reading:
     """What of the logs is fitted together, and whether a log still grows."""
 
     layout: str | None = None
-    each: str = "all"
+    each: Any = "all"
     follow: bool = False
     until: str | None = None
     interval: str | None = None
@@ -93,7 +92,7 @@ def command(
     reading: Reading,
     place: common.Place,
     drive_rate: str | None,
-    pole: str,
+    pole: Any,
     allow_low: bool,
     watch: str | None,
     output: common.Output,
@@ -165,18 +164,8 @@ class Report:
 
     def give(self, result: LogSolution, sections: Sequence[Section]) -> int:
         """Print and write everything; return the exit status."""
-        from poleward.report.log_chart import log_chart
-        from poleward.report.log_text import log_text
-
         result = replace(result, solution=self._with_moves(result, sections))
-
-        def text(signs: Signs) -> str:
-            return f"{log_text(result, self.site, signs)}\n\n{common.site_line(self.setup, self.site)}"
-
-        def figure() -> Any:
-            return log_chart(result, night=self.output.night)
-
-        self.output.give(result, "sections", text, figure)
+        self.output.give(result, self.setup.source)
         return 0 if result.solution.determined == "both" else 4
 
     def _with_moves(self, result: LogSolution, sections: Sequence[Section]) -> Solution:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from poleward.errors import Note
     from poleward.planning.pairing import Mover
     from poleward.planning.timing import Blocked, Reader
-    from poleward.report.style import Signs
     from poleward.setup import Setup
     from poleward.sky.site import Site
 
@@ -113,8 +112,7 @@ def command(
     With a longitude it begins at dusk, keeps away from the Sun, and names stars: to time by eye, to point by with a camera.
     """
     from poleward.planning.plan import Wishes, plan
-    from poleward.report.plan_chart import plan_chart
-    from poleward.report.plan_text import plan_table, plan_text
+    from poleward.report.plan_text import plan_table
 
     output.check()
     common.check_ending("--write", wish.table, (".csv",), output.force)
@@ -125,15 +123,9 @@ def command(
     wishes = Wishes(accuracy, why, lowest, _blocked(wish.blocked), wish.pointings, left_out, _mover(wish))
     result = plan(site, reader, wishes, at=at if site.longitude_rad is not None else None, pole=pole)
 
-    def text(signs: Signs) -> str:
-        return f"{plan_text(result, site, signs)}\n\n{common.site_line(setup, site)}"
-
-    def figure() -> Any:
-        return plan_chart(result, night=output.night)
-
     if wish.table is not None:
         write_whole(wish.table, plan_table(result, site), force=output.force)
-    output.give(result, "pointings", text, figure)
+    output.give(result, setup.source)
     return 0
 
 

@@ -11,13 +11,10 @@ from poleward.cli import common
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
-    from poleward.report.style import Signs
     from poleward.setup import Setup
     from poleward.sky.site import Site
     from poleward.solving.solution import Solution
     from poleward.timings.drifts import Drifts
-
-READING_ERROR = "1 arcsec"
 
 
 @dataclass(frozen=True)
@@ -25,8 +22,8 @@ class Solving:
     """How to solve; see `poleward.solve`."""
 
     drive_rate: str | None = None
-    pole: str = "apparent"
-    reading_error: str = READING_ERROR
+    pole: Any = "apparent"
+    reading_error: str = "1 arcsec"
     robust: bool = False
     from_scatter: bool = False
     allow_low: bool = False
@@ -41,7 +38,7 @@ solving_options = common.grouped(
         common.POLE,
         click.option(
             "--reading-error",
-            default=READING_ERROR,
+            default="1 arcsec",
             metavar="ANGLE",
             help="Of one reading, for drifts without a sigma [1 arcsec].",
         ),
@@ -87,7 +84,7 @@ def command(
     setup, site = place.read()
     timings = _timings(drifts, inline, setup, site)
     solution = solved(timings, setup, site, solving)
-    give(solution, output, solving.reading_error, common.site_line(setup, site))
+    output.give(solution, setup.source)
     return 0 if solution.determined == "both" else 4
 
 
@@ -124,20 +121,3 @@ def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solut
         allow_low=solving.allow_low,
         turning=Turning(setup.knobs, watch, setup.guide_camera, turned),
     )
-
-
-def give(
-    solution: Solution, output: common.Output, reading_error: str, footer: str, header: str = ""
-) -> None:
-    """Give the solution; as text with first lines and a last one."""
-    from poleward.door.quantity import SMALL_ANGLE, parse
-    from poleward.report.chart import axis_chart
-    from poleward.report.text import solution_text
-
-    def text(signs: Signs) -> str:
-        return f"{header}{solution_text(solution, signs, parse(reading_error, SMALL_ANGLE))}\n\n{footer}"
-
-    def figure() -> Any:
-        return axis_chart(solution, night=output.night)
-
-    output.give(solution, "drifts", text, figure)

@@ -125,6 +125,7 @@ def plan(
         at,
         longer,
         poles_at(site)[0],
+        site,
         tuple(notes),
     )
 

@@ -7,10 +7,12 @@ from datetime import datetime
 from typing import Any
 
 from poleward.door.record import record_of
+from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.planning.timing import OpenSky, Reader
 from poleward.sky.axis import COMPASS
 from poleward.sky.pole import Pole
+from poleward.sky.site import Site
 
 
 @dataclass(frozen=True)
@@ -133,8 +135,8 @@ class Proposal:
         }
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(Shown):
     """The proposal and, beside it, the common choice.
 
     Attributes
@@ -154,6 +156,7 @@ class Plan:
         How much longer than the best places in the sky the stars that exist take; None where places are proposed.
     pole : Pole
         As seen.
+    site : Site
     warnings : tuple of Note
     """
 
@@ -166,7 +169,14 @@ class Plan:
     time: datetime | None
     star_minutes: float | None
     pole: Pole
+    site: Site
     warnings: tuple[Note, ...]
+
+    def __repr__(self) -> str:
+        """Return where to point and for how long on one line."""
+        best = self.proposal
+        places = ", ".join(f"{one.label} {one.minutes:.1f} min" for one in best.pointings)
+        return f"<Plan: {places}; {best.total_minutes:.1f} min for {best.sigma_arcmin:.2g} arcmin>"
 
     def to_record(self) -> dict[str, Any]:
         """Return the record: plain numbers with their units in the names, ready for JSON."""

@@ -31,7 +31,7 @@ LONGEST_NAME = 34
 """Letters of a name in the legend, so that three stand side by side."""
 
 
-def check_chart(result: Check, site: Site, *, night: bool = False) -> Any:
+def check_chart(result: Check, *, night: bool = False) -> Any:
     """Return a figure: on the left the judged trail, and what makes it, over the night; on the right the axis chart."""
     palette = NIGHT if night else DAY
     figure = new_figure(palette, 12.0, 7.2)
@@ -39,7 +39,7 @@ def check_chart(result: Check, site: Site, *, night: bool = False) -> Any:
     trail, cause = figure.add_subplot(grid[0, 0]), figure.add_subplot(grid[1, 0])
     _trails(trail, result, palette)
     _causes(cause, result, palette)
-    _clock(trail, cause, result, site, palette)
+    _clock(trail, cause, result, result.site, palette)
     _axes_chart(figure.add_subplot(grid[:, 1]), result, palette)
     _names(figure, result, palette)
     return figure

@@ -17,16 +17,15 @@ WORTH = 0.1
 """A guide star inside the frame is worth a line when it shortens the trail by a tenth of the limit."""
 
 
-def check_text(result: Check, site: Site, signs: Signs) -> str:
+def check_text(result: Check, signs: Signs) -> str:
     """Return all that there is to say about a check.
 
     Parameters
     ----------
     result : Check
-    site : Site
-        Whose clock is shown.
     signs : Signs
     """
+    site = result.site
     blocks = [_verdict(result, site, signs), _targets(result, site), _rates(result, site), _steady(result)]
     blocks += [_axes(result), _notes(result)]
     return "\n\n".join(block for block in blocks if block)

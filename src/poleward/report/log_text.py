@@ -22,18 +22,16 @@ SAME_NOTES = 3
 """Notes of one kind that are shown; of more, a count."""
 
 
-def log_text(result: LogSolution, site: Site, signs: Signs) -> str:
+def log_text(result: LogSolution, signs: Signs) -> str:
     """Return all that there is to say about guide logs.
 
     Parameters
     ----------
     result : LogSolution
-    site : Site
-        Whose clock is shown.
     signs : Signs
         What the stream can show.
     """
-    solution = result.solution
+    solution, site = result.solution, result.site
     blocks = ["\n".join(filter(None, [verdict(solution, signs, "logs"), which_text(result)]))]
     if solution.moves:
         blocks.append(what_to_turn(solution))

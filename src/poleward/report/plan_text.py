@@ -23,16 +23,15 @@ def arcmin_text(arcmin: float) -> str:
     return f"{arcmin:.2g}" if 1e-4 <= arcmin < 99.5 else f"{arcmin:.0f}"
 
 
-def plan_text(result: Plan, site: Site, signs: Signs) -> str:
+def plan_text(result: Plan, signs: Signs) -> str:
     """Return all that there is to say about a plan.
 
     Parameters
     ----------
     result : Plan
-    site : Site
-        Whose clock is shown.
     signs : Signs
     """
+    site = result.site
     best = result.proposal
     count = {2: "Two", 3: "Three"}[len(best.pointings)]
     wanted = arcmin_text(result.wanted_arcmin)

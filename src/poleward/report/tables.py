@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from poleward.door.record import column_of
 
+if TYPE_CHECKING:
+    from astropy.table import Table
 
-def record_ecsv(record: dict[str, Any], rows: str) -> str:
-    """Return the text of an ECSV 1.0 table; units come out of the names, missing values become empty cells.
+
+def record_table(record: dict[str, Any], rows: str) -> Table:
+    """Return a table; units come out of the names, missing values are masked.
 
     Parameters
     ----------
@@ -32,6 +35,11 @@ def record_ecsv(record: dict[str, Any], rows: str) -> str:
             mask=[value is None for value in values],
             unit=unit,
         )
+    return table
+
+
+def ecsv_of(table: Table) -> str:
+    """Return the text of an ECSV 1.0 table."""
     buffer = io.StringIO()
     table.write(buffer, format="ascii.ecsv", delimiter=",")
     return buffer.getvalue()

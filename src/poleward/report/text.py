@@ -16,7 +16,7 @@ WIDEST_LABEL = 24
 """A longer label is cut in the table, which must fit a terminal."""
 
 
-def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0) -> str:
+def solution_text(solution: Solution, signs: Signs) -> str:
     """Return all that there is to say about a solution.
 
     Parameters
@@ -24,14 +24,12 @@ def solution_text(solution: Solution, signs: Signs, reading_arcsec: float = 1.0)
     solution : Solution
     signs : Signs
         What the stream can show.
-    reading_arcsec : float
-        The reading error that was assumed, for the line that says so.
     """
     blocks = [verdict(solution, signs)]
     if solution.moves:
         blocks.append(what_to_turn(solution))
     blocks.append(_timings(solution))
-    blocks.append(_agreement(solution, signs, reading_arcsec))
+    blocks.append(_agreement(solution, signs))
     notes = [note for note in solution.warnings if note.code != "add-pointing"]
     if notes:
         blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in notes))
@@ -194,7 +192,7 @@ def _signed(value: float, places: int) -> str:
     return text[1:] if float(text) == 0 else text
 
 
-def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
+def _agreement(solution: Solution, signs: Signs) -> str:
     fit = solution.fit
     count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
     free = fit.degrees_of_freedom
@@ -206,7 +204,7 @@ def _agreement(solution: Solution, signs: Signs, reading_arcsec: float) -> str:
         text += f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
     source = {
         "stated": "Uncertainties: as stated in the table.",
-        "assumed": f"Uncertainties: assumed, {reading_arcsec:g} arcsec per reading (--reading-error).",
+        "assumed": f"Uncertainties: assumed, {solution.reading_error_arcsec or 0:g} arcsec per reading (--reading-error).",
         "scatter": "Uncertainties: from the scatter of the timings.",
     }[fit.sigma_source]
     if fit.coverage_factor_95 > 2.05:

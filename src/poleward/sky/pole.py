@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 
 from poleward.errors import UsageError
 from poleward.sky.axis import ARCMIN, Axis, Floats, azimuth_altitude, tilted_axis
 
-POLES = ("apparent", "true")
+PoleName = Literal["apparent", "true"]
+POLES: tuple[PoleName, ...] = get_args(PoleName)
 
 
-def pole_name(name: str) -> str:
+def pole_name(name: str) -> PoleName:
     """Return the name of a pole if it is one.
 
     Raises
@@ -21,9 +23,10 @@ def pole_name(name: str) -> str:
     UsageError
         Neither ``apparent`` nor ``true``.
     """
-    if name not in POLES:
-        raise UsageError(f"pole: '{name}', allowed is apparent or true")
-    return name
+    for known in POLES:
+        if name == known:
+            return known
+    raise UsageError(f"pole: '{name}', allowed is apparent or true")
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -37,7 +38,8 @@ CLEAR_FRACTION = 0.25
 That is a star within 14.5 deg (58 minutes) of the meridian for azimuth, or of the six-hour circle for altitude.
 """
 
-FIELDS = ("neither", "azimuth", "altitude", "both")
+Determined = Literal["both", "azimuth", "altitude", "neither"]
+FIELDS: tuple[Determined, ...] = ("neither", "azimuth", "altitude", "both")
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class Determination:
         Unit vectors (azimuth error on the sky, altitude error): the best and the worst fixed direction.
     """
 
-    determined: str
+    determined: Determined
     directions: int
     best: Floats
     worst: Floats

@@ -7,18 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from poleward.door.record import record_of
+from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.sky.axis import ARCMIN, Floats, angle_between
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
-from poleward.solving.determine import AxisEstimate, pointing_to_add
+from poleward.solving.determine import AxisEstimate, Determined, pointing_to_add
 from poleward.solving.knobs import Move, Turning, moves_of
+
+if TYPE_CHECKING:
+    from astropy.units import Quantity
 
 
 @dataclass(frozen=True)
@@ -112,8 +116,8 @@ AXIS = (
 """What a record says of the axis."""
 
 
-@dataclass(frozen=True)
-class Solution:
+@dataclass(frozen=True, repr=False)
+class Solution(Shown):
     """The axis error and how sure it is.
 
     Attributes
@@ -132,17 +136,19 @@ class Solution:
         In which the errors lie with 95 %; the two sides need not be alike.
     offset_arcmin, offset_sigma_arcmin : float or None
         Angle on the sky between axis and pole.
-    latitude_deg : float
+    site : Site
     combination : Combination or None
         Where neither is determined but one direction is.
     fit : FitSummary
     drifts : tuple of FittedDrift
     moves : tuple of Move
     warnings : tuple of Note
+    reading_error_arcsec : float or None
+        Of one reading, where sigmas were left to it.
     """
 
     pole: Pole
-    determined: str
+    determined: Determined
     azimuth_error_arcmin: float | None
     azimuth_sigma_arcmin: float | None
     altitude_error_arcmin: float | None
@@ -152,12 +158,26 @@ class Solution:
     correlation: float | None
     offset_arcmin: float | None
     offset_sigma_arcmin: float | None
-    latitude_deg: float
+    site: Site
     combination: Combination | None
     fit: FitSummary
     drifts: tuple[FittedDrift, ...]
     moves: tuple[Move, ...]
-    warnings: tuple[Note, ...] = field(default=())
+    warnings: tuple[Note, ...] = ()
+    reading_error_arcsec: float | None = None
+
+    def __repr__(self) -> str:
+        """Return both errors on one line."""
+        known = [
+            f"{name} {error:+.2f} +/- {sigma:.2f}"
+            for name, error, sigma in (
+                ("azimuth", self.azimuth_error_arcmin, self.azimuth_sigma_arcmin),
+                ("altitude", self.altitude_error_arcmin, self.altitude_sigma_arcmin),
+            )
+            if error is not None
+        ]
+        shown = f"{', '.join(known)} arcmin" if known else "neither error determined"
+        return f"<Solution: {shown} from the {self.reference}, {self.fit.measurements} measurements>"
 
     @property
     def reference(self) -> str:
@@ -170,27 +190,32 @@ class Solution:
         return self.pole.altitude_deg
 
     @property
-    def azimuth_error(self) -> Any:
+    def latitude_deg(self) -> float:
+        """Latitude of the site."""
+        return math.degrees(self.site.latitude_rad)
+
+    @property
+    def azimuth_error(self) -> Quantity | None:
         """Azimuth error as a Quantity, or None."""
         return _quantity(self.azimuth_error_arcmin)
 
     @property
-    def azimuth_sigma(self) -> Any:
+    def azimuth_sigma(self) -> Quantity | None:
         """Its standard uncertainty as a Quantity, or None."""
         return _quantity(self.azimuth_sigma_arcmin)
 
     @property
-    def altitude_error(self) -> Any:
+    def altitude_error(self) -> Quantity | None:
         """Altitude error as a Quantity, or None."""
         return _quantity(self.altitude_error_arcmin)
 
     @property
-    def altitude_sigma(self) -> Any:
+    def altitude_sigma(self) -> Quantity | None:
         """Its standard uncertainty as a Quantity, or None."""
         return _quantity(self.altitude_sigma_arcmin)
 
     @property
-    def offset(self) -> Any:
+    def offset(self) -> Quantity | None:
         """Angle on the sky between axis and pole as a Quantity, or None."""
         return _quantity(self.offset_arcmin)
 
@@ -211,7 +236,7 @@ class Solution:
         return {"record": "solution", "version": 1, "axis": axis, **rest}
 
 
-def _quantity(value: float | None) -> Any:
+def _quantity(value: float | None) -> Quantity | None:
     if value is None:
         return None
     from astropy import units
@@ -226,6 +251,7 @@ def solution_from(
     drifts: Sequence[FittedDrift],
     notes: Sequence[Note],
     turning: Turning | None = None,
+    reading_error_arcsec: float | None = None,
 ) -> Solution:
     """Put together a solution: what is not determined becomes None, and a pointing that would help is named.
 
@@ -239,6 +265,8 @@ def solution_from(
         Of timings and fit.
     turning : Turning, optional
         Knobs, and a star that is watched.
+    reading_error_arcsec : float, optional
+        Of one reading, where sigmas were left to it.
     """
     found = estimate.determination
     both = found.determined == "both"
@@ -261,12 +289,13 @@ def solution_from(
         correlation=float(covariance[0, 1] / sigma[0] / sigma[1]) if both else None,
         offset_arcmin=offset if both else None,
         offset_sigma_arcmin=offset_sigma if both else None,
-        latitude_deg=math.degrees(site.latitude_rad),
+        site=site,
         combination=_combination(estimate),
         fit=fit,
         drifts=tuple(drifts),
         moves=moves_of(azimuth, altitude, estimate.pole, site, turning or Turning()),
         warnings=(*notes, *advice),
+        reading_error_arcsec=reading_error_arcsec,
     )
 
 

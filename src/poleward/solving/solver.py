@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,14 +12,21 @@ from poleward.door import quantity
 from poleward.errors import InputError, Note, UsageError
 from poleward.sky.axis import SIDEREAL_RATE, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes, look
-from poleward.sky.pole import pole_name
-from poleward.sky.site import Site
+from poleward.sky.pole import PoleName, pole_name
+from poleward.sky.site import Site, site_of
 from poleward.sky.sun import daylight_notes
 from poleward.solving.estimate import Doubt, DriftFit, doubts, fit_axis
 from poleward.solving.knobs import Turning
 from poleward.solving.model import DriftModel, drift_model
 from poleward.solving.solution import FitSummary, Solution, solution_from
+from poleward.timings.drifts import Drifts, as_drifts
 from poleward.timings.rows import Drift
+
+if TYPE_CHECKING:
+    from astropy.coordinates import EarthLocation
+    from astropy.table import Table
+
+    from poleward.door.quantity import Value
 
 RATES = {"sidereal": SIDEREAL_RATE, "king": 15.03697, "solar": 15.0}
 """Drive rates, arcsec/s. King's mean rate, 1436.46 min a turn, is from memory (outside-checks E3)."""
@@ -50,12 +57,12 @@ def drive_rate_of(rate: Any) -> float:
 
 
 def solve(
-    drifts: Sequence[Drift],
-    site: Site,
+    drifts: Sequence[Drift] | Table,
+    site: Site | EarthLocation,
     *,
-    pole: str = "apparent",
-    drive_rate: Any = "sidereal",
-    reading_error: Any = "1 arcsec",
+    pole: PoleName = "apparent",
+    drive_rate: Value = "sidereal",
+    reading_error: Value = "1 arcsec",
     robust: bool = False,
     from_scatter: bool = False,
     allow_low: bool = False,
@@ -65,9 +72,9 @@ def solve(
 
     Parameters
     ----------
-    drifts : sequence of Drift
-        From `read_drifts` or `Drifts.from_rows`.
-    site : Site
+    drifts : Drifts, sequence of Drift, or Table
+        From `read_drifts` or `Drifts.from_rows`; of a table as `Drifts.from_table` makes them.
+    site : Site or EarthLocation
     pole : {"apparent", "true"}
         The pole that the errors are given against: as refraction shows it, or the celestial pole itself.
     drive_rate : str or Quantity
@@ -93,8 +100,9 @@ def solve(
     InputError
         No usable timing, or a star below the horizon or too low.
     UsageError
-        An option outside what is allowed.
+        An option outside what is allowed, or (`WrongTypeError`) of a type that is not taken.
     """
+    site, drifts = site_of(site), as_drifts(drifts)
     options = pole_name(pole), drive_rate_of(drive_rate), _reading(reading_error)
     sight = _sight(drifts, site, allow_low)
     model = drift_model(drifts, sight, *options)
@@ -108,6 +116,7 @@ def solve(
         model.table(found.fit),
         notes,
         turning,
+        options[-1],
     )
 
 
@@ -118,7 +127,7 @@ def _reading(error: Any) -> float:
     return reading
 
 
-def _sight(drifts: Sequence[Drift], site: Site, allow_low: bool) -> Sight:
+def _sight(drifts: Drifts, site: Site, allow_low: bool) -> Sight:
     """Look at the starts and the ends of all timings; refuse stars that are used and stand too low."""
     blank = _blank(drifts)
     if blank and not any(drift.used for drift in drifts):

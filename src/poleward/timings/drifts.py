@@ -211,3 +211,25 @@ def _drifts_of(table: RawTable, guide_camera: GuideCamera | None, timezone: str)
     # A table as `plan --write` makes it: a column for the drifts, to be filled in row by row.
     blank = any(name in MEASURED for name in table.units)
     return Drifts(drift_from_cells(one, guide_camera, may_be_blank=blank) for one in cells)
+
+
+def as_drifts(given: Sequence[Drift] | Table) -> Drifts:
+    """Return timings of any kind as `Drifts`.
+
+    Raises
+    ------
+    WrongTypeError
+        Neither a table nor a sequence of Drift.
+    """
+    if isinstance(given, Drifts):
+        return given
+    if hasattr(given, "colnames"):
+        return Drifts.from_table(given)
+    if not isinstance(given, Iterable) or not all(isinstance(drift, Drift) for drift in given):
+        raise WrongTypeError(
+            "drifts",
+            given,
+            "Drifts, a sequence of Drift, or a Table",
+            "poleward.read_drifts reads a file, poleward.Drifts.from_rows takes mappings",
+        )
+    return Drifts(given)

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from poleward.door.incoming import read_bytes
@@ -111,7 +112,7 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
     return AxisError(values["azimuth"], values["altitude"], covariance, f"{pole} pole")
 
 
-def read_record(path: str) -> Any:
+def read_record(path: str | Path) -> Any:
     """Return the content of a record file (JSON).
 
     Parameters
@@ -140,11 +141,11 @@ def read_record(path: str) -> Any:
         raise InputError("this is not a record: it holds a number too long to read", "", name) from None
 
 
-def _source(path: str) -> str:
-    return "standard input" if path == "-" else path
+def _source(path: str | Path) -> str:
+    return "standard input" if str(path) == "-" else str(path)
 
 
-def read_axis(path: str) -> AxisError:
+def read_axis(path: str | Path) -> AxisError:
     """Axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote; ``-`` is standard input.
 
     Raises

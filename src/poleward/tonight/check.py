@@ -83,6 +83,7 @@ def check(
         outlook(exposures, site, axis.pole),
         at,
         apparent if axis.pole == "apparent" else true,
+        site,
         tuple(notes),
     )
 

@@ -9,8 +9,10 @@ from typing import Any
 
 from poleward.door.clock import iso, later
 from poleward.door.record import record_of
+from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.sky.pole import Pole
+from poleward.sky.site import Site
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.chance import Trails
 from poleward.tonight.exposure import Outfit
@@ -115,8 +117,8 @@ class TargetCheck:
         }
 
 
-@dataclass(frozen=True)
-class Check:
+@dataclass(frozen=True, repr=False)
+class Check(Shown):
     """All targets, and what the axis should be.
 
     Attributes
@@ -130,6 +132,7 @@ class Check:
         The moment that counts as now.
     pole : Pole
         That the errors refer to.
+    site : Site
     warnings : tuple of Note
     """
 
@@ -139,7 +142,13 @@ class Check:
     outlook: Outlook
     at: datetime
     pole: Pole
+    site: Site
     warnings: tuple[Note, ...]
+
+    def __repr__(self) -> str:
+        """Return how many targets pass on one line."""
+        passing = sum(target.within is True for target in self.targets)
+        return f"<Check: {passing} of {len(self.targets)} targets within {self.outfit.limit_pix:g} pix>"
 
     @property
     def all_within(self) -> bool:

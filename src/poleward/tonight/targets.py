@@ -136,6 +136,11 @@ def _told_apart(targets: Iterable[Target]) -> tuple[Target, ...]:
     return tuple(told)
 
 
+def targets_from_cells(cells: Iterable[Cells]) -> tuple[Target, ...]:
+    """Targets from the checked cells of a table."""
+    return _told_apart(target_from_cells(one) for one in cells)
+
+
 def targets_from_rows(
     rows: Iterable[Mapping[str, Any]], *, timezone: str = "", name: str = "row"
 ) -> tuple[Target, ...]:
@@ -154,7 +159,7 @@ def targets_from_rows(
     InputError
         As `read_targets`.
     """
-    return _told_apart(target_from_cells(one) for one in cells_of_rows(rows, COLUMNS, timezone, name))
+    return targets_from_cells(cells_of_rows(rows, COLUMNS, timezone, name))
 
 
 def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
@@ -176,5 +181,4 @@ def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
     InputError
         Names the file, the line and the column, what was found and what is allowed.
     """
-    cells = cells_of_table(read_table(path), COLUMNS, timezone, "target")
-    return _told_apart(target_from_cells(one) for one in cells)
+    return targets_from_cells(cells_of_table(read_table(path), COLUMNS, timezone, "target"))

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from poleward.door.record import record_of
+from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.guidelog.fitting.correct import Track
 from poleward.guidelog.fitting.guiding import Guiding
@@ -18,6 +19,7 @@ from poleward.guidelog.fitting.season import Season
 from poleward.guidelog.fitting.trace import Trace
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import Floats, azimuth_altitude
+from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate
 from poleward.solving.solution import Solution
 
@@ -165,8 +167,8 @@ class Agreement:
         return {**record, "mean": _axis(self.mean)}
 
 
-@dataclass(frozen=True)
-class LogSolution:
+@dataclass(frozen=True, repr=False)
+class LogSolution(Shown):
     """What guide logs say.
 
     Attributes
@@ -185,6 +187,16 @@ class LogSolution:
     groups: tuple[LogGroup, ...]
     agreement: Agreement | None = None
     season: Season | None = None
+
+    def __repr__(self) -> str:
+        """Return both errors and what they come from on one line."""
+        used = sum(not section.reason for section in self.sections)
+        return f"<LogSolution: {self.solution!r}, {used} of {len(self.sections)} sections used>"
+
+    @property
+    def site(self) -> Site:
+        """Where the logs were made."""
+        return self.solution.site
 
     @property
     def sections(self) -> tuple[SectionResult, ...]:

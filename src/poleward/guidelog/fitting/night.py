@@ -6,12 +6,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
 from poleward.door.clock import zone_of
-from poleward.errors import InputError, Note, UsageError
+from poleward.errors import InputError, Note, UsageError, WrongTypeError
 from poleward.guidelog.fitting.answer import Fitted, estimate_of, fit_sections
 from poleward.guidelog.fitting.choose import Candidate, choose
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
@@ -21,15 +21,20 @@ from poleward.guidelog.fitting.together import joined
 from poleward.guidelog.fitting.trace import trace_of
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import azimuth_altitude
-from poleward.sky.pole import pole_name
-from poleward.sky.site import Site
+from poleward.sky.pole import PoleName, pole_name
+from poleward.sky.site import Site, site_of
 from poleward.solving.least_squares import coverage_factor
 from poleward.solving.solution import FitSummary, FittedDrift, solution_from
 from poleward.solving.solver import drive_rate_of
 
+if TYPE_CHECKING:
+    from astropy.coordinates import EarthLocation
+
+    from poleward.door.quantity import Value
+
 FAR_RATE = 0.3
 """A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one."""
-EACH = ("all", "night", "file", "section")
+Each = Literal["all", "night", "file", "section"]
 
 
 @dataclass(frozen=True)
@@ -42,26 +47,27 @@ class Wanted:
         A `pole`, a `drive_rate` or an `each` that does not exist.
     """
 
-    pole: str = "apparent"
+    pole: PoleName = "apparent"
     drive_rate: Any = "sidereal"
-    each: str = "all"
+    each: Each = "all"
     allow_low: bool = False
 
     def __post_init__(self) -> None:
         """Check."""
         pole_name(self.pole)
         drive_rate_of(self.drive_rate)
-        if self.each not in EACH:
-            raise UsageError(f"each: '{self.each}', allowed is {', '.join(EACH[:-1])} or {EACH[-1]}")
+        *some, last = get_args(Each)
+        if self.each not in (*some, last):
+            raise UsageError(f"each: '{self.each}', allowed is {', '.join(some)} or {last}")
 
 
 def solve_log(
     sections: Sequence[Section],
-    site: Site,
+    site: Site | EarthLocation,
     *,
-    pole: str = "apparent",
-    drive_rate: Any = "sidereal",
-    each: str = "all",
+    pole: PoleName = "apparent",
+    drive_rate: Value = "sidereal",
+    each: Each = "all",
     allow_low: bool = False,
 ) -> LogSolution:
     """Find the axis error in guide logs.
@@ -70,7 +76,7 @@ def solve_log(
     ----------
     sections : sequence of Section
         From `read_log`.
-    site : Site
+    site : Site or EarthLocation
     pole : {"apparent", "true"}
         The pole that the errors are given against.
     drive_rate : str or Quantity
@@ -92,9 +98,18 @@ def solve_log(
     UsageError
         An option outside what is allowed.
     """
+    site, sections = site_of(site), _sections(sections)
     wanted = Wanted(pole, drive_rate, each, allow_low)
     groups = groups_of(sections, site, each)
     return answer_of([solve_group(name, group, site, wanted) for name, group in groups.items()], site)
+
+
+def _sections(given: Any) -> Sequence[Section]:
+    if not (isinstance(given, Sequence) and all(isinstance(one, Section) for one in given)):
+        raise WrongTypeError(
+            "sections", given, "a LogFile or a sequence of Section", "poleward.read_log reads them from a log"
+        )
+    return given
 
 
 def groups_of(sections: Sequence[Section], site: Site, each: str) -> dict[str, list[Section]]:

@@ -1,0 +1,69 @@
+"""Every kind of result with its text, its chart and its table: what `door.show` and the commands ask for."""
+
+from __future__ import annotations
+
+import math
+import sys
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from poleward.report.style import Signs, signs_for
+from poleward.report.tables import record_table
+from poleward.sky.site import Site
+
+if TYPE_CHECKING:
+    from astropy.table import Table
+    from matplotlib.figure import Figure
+
+LOOKS = {
+    "Solution": ("text.solution_text", "chart.axis_chart", "drifts"),
+    "Check": ("check_text.check_text", "check_chart.check_chart", "targets"),
+    "Plan": ("plan_text.plan_text", "plan_chart.plan_chart", "pointings"),
+    "LogSolution": ("log_text.log_text", "log_chart.log_chart", "sections"),
+}
+"""For each kind of result: what makes its text and its chart, and what in its record becomes the rows of a table.
+
+By name, so that a command imports what it shows and no more."""
+
+
+def _made(result: Any, place: int, *arguments: Any, **options: Any) -> Any:
+    module, name = LOOKS[type(result).__name__][place].split(".")
+    return getattr(import_module(f"poleward.report.{module}"), name)(result, *arguments, **options)
+
+
+def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
+    """Return all that there is to say about a result, and a last line that says for which site.
+
+    Parameters
+    ----------
+    result : Shown
+    signs : Signs, optional
+        What the stream can show; left out: standard output's.
+    source : str
+        The setup file, if there is one.
+    """
+    text = _made(result, 0, signs or signs_for(sys.stdout))
+    return f"{text}\n\n{site_line(result.site, source)}"
+
+
+def figure_of(result: Any, *, night: bool = False) -> Figure:
+    """Return the chart of a result."""
+    figure: Figure = _made(result, 1, night=night)
+    return figure
+
+
+def table_of(result: Any) -> Table:
+    """Return the table of a result: its rows, and everything else as metadata."""
+    return record_table(result.to_record(), LOOKS[type(result).__name__][2])
+
+
+def site_line(site: Site, source: str = "") -> str:
+    """Return one line that says which site and air were used, so that a stray setup file cannot hide."""
+    air = site.air
+    bent = (
+        f"air {air.pressure_hpa:.0f} hPa, {air.temperature_c:.0f} deg C"
+        if air.pressure_hpa
+        else "no refraction"
+    )
+    read = f"; setup from {source}" if source else ""
+    return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{read}."
