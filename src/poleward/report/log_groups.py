@@ -10,7 +10,8 @@ from poleward.guidelog.fitting.logsolution import Agreement, LogSolution
 from poleward.guidelog.fitting.season import Season
 from poleward.report.style import Signs, counted, paragraph, signed, with_sigma
 from poleward.sky.axis import Floats
-from poleward.solving.solution import FitSummary, Solution
+from poleward.solving.fitted import FitSummary
+from poleward.solving.solution import Solution
 
 MOST_GROUPS = 12
 """A table longer than this fills a terminal of 24 lines before the rest is said: then only some are shown."""

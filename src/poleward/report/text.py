@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
 from poleward.sky.axis import STELLAR_RATE
+from poleward.solving.fitted import FittedDrift
 from poleward.solving.knobs import CAUTIONS, Move
-from poleward.solving.solution import FittedDrift, Solution
+from poleward.solving.solution import Solution
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""

@@ -13,8 +13,8 @@ from poleward.sky.axis import ARCSEC, Displacement, Floats, displacement
 from poleward.sky.look import Sight
 from poleward.sky.pole import Pole
 from poleward.solving.determine import AxisEstimate, judge
+from poleward.solving.fitted import FittedDrift
 from poleward.solving.least_squares import Fit, cleared, followed
-from poleward.solving.solution import FittedDrift
 from poleward.timings.rows import Drift
 
 

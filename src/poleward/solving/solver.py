@@ -16,9 +16,10 @@ from poleward.sky.pole import PoleName, pole_name
 from poleward.sky.site import Site, site_of
 from poleward.sky.sun import daylight_notes
 from poleward.solving.estimate import Doubt, DriftFit, doubts, fit_axis
+from poleward.solving.fitted import FitSummary
 from poleward.solving.knobs import Turning
 from poleward.solving.model import DriftModel, drift_model
-from poleward.solving.solution import FitSummary, Solution, solution_from
+from poleward.solving.solution import Solution, solution_from
 from poleward.timings.drifts import Drifts, as_drifts
 from poleward.timings.rows import Drift
 

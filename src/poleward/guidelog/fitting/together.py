@@ -13,8 +13,9 @@ from poleward.guidelog.fitting.season import LEAST_NIGHTS, Season, season_of
 from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, blind, judge
 from poleward.solving.estimate import DOUBT
+from poleward.solving.fitted import FitSummary
 from poleward.solving.least_squares import coverage_factor, p_value
-from poleward.solving.solution import FitSummary, Solution, solution_from
+from poleward.solving.solution import Solution, solution_from
 
 DAY_S = 86400.0
 NIGHT_DAYS = 0.5

@@ -1,0 +1,79 @@
+"""What a fit leaves of its measurements: each timing beside the fitted one, and how well they agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from poleward.door.record import record_of
+
+
+@dataclass(frozen=True)
+class FittedDrift:
+    """One timing beside what the fitted axis would have made of it; arcsec, None where not measured."""
+
+    label: str
+    used: bool
+    hour_angle_h: float
+    dec_deg: float
+    altitude_deg: float
+    duration_s: float
+    north_arcsec: float | None
+    north_fitted_arcsec: float
+    north_sigma_arcsec: float | None
+    east_arcsec: float | None
+    east_fitted_arcsec: float
+    east_sigma_arcsec: float | None
+    weight: float
+
+    @property
+    def pull(self) -> float | None:
+        """(measured - fitted) / sigma of the north drift."""
+        return _pull(self.north_arcsec, self.north_fitted_arcsec, self.north_sigma_arcsec)
+
+    @property
+    def east_pull(self) -> float | None:
+        """(measured - fitted) / sigma of the east drift."""
+        return _pull(self.east_arcsec, self.east_fitted_arcsec, self.east_sigma_arcsec)
+
+    def to_record(self) -> dict[str, Any]:
+        """Return plain numbers with their units in the names."""
+        return {**record_of(self), **record_of(self, ("pull", "east_pull"))}
+
+
+def _pull(measured: float | None, fitted: float, sigma: float | None) -> float | None:
+    return None if measured is None or sigma is None else (measured - fitted) / sigma
+
+
+@dataclass(frozen=True)
+class FitSummary:
+    """How well the timings agree.
+
+    Attributes
+    ----------
+    measurements : int
+        Timings used.
+    values : int
+        Drift components fitted: at most two per timing.
+    chi_square : float
+    degrees_of_freedom : int
+    p_value : float or None
+        None without a degree of freedom.
+    sigma_source : str
+        ``stated``, ``assumed`` (reading error) or ``scatter`` (widened, or asked for).
+    drive_rate_error_arcsec_per_s : float or None
+        Where east drifts were fitted.
+    drive_rate_error_sigma_arcsec_per_s : float or None
+    coverage_factor_95 : float
+        Sigmas to a 95.4 % interval: 2, or more where they come from the scatter of few timings.
+    """
+
+    measurements: int
+    values: int
+    chi_square: float
+    degrees_of_freedom: int
+    p_value: float | None
+    sigma_source: str
+    drive_rate_error_arcsec_per_s: float | None = None
+    drive_rate_error_sigma_arcsec_per_s: float | None = None
+    coverage_factor_95: float = 2.0
