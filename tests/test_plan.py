@@ -359,6 +359,12 @@ def test_by_eye_the_stars_exist():
             assert math.degrees(find_star(one.star.name).dec) == pytest.approx(one.icrs_dec_deg, abs=1e-4)
 
 
+def test_by_day_no_star_is_to_be_timed_by_eye():
+    found = plan(site_of(78.0), EYEPIECE, Wishes(1.0), at=datetime(2025, 6, 15, 20, tzinfo=UTC))
+    assert found.star_minutes is None
+    assert all(one.star is None or one.star.separation_deg > 0 for one in found.proposal.pointings)
+
+
 def test_a_pointing_has_its_right_ascension():
     """By camera: what stands there, by astropy, within 3 arcsec."""
     found = plan(site_of(-33.0), CAMERA, Wishes(0.5), at=NIGHT)

@@ -140,8 +140,8 @@ def _proposals(
     quicker = common is not None and common.reaches and common.total_minutes < proposal.total_minutes
     if common is not None and quicker and wishes.pointings != 3:
         proposal = replace(common, reaches=common.sigma_arcmin <= wishes.accuracy_arcmin * (1 + 1e-9))
-    if at is None or task.bench.reader.cadence_s is not None:
-        return proposal, common, None
+    if at is None or task.bench.reader.cadence_s is not None or task.sky.suns is not None:
+        return proposal, common, None  # by day the bright stars are not seen by eye
     stars = _by_stars(task, wishes, at, float(found.minutes.max()))
     if stars is None:
         notes.append(
