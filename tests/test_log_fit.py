@@ -504,3 +504,27 @@ def test_guiding_tells_about_itself():
     (section,) = solve_log(fast, SITE).sections
     assert section.guiding.drift_share > 0.4
     assert section.guiding.rms_arcsec > section.guiding.rms_still_arcsec
+
+
+def test_whatever_a_fit_raises_the_others_go_on(monkeypatch):
+    """A section whose rows cannot be fitted is left out with its reason; the answer is that of the others alone."""
+    from poleward.guidelog.fitting import survivors
+
+    stretches = [Stretch(0, 1500, -3.5, 20), Stretch(2000, 900, 0.2, 5), Stretch(4000, 1500, 3, 40)]
+    sections = night(SITE, 6, -4, stretches, datetime(2024, 3, 10, 18, tzinfo=UTC))
+    whole = survivors.fit_sections
+
+    def fit_sections(parts, drives, pole):
+        if any(len(part.kept) == len(sections[1].seconds) for part in parts):
+            raise np.linalg.LinAlgError("of all things")
+        return whole(parts, drives, pole)
+
+    monkeypatch.setattr(survivors, "fit_sections", fit_sections)
+    found = solve_log(sections, SITE)
+    assert [section.reason for section in found.sections] == [
+        "",
+        "its rows cannot be fitted (LinAlgError: of all things)",
+        "",
+    ]
+    alone = solve_log([sections[0], sections[2]], SITE)
+    assert found.solution.azimuth_error_arcmin == pytest.approx(alone.solution.azimuth_error_arcmin)

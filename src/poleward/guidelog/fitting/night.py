@@ -12,11 +12,11 @@ import numpy as np
 
 from poleward.door.clock import zone_of
 from poleward.errors import InputError, Note, UsageError, WrongTypeError
-from poleward.guidelog.fitting.answer import Fitted, estimate_of, fit_sections
+from poleward.guidelog.fitting.answer import Fitted, estimate_of
 from poleward.guidelog.fitting.choose import Candidate, choose
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, unused
-from poleward.guidelog.fitting.parts import share_drives
+from poleward.guidelog.fitting.survivors import fit_chosen
 from poleward.guidelog.fitting.together import joined
 from poleward.guidelog.fitting.trace import trace_of
 from poleward.guidelog.reading.section import Section
@@ -174,12 +174,11 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     """Fit what belongs together; see `solve_log`."""
     start = min((section.start for section in sections if section.start is not None), default=None)
     chosen = choose(sections, site, wanted.pole, drive_rate_of(wanted.drive_rate), wanted.allow_low)
+    chosen, found = fit_chosen(chosen)
     left = [unused(each.section, each.track, each.part, each.reason) for each in chosen.candidates]
     used, pole = chosen.used, chosen.pole
-    if not used or pole is None:
+    if found is None or pole is None:
         return LogGroup(name, start, None, None, tuple(left))
-    parts = [each.part for each in used if each.part is not None]
-    found = fit_sections(*share_drives(parts, [each.drive for each in used]), pole)
     shown = iter([_result(each, found, place) for place, each in enumerate(used)])
     results = tuple(each if each.reason else next(shown) for each in left)
     drifts = [_drift(each, found, place) for place, each in enumerate(used)]
