@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 from astropy import units as u
-from astropy.coordinates import Angle, SkyCoord
+from astropy.coordinates import Angle, EarthLocation, SkyCoord
 from astropy.table import QTable, Table
 from astropy.time import Time, TimeDelta
 from astropy.utils.masked import Masked
 
-from poleward import Drifts, InputError, UsageError
+import poleward
+from poleward import Air, Camera, Drifts, GuideCamera, InputError, Site, UsageError
 
+SITE = Site(46.9 * u.deg, 9.1 * u.deg, 1240 * u.m)
 START = Time("2026-11-25T20:00:00")
 
 
@@ -110,10 +119,136 @@ def test_drifts_are_a_sequence() -> None:
             "row 1 is ['a'] (list), taken is a mapping of column names to values",
         ),
         (lambda: Drifts.from_rows([{"nrth": None}]), "row 1: unknown name 'nrth'"),
+        (
+            lambda: poleward.solve("t.csv", SITE),
+            "drifts is 't.csv' (str), taken is Drifts, a sequence of Drift, or a Table",
+        ),
+        (lambda: poleward.solve(stars(), 46.9), "site is 46.9 (float), taken is a Site or an EarthLocation"),
+        (
+            lambda: poleward.solve_log(stars(), SITE),
+            "sections is <Drifts: 3 timings> (Drifts), taken is a LogFile or a sequence of Section",
+        ),
+        (
+            lambda: poleward.check("t.csv", SITE, {}),
+            "targets is 't.csv' (str), taken is a Table, or a sequence of Target or of mappings",
+        ),
+        (
+            lambda: poleward.check([], SITE, 5.0),
+            "axis is 5.0 (float), taken is a Solution, a LogSolution, an AxisError or a mapping",
+        ),
+        (
+            lambda: poleward.check([], SITE, {}, (600, 3.76)),
+            "camera is (600, 3.76) (tuple), taken is a Camera",
+        ),
+        (lambda: Site.from_location(SITE), "of one place"),
+        (lambda: poleward.plan(SITE, 0.5), "accuracy: 0.5 has no unit and could be arcmin or degrees"),
     ],
 )
 def test_a_wrong_type_gets_one_line(call, said: str) -> None:
     with pytest.raises((InputError, UsageError)) as caught:
         call()
-    assert str(caught.value) == said
-    assert isinstance(caught.value, TypeError) == ("taken is" in said)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+    if "taken is" in said:
+        assert str(caught.value) == said
+        assert isinstance(caught.value, TypeError)
+
+
+def test_equal_sites_are_equal_whatever_they_were_written_as() -> None:
+    same = [
+        Site("46.9 deg", "9.1 deg", "1240 m"),
+        SITE,
+        Site("46d54m", "9.1E", "1.24 km"),
+        Site.from_location(EarthLocation.from_geodetic(9.1 * u.deg, 46.9 * u.deg, 1240 * u.m)),
+    ]
+    assert same[0] == same[1]
+    assert len(set(same[:2])) == 1
+    for one in same:
+        # A geocentric place and back: a nanometre on the Earth is 1e-16 rad, and a micrometre of height.
+        assert one.latitude_rad == pytest.approx(SITE.latitude_rad, abs=1e-14)
+        assert one.elevation_m == pytest.approx(1240, abs=1e-6)
+    assert Air("950 hPa", 4 * u.deg_C) == Air(95000 * u.Pa, "4 deg_C")
+    assert Site("46.9 deg", air=Air("950 hPa")) != Site("46.9 deg", air=Air("940 hPa"))
+    assert GuideCamera(1.5, 30) == GuideCamera(1.5 * u.arcsec / u.pix, Angle("30d"))
+    assert Camera("600 mm", "3.76 um", 6248, 4176) == Camera(0.6 * u.m, 3.76 * u.um, 6248, 4176)
+    section = poleward.read_log(LOGS / "terrace.log", poleward.read_layout(LOGS / "terrace.toml"))[0]
+    assert section in {section}
+    assert section != replace(section)
+
+
+LOGS = Path(__file__).parent.parent / "worked_examples" / "guided-night"
+
+
+def test_an_earthlocation_is_a_site() -> None:
+    there = EarthLocation.from_geodetic(9.1 * u.deg, 46.9 * u.deg, 1240 * u.m)
+    by_place, by_site = (poleward.solve(quantities(), place) for place in (there, SITE))
+    assert by_place.azimuth_error_arcmin == pytest.approx(
+        by_site.azimuth_error_arcmin, abs=1e-4
+    )  # the fit's end
+
+
+def results() -> list[object]:
+    solution = poleward.solve(stars()[:2], SITE)
+    lens = Camera(600 * u.mm, 3.76 * u.um, 6248, 4176)
+    nebula = Table(
+        {"name": ["nebula"], "ra": [83.8] * u.deg, "dec": [-5.4] * u.deg, "exposure": [5.0] * u.min}
+    )
+    return [
+        solution,
+        poleward.check(nebula, SITE, solution, lens, limit=1.5 * u.pix, at=START),
+        poleward.plan(SITE, 1 * u.arcmin, seeing=2.5 * u.arcsec, cadence=TimeDelta(2 * u.s), at=START),
+    ]
+
+
+@pytest.mark.parametrize("number", range(3), ids=["solve", "check", "plan"])
+def test_results_show_themselves(number: int) -> None:
+    from matplotlib.figure import Figure
+
+    result = results()[number]
+    assert "\n" not in repr(result)
+    assert repr(result).startswith(f"<{type(result).__name__}: ")
+    text = str(result)
+    assert text.splitlines()[-1] == "Site: latitude +46.90 deg, air 873 hPa, 10 deg C."
+    assert result._repr_html_().startswith("<pre>")
+    assert isinstance(result.chart(), Figure)
+    rows = {"Solution": "drifts", "Check": "targets", "Plan": "pointings"}[type(result).__name__]
+    assert len(result.to_table()) == len(result.to_record()[rows])
+
+
+@pytest.mark.usefixtures("workdir")
+def test_the_text_is_the_commands() -> None:
+    from conftest import run_here
+
+    stars().write("t.csv")
+    place = ("--latitude", "46.9d", "--longitude", "9.1d", "--elevation", "1240m")
+    ran = run_here("solve", "t.csv", *place, "--reading-error", "0.7 arcsec")
+    with contextlib.redirect_stdout(io.StringIO()):  # the signs are those of the stream
+        ours = str(poleward.solve(stars(), SITE, reading_error=0.7 * u.arcsec))
+    theirs = ran.out.split("\n\n")
+    # The command also says how a star moves while knobs are turned.
+    kept = [block for block in ours.split("\n\n") if not block.startswith("What to turn")]
+    assert kept == [block.rstrip("\n") for block in theirs if not block.startswith("What to turn")]
+
+
+def test_not_determined_is_none() -> None:
+    alone = poleward.solve(stars()[:1], SITE)
+    assert alone.determined != "both"
+    assert None in (alone.azimuth_error, alone.altitude_error)
+    assert alone.offset is None
+
+
+def test_a_users_script_runs_and_mypy_sees_its_types(tmp_path: Path) -> None:
+    """mypy --strict with astropy followed, as docs/python.md says; assert_type in the script is what it must see."""
+    script = Path(__file__).parent / "user_script.py"
+    ran = subprocess.run(
+        [sys.executable, "-W", "error", str(script)], capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout == "arcmin\npole: 'aparent', allowed is apparent or true\n"
+    pytest.importorskip("mypy")
+    flags = ("--strict", "--follow-untyped-imports", "--untyped-calls-exclude=astropy", "--config-file=")
+    done = subprocess.run(
+        [sys.executable, "-m", "mypy", *flags, f"--cache-dir={tmp_path}", str(script)],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr

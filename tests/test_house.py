@@ -143,6 +143,18 @@ def test_class_names_are_unique() -> None:
                 seen[node.name] = path
 
 
+def test_frozen_objects_that_hold_arrays_compare_by_identity() -> None:
+    """An array has no single truth, so comparing two of them by value would raise."""
+    arrays = re.compile(r"Floats|NDArray|ndarray|Mask|Ints|Bools")
+    for path in source_files():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            kinds = [ast.unparse(one) for one in getattr(node, "decorator_list", [])]
+            if isinstance(node, ast.ClassDef) and any("dataclass(frozen=True" in kind for kind in kinds):
+                fields = [ast.unparse(one.annotation) for one in node.body if isinstance(one, ast.AnnAssign)]
+                if any(map(arrays.search, fields)):
+                    assert any("eq=False" in kind for kind in kinds), f"{node.name} in {path}"
+
+
 def test_only_the_sky_knows_coordinates() -> None:
     """Quantity.parse may ask for Angle, a parser, and clock for time scales; frames and places belong to the sky."""
     for path in source_files():

@@ -116,7 +116,7 @@ class Task:
         return clear
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Found:
     """Pointings with their minutes and bundled stars (-1: none): arrays (n,), the total with the slews, and the same with a
     liking for height."""

@@ -134,7 +134,7 @@ class Blocked:
         return inside
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class OpenSky:
     """Where a telescope may be pointed.
 
@@ -227,7 +227,7 @@ class Bench:
         return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0], nobody)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DriftRows:
     """Pointings, and what their drifts show.
 

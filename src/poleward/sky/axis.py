@@ -78,7 +78,7 @@ def angle_between(a: Floats, b: Floats) -> Floats:
     return angle
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Axis:
     """A mount's axis and how its direction changes with the two errors.
 
@@ -158,7 +158,7 @@ def on_tangent_plane(places: Floats, first: Floats, east: Floats, north: Floats)
     return np.sum(places * east, axis=-1) / depth, np.sum(places * north, axis=-1) / depth
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Displacement:
     """How stars moved in the field, and how that changes with A, e and the turn of the drive.
 

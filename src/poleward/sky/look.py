@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -56,10 +56,10 @@ class Pointing:
     azimuth: float | None = None
     altitude: float | None = None
     time: datetime | None = None
-    where: str = ""
+    where: str = field(default="", compare=False)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Sight:
     """Where N stars are seen at T moments each.
 

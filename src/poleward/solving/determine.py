@@ -42,7 +42,7 @@ Determined = Literal["both", "azimuth", "altitude", "neither"]
 FIELDS: tuple[Determined, ...] = ("neither", "azimuth", "altitude", "both")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Determination:
     """What data with a given Jacobian fix.
 

@@ -22,7 +22,7 @@ ASIDE_SIGMA = 4.5
 would let a blunder pull with 1.345 sigma for ever, and its intervals then cover 59 % (docs/accuracy.md)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fit:
     """The least-squares answer for n values and p parameters.
 

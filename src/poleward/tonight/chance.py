@@ -47,7 +47,7 @@ def places(axis: AxisError) -> Floats:
     return drawn * np.where(drawn < 0, [low for low, _ in axis.sides], [high for _, high in axis.sides])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Trails:
     """Trails of exposures that begin at K moments, for an axis that is known, or with its doubt.
 

@@ -74,7 +74,7 @@ def tolerance(exposures: Exposures) -> float:
     return min(found)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Rates:
     """Momentary rates at some moments (seconds of the window), arrays (T,).
 

@@ -51,7 +51,7 @@ class Choice:
     worst_target: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Outlook:
     """The choices, and the outlines (D, 2) of axis errors (azimuth, altitude, arcmin) with which targets pass.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -65,7 +65,7 @@ class Target:
     end: datetime | None = None
     guide_north: float = 0.0
     guide_east: float = 0.0
-    where: str = ""
+    where: str = field(default="", compare=False)
 
 
 def _guide_offset(cells: Cells, name: str) -> float:

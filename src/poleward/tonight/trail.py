@@ -24,7 +24,7 @@ from poleward.sky.axis import (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Tracks:
     """Where S stars are seen at any moment between the first and the last of T moments.
 

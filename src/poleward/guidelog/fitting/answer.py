@@ -22,7 +22,7 @@ OPEN = 1e-6
 TAILS = (0.025, 0.975)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class SectionRates:
     """What each section says for itself: mean drift rate of S sections, the axis' own curve for its shape.
 
@@ -43,7 +43,7 @@ class SectionRates:
     chi_square: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Fitted:
     """A fit of some sections.
 

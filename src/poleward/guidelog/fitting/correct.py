@@ -30,7 +30,7 @@ GLITCH_MADS = 6.0
 """Before anything is fitted: rows this many robust standard deviations off the median of their neighbours."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Track:
     """The usable rows of a section and the motor's path.
 

@@ -82,7 +82,7 @@ def reach_of(parts: Sequence[Part]) -> Floats:
     return plays
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Scan:
     """Some rows of a drive's sections, with what a first look asks of them.
 

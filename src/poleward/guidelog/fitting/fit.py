@@ -118,7 +118,7 @@ def approach(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> 
     return state
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Posterior:
     """What is left of all that is possible: K components, laid out about a state.
 

@@ -33,7 +33,7 @@ LEAST_RATE = 0.02
 """In units of the stated rate: how wide the grid may be where the rows say nothing, and where it begins."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Beliefs:
     """What is believed beforehand, on the grids of a drive.
 
@@ -62,7 +62,7 @@ class Beliefs:
     centre: Floats
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Quadratic:
     """Log-likelihoods of shape (J, P), of x (m,) and the rate r: top + x'(a - r b) - x' M x / 2 + polynomial in r."""
 
@@ -118,7 +118,7 @@ class Quadratic:
         return constant + beliefs.noise[:, None], linear, square, value, slope, np.asarray(spread)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Given:
     """What a group of sections says at each play and rate, its noise integrated out: normal in x.
 
@@ -176,7 +176,7 @@ class _Given:
         return cls(free, vector - pull, held - beliefs.prior)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Integral:
     """What a drive's sections say of x, a step from the state: K components, everything else integrated out.
 

@@ -23,7 +23,7 @@ MOST_ASIDE = 0.2
 """Share of the nights that may be set aside: of more it cannot be said which are the bad ones."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Line:
     """A straight line through n nights.
 

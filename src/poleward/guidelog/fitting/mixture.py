@@ -12,7 +12,7 @@ LEAST_WEIGHT = 1e-5
 """Lighter components are dropped: together they hold too little for any figure that is printed."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mixture:
     """K normal distributions of (A, e), arcmin, each with its weight and the drives that it stands for.
 

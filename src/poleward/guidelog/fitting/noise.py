@@ -57,7 +57,7 @@ class Noise:
         return np.log([self.ratio, self.correlation_time_s])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Covariance:
     """The covariance V of rows in units of the white variance, factorised.
 

@@ -48,7 +48,7 @@ class Drive:
     backlash_ms: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """One section in the fit.
 
@@ -100,7 +100,7 @@ class State:
     drives: tuple[Drive, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Linear:
     """One section's model about a state, its rows with weight: what a Gauss-Newton step needs.
 
@@ -133,7 +133,7 @@ def curve(part: Part, state: State, pole: Pole, seconds: Floats) -> tuple[Floats
     return values[:, 0], values[:, 1:]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Path:
     """A section's drift by an axis error, at its rows with weight: what does not depend on the drive.
 

@@ -20,7 +20,7 @@ NO_MEMORY = (1e-6, 30.0)
 """Ratio and time of a noise of which nothing lasts: 0.001 of the white part."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Rows:
     """What the n rows of a section with weight depend on, laid out about a state; P plays are tried.
 
@@ -50,7 +50,7 @@ class Rows:
     variance: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class NormalTable:
     """Normal equations of a section at J noises and P plays.
 

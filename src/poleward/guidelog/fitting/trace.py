@@ -13,7 +13,7 @@ from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Trace:
     """One section's rows with a star.
 

@@ -35,7 +35,7 @@ COORDINATES = ("hour_angle", "ra", "azimuth", "dec", "altitude")
 _SEXAGESIMAL = re.compile(r"([+-]?)(\d{1,3})([:hd ])\s?(\d{1,2})[:m' ]?\s?([\d.]{0,12})[s\"]?")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Piece:
     """The rows of one section.
 

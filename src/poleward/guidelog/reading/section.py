@@ -16,7 +16,7 @@ Bools = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Section:
     """One stretch of guiding on one star, signs and units already those of docs/signs.md.
 

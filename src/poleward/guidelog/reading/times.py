@@ -31,7 +31,7 @@ GAP_S = 120.0
 waits for a star, or for a picture to be read, is back sooner (common practice, no source)."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Steady:
     """Times put right.
 
