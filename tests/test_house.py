@@ -31,6 +31,7 @@ LADDER = [
     "guidelog.fitting",
     "tonight",
     "planning",
+    "rounds",
     "simulate",
     "report",
     "cli",

@@ -102,7 +102,7 @@ def test_where_it_is_looked_for(workdir: Path) -> None:
         (
             "[mount.knob]\n",
             "s.toml [mount]: unknown key 'knob'",
-            "known: drive_rate, azimuth_knob, altitude_knob",
+            "known: drive_rate, azimuth_knob, altitude_knob, base",
         ),
         ('site = "here"\n', "s.toml: 'site' must be a section", "write [site] on a line of its own"),
         (

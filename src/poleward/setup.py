@@ -20,17 +20,22 @@ from poleward.errors import InputError, UsageError
 from poleward.sky.axis import ARCSEC
 from poleward.sky.camera import Camera, GuideCamera
 from poleward.sky.site import Air, Site
-from poleward.solving.knobs import SIDES, Knob, per_turn_from_thread
+from poleward.solving.base import Base
+from poleward.solving.knobs import SIDES, Knob
+from poleward.solving.stated import base_from, knob_from, positive
 
+KNOB_KEYS = ("per_turn", "thread_pitch", "arm", "clockwise", "per_turn_sigma", "divisions", "range", "play")
 KEYS: Mapping[str, tuple[str, ...]] = {
-    "": ("site", "air", "mount", "camera", "guide_camera", "frames", "limits"),
+    "": ("site", "air", "mount", "camera", "guide_camera", "reticle", "frames", "limits"),
     "site": ("latitude", "longitude", "elevation", "timezone"),
     "air": ("pressure", "temperature", "humidity", "wavelength"),
-    "mount": ("drive_rate", "azimuth_knob", "altitude_knob"),
-    "mount.azimuth_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
-    "mount.altitude_knob": ("per_turn", "thread_pitch", "arm", "clockwise"),
+    "mount": ("drive_rate", "azimuth_knob", "altitude_knob", "base"),
+    "mount.azimuth_knob": KNOB_KEYS,
+    "mount.altitude_knob": KNOB_KEYS,
+    "mount.base": ("tilt", "toward"),
     "camera": ("focal_length", "pixel_size", "width", "height"),
     "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored", "rows", "scale"),
+    "reticle": ("division", "position_angle", "mirrored"),
     "frames": ("keywords", "stamp"),
     "limits": ("trail", "lowest_altitude"),
 }
@@ -55,6 +60,10 @@ class Setup:
         As written.
     trail_pix : float
     lowest_altitude_deg : float
+    base : Base or None
+        None: nobody looked whether it is level.
+    reticle : GuideCamera or None
+        An eyepiece with divisions: a camera whose pixel is a division.
     """
 
     source: str = ""
@@ -67,6 +76,8 @@ class Setup:
     frames: Mapping[str, Any] = field(default_factory=dict)
     trail_pix: float = 1.0
     lowest_altitude_deg: float = 20.0
+    base: Base | None = None
+    reticle: GuideCamera | None = None
 
     def site(self, **flags: Any) -> Site:
         """Return the site, with values from the command line in place of those in the file.
@@ -152,7 +163,7 @@ def read_setup(path: str | Path) -> Setup:
         content.get("air", {}),
         mount.get("drive_rate", "sidereal"),
         {
-            knob: _knob(mount[f"{knob}_knob"], knob, f"{name} [mount.{knob}_knob]")
+            knob: knob_from(mount[f"{knob}_knob"], knob, f"{name} [mount.{knob}_knob]")
             for knob in SIDES
             if f"{knob}_knob" in mount
         },
@@ -161,6 +172,8 @@ def read_setup(path: str | Path) -> Setup:
         content.get("frames", {}),
         trail,
         math.degrees(lowest),
+        base_from(mount.get("base"), f"{name} [mount.base]"),
+        _reticle(content.get("reticle"), f"{name} [reticle]"),
     )
     if "latitude" in setup.site_values:
         setup.site()  # a wrong value is an error even where a flag would replace it
@@ -179,36 +192,6 @@ def _check_keys(table: Mapping[str, Any], path: str, name: str) -> None:
             _check_keys(value, below, name)
         elif isinstance(value, dict | list) and below != "frames.keywords":
             raise InputError(f"'{key}' must be one value", "", shown)
-
-
-def _positive(table: Mapping[str, Any], key: str, kind: quantity.Kind, where: str) -> float:
-    if key not in table:
-        raise InputError(f"{key} is missing", f'write e.g. {key} = "{kind.example}"', where)
-    value = parse(table[key], kind, where, key)
-    if value <= 0:
-        raise InputError(f"{key} is {value:g}, allowed is more than 0", "", where)
-    return value
-
-
-def _knob(table: Mapping[str, Any], knob: str, where: str) -> Knob:
-    clockwise = table.get("clockwise")
-    if clockwise not in SIDES[knob]:
-        seen = "is missing" if clockwise is None else f"is '{clockwise}'"
-        raise InputError(
-            f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}",
-            "where a clockwise turn takes the axis",
-            where,
-        )
-    if "per_turn" in table:
-        if "thread_pitch" in table or "arm" in table:
-            raise InputError("per_turn and thread_pitch are both given", "give one of them", where)
-        return Knob(_positive(table, "per_turn", quantity.KNOB_ANGLE, where), clockwise)
-    if "thread_pitch" not in table and "arm" not in table:
-        raise InputError(
-            "per_turn is missing", 'write e.g. per_turn = "38 arcmin", or thread_pitch with arm', where
-        )
-    pitch = _positive(table, "thread_pitch", quantity.LENGTH, where)
-    return Knob(per_turn_from_thread(pitch, _positive(table, "arm", quantity.LENGTH, where)), clockwise)
 
 
 def _camera(table: Mapping[str, Any] | None, where: str) -> Camera | None:
@@ -235,11 +218,21 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
             raise InputError("scale and focal_length or pixel_size are both given", "give one", where)
         scale = table["scale"]
     else:
-        pixel = _positive(table, "pixel_size", quantity.LENGTH, where)
-        scale = pixel / _positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
+        pixel = positive(table, "pixel_size", quantity.LENGTH, where)
+        scale = pixel / positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
     return GuideCamera(
         scale, table["position_angle"], table.get("mirrored", False), table.get("rows", "up"), where=where
     )
+
+
+def _reticle(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
+    if table is None:
+        return None
+    if "position_angle" not in table:
+        hint = 'of the direction counted positive, north through east: "0 deg"'
+        raise InputError("position_angle is missing", hint, where)
+    division = positive(table, "division", quantity.SMALL_ANGLE, where)
+    return GuideCamera(division, table["position_angle"], table.get("mirrored", False), where=where)
 
 
 def add_section(path: str, name: str, block: str) -> None:

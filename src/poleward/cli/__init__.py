@@ -1,6 +1,7 @@
 """The command line. Nothing heavy is imported until a command runs.
 
-In order: streams, complete, common, follow, layout, progress, camera, solve, demo, log, tonight, check, plan.
+In order: streams, complete, common, rounds, follow, layout, progress, camera, solve, demo, log, tonight, check, plan,
+evening.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ COMMANDS = {
     "camera": "Scale, angle and mirror of the camera, from a star that runs and a push.",
     "plan": "Before measuring: which pointings to time, and for how long.",
     "check": "Is this axis good enough for tonight's targets.",
+    "rounds": "Measure, adjust, measure again: what the knobs really do, what to turn next.",
+    "evening": "An evening led step by step, one question at a time.",
     "demo": "The main job on bundled example data.",
 }
 """Name and one line of help; each lives in a file of its own name and is imported only when it runs."""

@@ -118,6 +118,7 @@ class Output:
     as_json: bool = False
     output: str | None = None
     chart: str | None = None
+    page: str | None = None
     force: bool = False
     night: bool = False
 
@@ -131,8 +132,9 @@ class Output:
         """
         check_ending("--output", self.output, (".json", ".ecsv"), self.force)
         check_ending("--chart", self.chart, (".png", ".svg", ".pdf"), self.force)
+        check_ending("--page", self.page, (".html", ".htm"), self.force)
 
-    def give(self, result: Any, source: str, header: str = "") -> None:
+    def give(self, result: Any, source: str, header: str = "", footer: str = "", told: Any = None) -> None:
         """Write the record or a table and the chart that were asked for; then print the record or the text.
 
         Parameters
@@ -140,8 +142,10 @@ class Output:
         result : Shown
         source : str
             The setup file, for the last line.
-        header : str
-            Lines before the text.
+        header, footer : str
+            Lines before the text, and after it.
+        told : Shown, optional
+            What is told as text, where it is not the result as it is.
         """
         from poleward.door.files import write_whole
         from poleward.report.shown import figure_of, table_of, text_of
@@ -159,7 +163,12 @@ class Output:
             write_whole(
                 self.chart, figure_bytes(figure_of(result, night=self.night), self.chart), force=self.force
             )
-        text = "" if self.as_json else header + text_of(result, source=source)
+        if self.page is not None:
+            from poleward.report.page import page_html
+            from poleward.report.shown import page_of
+
+            write_whole(self.page, page_html(page_of(result, source)), force=self.force)
+        text = "" if self.as_json else header + text_of(told or result, source=source) + footer
         print_result(json_text(record) if self.as_json else dimmed(text, self.night))
 
 
@@ -170,6 +179,7 @@ output_options = grouped(
         click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
         click.option("--output", "-o", metavar="FILE", help="Write the result: .json or .ecsv."),
         click.option("--chart", metavar="FILE", help="Draw a chart: .png, .svg or .pdf."),
+        click.option("--page", metavar="FILE", help="Write one page to keep, for phone and paper: .html."),
         click.option("--force", is_flag=True, help="Write over existing files."),
         click.option("--night", is_flag=True, help="Print and draw in dim red."),
     ),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from poleward.cli import common
+from poleward.cli import common, rounds
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -86,6 +86,7 @@ reading_options = common.grouped(
 @common.POLE
 @common.ALLOW_LOW
 @common.watch_option("section")
+@rounds.APPEND
 @common.output_options
 def command(
     files: tuple[str, ...],
@@ -95,6 +96,7 @@ def command(
     pole: Any,
     allow_low: bool,
     watch: str | None,
+    append: str | None,
     output: common.Output,
 ) -> int:
     """Guide logs to sections, drifts and the axis error.
@@ -119,7 +121,7 @@ def command(
     setup, site = place.read()
     wanted = Wanted(pole, drive_rate or setup.drive_rate, reading.each, allow_low)
     plan = read_layout(form)
-    report = Report(setup, site, watch, output)
+    report = Report(setup, site, watch, append, output)
     if reading.follow:
         return _follow(files[0], plan, wanted, report, reading)
     from poleward.cli.progress import Bar
@@ -154,6 +156,7 @@ class Report:
     setup: Setup
     site: Site
     watch: str | None
+    append: str | None
     output: common.Output
 
     def line(self, text: str) -> None:
@@ -164,8 +167,9 @@ class Report:
 
     def give(self, result: LogSolution, sections: Sequence[Section]) -> int:
         """Print and write everything; return the exit status."""
-        result = replace(result, solution=self._with_moves(result, sections))
-        self.output.give(result, self.setup.source)
+        solution = self._with_moves(result, sections)
+        told = rounds.appended(solution, self.append, self.setup)
+        rounds.give_with(told, replace(result, solution=solution), self.output, self.setup, self.append)
         return 0 if result.solution.determined == "both" else 4
 
     def _with_moves(self, result: LogSolution, sections: Sequence[Section]) -> Solution:

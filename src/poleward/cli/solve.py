@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from poleward.cli import common
+from poleward.cli import common, rounds
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -63,9 +63,15 @@ solving_options = common.grouped(
 )
 @common.place_options
 @solving_options
+@rounds.APPEND
 @common.output_options
 def command(
-    drifts: str | None, inline: tuple[str, ...], place: common.Place, solving: Solving, output: common.Output
+    drifts: str | None,
+    inline: tuple[str, ...],
+    place: common.Place,
+    solving: Solving,
+    append: str | None,
+    output: common.Output,
 ) -> int:
     """Timed drifts to the axis error and knob turns.
 
@@ -84,7 +90,8 @@ def command(
     setup, site = place.read()
     timings = _timings(drifts, inline, setup, site)
     solution = solved(timings, setup, site, solving)
-    output.give(solution, setup.source)
+    told = rounds.appended(solution, append, setup)
+    rounds.give_with(told, solution, output, setup, append)
     return 0 if solution.determined == "both" else 4
 
 

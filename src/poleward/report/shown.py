@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 import sys
+from datetime import datetime
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from poleward import __version__
 from poleward.report.style import Signs, signs_for
 from poleward.report.tables import record_table
 from poleward.sky.site import Site
@@ -15,10 +17,13 @@ if TYPE_CHECKING:
     from astropy.table import Table
     from matplotlib.figure import Figure
 
+    from poleward.report.page import Page
+
 LOOKS = {
     "Solution": ("text.solution_text", "chart.axis_chart", "drifts"),
     "Check": ("check_text.check_text", "check_chart.check_chart", "targets"),
     "Plan": ("plan_text.plan_text", "plan_chart.plan_chart", "pointings"),
+    "Told": ("rounds_text.rounds_text", "rounds_chart.rounds_chart", "rounds"),
     "LogSolution": ("log_text.log_text", "log_chart.log_chart", "sections"),
 }
 """For each kind of result: what makes its text and its chart, and what in its record becomes the rows of a table.
@@ -43,7 +48,8 @@ def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
         The setup file, if there is one.
     """
     text = _made(result, 0, signs or signs_for(sys.stdout))
-    return f"{text}\n\n{site_line(result.site, source)}"
+    last = site_line(result.site, source) if hasattr(result, "site") else knobs_line(source)
+    return f"{text}\n\n{last}"
 
 
 def figure_of(result: Any, *, night: bool = False) -> Figure:
@@ -55,6 +61,22 @@ def figure_of(result: Any, *, night: bool = False) -> Figure:
 def table_of(result: Any) -> Table:
     """Return the table of a result: its rows, and everything else as metadata."""
     return record_table(result.to_record(), LOOKS[type(result).__name__][2])
+
+
+def page_of(result: Any, source: str = "") -> Page:
+    """Return the page of a result, made now."""
+    from poleward.report.page import record_page
+    from poleward.solving.knobs import CAUTIONS
+
+    made = f"poleward {__version__}, {datetime.now().astimezone():%Y-%m-%d %H:%M}"
+    text = text_of(result, Signs("\N{PLUS-MINUS SIGN}", True), source)
+    rows = LOOKS[type(result).__name__][2]
+    return record_page(result.to_record(), rows, text, figure_of(result), CAUTIONS, (made,))
+
+
+def knobs_line(source: str) -> str:
+    """Return one line that says where what the knobs do was stated."""
+    return f"Knobs from {source}." if source else "Knobs: no setup file says what they do."
 
 
 def site_line(site: Site, source: str = "") -> str:

@@ -23,7 +23,7 @@ def record_table(record: dict[str, Any], rows: str) -> Table:
     """
     from astropy.table import MaskedColumn, Table
 
-    flat = [_flat(row) for row in record[rows]]
+    flat = [flat_row(row) for row in record[rows]]
     table = Table(meta={key: value for key, value in record.items() if key != rows})
     for key in dict.fromkeys(key for row in flat for key in row):
         values = [row.get(key) for row in flat]
@@ -45,7 +45,7 @@ def ecsv_of(table: Table) -> str:
     return buffer.getvalue()
 
 
-def _flat(row: dict[str, Any]) -> dict[str, Any]:
+def flat_row(row: dict[str, Any]) -> dict[str, Any]:
     """Return a row without records inside: a thing with a name becomes that, other parts join the row, notes a text."""
     flat: dict[str, Any] = {}
     for key, value in row.items():

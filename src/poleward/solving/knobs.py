@@ -35,10 +35,27 @@ class Knob:
         Angle of the axis for one turn of the knob: of azimuth, or of altitude.
     clockwise : str
         Where a clockwise turn takes the axis: ``east`` or ``west``, ``up`` or ``down``.
+    per_turn_sigma_arcmin : float or None
+        Doubt of the angle; None where not stated.
+    divisions : int or None
+        Marks around the knob.
+    range_turns : float or None
+        Turns from one end of the bolt to the other.
+    play_turns : float or None
+        Turns lost after the way was changed.
     """
 
     per_turn_arcmin: float
     clockwise: str
+    per_turn_sigma_arcmin: float | None = None
+    divisions: int | None = None
+    range_turns: float | None = None
+    play_turns: float | None = None
+
+    @property
+    def clockwise_arcmin(self) -> float:
+        """What a clockwise turn changes the error by: east and up positive."""
+        return self.per_turn_arcmin * (1 if self.clockwise in ("east", "up") else -1)
 
 
 def per_turn_from_thread(pitch_m: float, arm_m: float) -> float:

@@ -1,0 +1,181 @@
+"""``poleward evening``: through plan, timing, turning and checking, one question at a time."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from poleward.cli import common, rounds
+from poleward.errors import InputError
+
+if TYPE_CHECKING:
+    from poleward.report.style import Signs
+    from poleward.rounds.evening import Evening
+    from poleward.rounds.history import History
+    from poleward.rounds.situation import Means
+    from poleward.setup import Setup
+
+WIDE = 80
+"""Columns of the narrowest terminal in use."""
+WORDS = "At every question: ? tells more, undo goes back one, skip passes on, quit leaves (all is kept)."
+
+
+def now() -> datetime:
+    """Return the moment, by the computer's clock."""
+    return datetime.now(UTC)
+
+
+@click.command("evening")
+@click.argument("path", metavar="[FILE]", default="rounds.json")
+@rounds.LIMIT
+@click.option(
+    "--setup", "setup_file", metavar="FILE", help="Setup file; else poleward.toml here, else your own."
+)
+@click.option("--page", metavar="FILE", help="At the end, write one page to keep: .html.")
+@click.option("--force", is_flag=True, help="Write over an existing page.")
+@click.option("--night", is_flag=True, help="Print in dim red.")
+def command(path: str, limit: str, setup_file: str | None, page: str | None, force: bool, night: bool) -> int:
+    """An evening led step by step: where to point, the stopwatch, what to turn, and round again.
+
+    FILE keeps the rounds and every answer [rounds.json]: leave at any moment, and go on with the same command.
+
+    \b
+    Examples:
+      poleward evening
+      poleward evening balcony.json --night
+    """
+    from poleward.door.quantity import SMALL_ANGLE, parse
+    from poleward.report.style import signs_for
+    from poleward.rounds.evening import Evening
+    from poleward.rounds.history import History, read_rounds
+    from poleward.rounds.next import suggestions
+    from poleward.rounds.situation import World
+    from poleward.setup import find_setup
+
+    output = common.Output(page=page, force=force, night=night)
+    output.check()
+    setup = find_setup(setup_file)
+    arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
+    kept = read_rounds(path) if Path(path).exists() else History()
+    before = kept.before_evening()
+    evening = Evening(lambda: World(setup, list(before), suggestions, arcmin), list(kept.entries))
+    talk = Talk(evening, path, setup, signs_for(sys.stdout), night)
+    talk.say(f"Going on with {path}. {WORDS}" if kept.entries else WORDS)
+    if not talk.run():
+        talk.say(f"All is kept in {path}; go on with: poleward evening {path}")
+        return 0
+    if page is not None and evening.told is not None:
+        output.give(evening.told, setup.source)
+    return 0
+
+
+def _folded(text: str) -> str:
+    from poleward.report.style import paragraph
+
+    lines = (line if len(line) < WIDE - 2 else paragraph(line, "  ", WIDE - 2) for line in text.split("\n"))
+    return "\n".join(lines)
+
+
+@dataclass
+class Talk:
+    """Questions and answers at a terminal, or in a pipe."""
+
+    evening: Evening
+    path: str
+    setup: Setup
+    signs: Signs
+    night: bool
+
+    def say(self, text: str, end: str = "\n") -> None:
+        """Print lines, none wider than a terminal."""
+        sys.stdout.write(common.dimmed(_folded(text), self.night) + end)
+        sys.stdout.flush()
+
+    def run(self) -> bool:
+        """Ask until the evening ends; False if it was left before."""
+        from poleward.report.evening_text import shown
+
+        said = None
+        while (asked := self.evening.question) is not None:
+            if asked.key != said:
+                about = shown(asked.about, self.signs)
+                self.say(f"\n{about}\n" if about else "")
+            said = asked.key
+            default = f" [{asked.default}]" if asked.default else ""
+            self.say(f"{asked.asks}{default}", " ")
+            line = sys.stdin.readline()
+            if not line or line.strip().lower() in ("quit", "exit"):
+                self.say("")
+                return False
+            self._heard(line.strip())
+        self._end()
+        return True
+
+    def _heard(self, text: str) -> None:
+        from poleward.rounds.situation import Means
+
+        asked = self.evening.question
+        assert asked is not None
+        if text == "?":
+            self.say(asked.more)
+            return
+        if text.lower() == "undo":
+            self.evening.undo()
+        else:
+            try:
+                self.evening.answer(text, now())
+            except InputError as error:
+                self.say(f"{error.args[0]}. {error.hint}".rstrip(". ") + ".")
+                return
+            if isinstance(asked.about, Means) and self.evening.entries[-1].answer in ("", "yes", "y"):
+                self._keep_setup(asked.about)
+        self._save()
+
+    def _keep_setup(self, means: Means) -> None:
+        from poleward.door.files import write_whole
+        from poleward.rounds.situation import setup_lines
+
+        lines = setup_lines(means, self.setup)
+        if self.setup.source or Path("poleward.toml").exists():
+            self.say(f"Add to {self.setup.source or 'poleward.toml'}:\n\n{lines}")
+            return
+        write_whole("poleward.toml", lines)
+        self.say("Written into poleward.toml.")
+
+    def _save(self) -> None:
+        """Put the evening on disk before the next question."""
+        from poleward.rounds.history import History, update_rounds
+
+        entries, mine = tuple(self.evening.entries), tuple(self.evening.world.rounds)
+
+        def change(kept: History) -> History:
+            # Rounds of another program that came in between stay.
+            own = {each.at for each in mine}
+            others = [each for each in kept.rounds if each.at not in own and each.at not in self._known]
+            return History(tuple(sorted([*others, *mine], key=lambda each: each.at)), entries)
+
+        update_rounds(self.path, change)
+        self._known |= {each.at for each in mine}
+
+    def __post_init__(self) -> None:
+        """Remember which rounds are this evening's: an undo takes them out of the file."""
+        self._known = {each.at for each in self.evening.world.rounds}
+
+    def _end(self) -> None:
+        """The answers have served: the rounds stay, and the next evening begins anew."""
+        from dataclasses import replace
+
+        from poleward.rounds.history import update_rounds
+
+        def change(kept: History) -> History:
+            return replace(kept, entries=())
+
+        update_rounds(self.path, change)
+        self.say(
+            f"\nThe rounds are kept in {self.path}: poleward rounds {self.path} tells them. Clear skies."
+        )

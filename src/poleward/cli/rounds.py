@@ -1,0 +1,121 @@
+"""``poleward rounds``: measure, adjust, measure again."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from poleward.cli import common
+
+if TYPE_CHECKING:
+    from poleward.rounds.story import Told
+    from poleward.setup import Setup
+    from poleward.solving.knobs import Move
+    from poleward.solving.solution import Solution
+
+DEFAULT_LIMIT = "2 arcmin"
+LIMIT = click.option(
+    "--limit", default=DEFAULT_LIMIT, metavar="ANGLE", help="Offset that is good enough [2 arcmin]."
+)
+APPEND = click.option(
+    "--append",
+    metavar="FILE",
+    help="Keep this round in a rounds file, and say what to turn from all of them.",
+)
+
+
+@click.command("rounds")
+@click.argument("path", metavar="FILE")
+@click.option(
+    "--turned",
+    metavar="TURNS",
+    help='What was turned after the last round: "azimuth=0.25 clockwise, altitude=0".',
+)
+@LIMIT
+@click.option(
+    "--setup", "setup_file", metavar="FILE", help="Setup file; else poleward.toml here, else your own."
+)
+@common.output_options
+def command(path: str, turned: str | None, limit: str, setup_file: str | None, output: common.Output) -> int:
+    """Rounds of measuring and adjusting: history, what the knobs really do, what to turn next.
+
+    FILE is what poleward solve --append FILE or poleward log --append FILE keeps.
+
+    \b
+    Examples:
+      poleward rounds tonight.json
+      poleward rounds tonight.json --turned "azimuth=0.25 clockwise, altitude=0"
+      poleward rounds tonight.json --turned "altitude=1.1 counter-clockwise then 0.2 clockwise"
+    """
+    from poleward.rounds.history import read_rounds, update_rounds
+    from poleward.rounds.turns import read_turned
+    from poleward.setup import find_setup
+
+    output.check()
+    setup = find_setup(setup_file)
+    history = read_rounds(path)
+    strokes = None if turned is None else read_turned(turned)
+    told = told_of(history.rounds if strokes is None else history.with_turned(strokes).rounds, setup, limit)
+    if strokes is not None:
+        update_rounds(path, lambda kept: kept.with_turned(strokes))
+    output.give(told, setup.source)
+    return 0
+
+
+def told_of(rounds: Any, setup: Setup, limit: str) -> Told:
+    """Tell rounds with the knobs and the base of the setup."""
+    from poleward.door.quantity import SMALL_ANGLE, parse
+    from poleward.errors import UsageError
+    from poleward.rounds.story import tell_rounds
+
+    arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
+    if arcmin <= 0:
+        raise UsageError(f"--limit: {limit}, allowed is more than 0", "e.g. 2 arcmin")
+    return tell_rounds(rounds, setup.knobs, setup.base, arcmin)
+
+
+def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
+    """Keep a solution as one more round with what is advised; return what all of them tell, or None without a file."""
+    from dataclasses import replace
+    from datetime import UTC, datetime
+
+    from poleward.rounds.history import History, round_of, update_rounds
+
+    if path is None:
+        return None
+    if solution.determined != "both":
+        common.tell(f"not kept in {path}: a round needs both errors")
+        return None
+    one = round_of(solution.to_record()["axis"], datetime.now(UTC))
+    told: list[Told] = []
+
+    def add(kept: History) -> History:
+        more = kept.with_round(one)
+        told.append(told_of(more.rounds, setup, DEFAULT_LIMIT))
+        return replace(more, rounds=(*kept.rounds, replace(one, advised=told[-1].next_turn.strokes)))
+
+    update_rounds(path, add)
+    return told[-1]
+
+
+def give_with(told: Told | None, result: Any, output: common.Output, setup: Setup, path: str | None) -> None:
+    """Give a solution, of drifts or of logs; with rounds, what they advise stands in place of its own turns."""
+    from poleward.report.rounds_text import what_to_turn_next
+    from poleward.report.style import signs_for
+
+    if told is None:
+        output.give(result, setup.source)
+        return
+    kept = f"Kept as round {len(told.rounds)} in {path}; poleward rounds {path} tells them all."
+    footer = f"\n\n{what_to_turn_next(told, signs_for(sys.stdout))}\n\n{kept}"
+    output.give(_with_moves(result, told.moves), setup.source, "", footer, _with_moves(result, ()))
+
+
+def _with_moves(result: Any, moves: tuple[Move, ...]) -> Any:
+    from dataclasses import replace
+
+    if hasattr(result, "solution"):
+        return replace(result, solution=replace(result.solution, moves=moves))
+    return replace(result, moves=moves)

@@ -1,0 +1,219 @@
+"""One self-contained page to keep: for a phone at the mount, and for the notebook. No script, nothing from elsewhere."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from poleward.door.record import column_of
+from poleward.report.chart import figure_bytes
+from poleward.report.tables import flat_row
+
+LONGEST_CELL = 60
+"""Characters of a label shown in a table; the rest would push the numbers off a phone."""
+
+
+@dataclass(frozen=True)
+class PageMove:
+    """One knob: what to do in words, and the strokes as turns, clockwise positive, for its dials."""
+
+    knob: str
+    words: str
+    strokes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class PageTable:
+    """A table: a heading, the names of its columns, and rows of text."""
+
+    heading: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """What a page holds; every text is text, never markup.
+
+    Attributes
+    ----------
+    title : str
+    verdict : str
+        Its first line stands out.
+    moves : tuple of PageMove
+    tables : tuple of PageTable
+    charts : tuple of (str, Figure)
+        Captions and figures.
+    notes, cautions : tuple of str
+    text : str
+        The whole report, folded away.
+    footer : tuple of str
+        Site, versions, when it was made.
+    """
+
+    title: str
+    verdict: str
+    moves: tuple[PageMove, ...] = ()
+    tables: tuple[PageTable, ...] = ()
+    charts: tuple[tuple[str, Any], ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    text: str = ""
+    footer: tuple[str, ...] = ()
+
+
+def table_of(heading: str, rows: Sequence[Mapping[str, Any]], columns: Mapping[str, int]) -> PageTable:
+    """Return a table of records.
+
+    Parameters
+    ----------
+    heading : str
+    rows : sequence of mapping
+        As in a result's record.
+    columns : mapping
+        Names of the columns in their order, with the decimals of numbers.
+    """
+    head = []
+    for name in columns:
+        what, unit = column_of(name)
+        words = what.replace("_", " ")
+        head.append(f"{words} [{'h' if unit == 'hourangle' else unit}]" if unit else words)
+    body = tuple(tuple(_cell(row.get(name), places) for name, places in columns.items()) for row in rows)
+    return PageTable(heading, tuple(head), body)
+
+
+def _cell(value: Any, places: int) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        text = f"{value:.{places}f}"
+        return text.lstrip("-") if float(text) == 0 else text
+    text = str(value)
+    return text if len(text) <= LONGEST_CELL else f"{text[: LONGEST_CELL - 3]}..."
+
+
+COLUMNS: Mapping[str, Mapping[str, int]] = {
+    "drifts": {
+        "label": 0, "hour_angle_h": 2, "dec_deg": 1, "altitude_deg": 0, "duration_s": 0, "north_arcsec": 2,
+        "north_fitted_arcsec": 2, "north_sigma_arcsec": 2, "pull": 1, "used": 0,
+    },
+    "sections": {
+        "label": 0, "hour_angle_h": 2, "dec_deg": 1, "altitude_deg": 0, "duration_s": 0, "rows_used": 0,
+        "north_rate_arcsec_per_min": 3, "north_rate_sigma_arcsec_per_min": 3,
+    },
+    "targets": {
+        "name": 0, "within": 0, "rotation_guided_arcmin_per_h": 2, "north_drift_arcsec_per_min": 2,
+        "trail_guided_pix": 2, "longest_guided_s": 0, "tolerance_arcmin": 1,
+    },
+    "pointings": {
+        "label": 0, "star": 0, "hour_angle_h": 2, "dec_deg": 1, "azimuth_deg": 0, "altitude_deg": 0, "minutes": 1,
+    },
+    "rounds": {
+        "at": 0, "azimuth_error_arcmin": 1, "azimuth_sigma_arcmin": 1, "altitude_error_arcmin": 1,
+        "altitude_sigma_arcmin": 1,
+    },
+}  # fmt: skip
+"""What a page shows of a record's rows, and with how many decimals; the record has the rest."""
+
+
+def record_page(
+    record: Mapping[str, Any],
+    rows: str,
+    text: str,
+    figure: Any,
+    cautions: Sequence[str],
+    footer: Sequence[str],
+) -> Page:
+    """Return a page of any result that has a record.
+
+    Parameters
+    ----------
+    record : mapping
+        Of the result.
+    rows : str
+        Which list of it becomes the table.
+    text : str
+        The result as text: its first block is the verdict, its last one the line about the site.
+    figure : Figure
+    cautions : sequence of str
+        Shown where there is something to turn.
+    footer : sequence of str
+        Version, and when the page was made.
+    """
+    verdict, *_, last = text.split("\n\n")
+    flat = [flat_row(row) for row in record[rows]]
+    known = {key for row in flat for key in row}
+    columns = {name: places for name, places in COLUMNS[rows].items() if name in known}
+    moves = tuple(_move(move) for move in record.get("moves", ()))
+    return Page(
+        f"poleward: {record['record']}",
+        verdict,
+        moves,
+        (table_of(rows.capitalize(), flat, columns),),
+        (("", figure),),
+        tuple(note["text"] for note in record.get("warnings", ())),
+        tuple(cautions) if moves else (),
+        text,
+        (last, *footer),
+    )
+
+
+def _move(move: Mapping[str, Any]) -> PageMove:
+    way = -1.0 if move.get("direction") == "counter-clockwise" else 1.0
+    turns = move.get("turns")
+    strokes = move.get("strokes_turns") or ([] if turns is None else [way * turns])
+    words = f"{abs(move['move_arcmin']):.1f} arcmin {move['toward'].upper()}"
+    told = " then ".join(
+        f"{abs(s):.2f} turn {'clockwise' if s > 0 else 'counter-clockwise'}" for s in strokes
+    )
+    return PageMove(move["knob"], f"{words}: {told}" if told else words, tuple(strokes))
+
+
+def dial(stroke: float) -> dict[str, Any]:
+    """Return what a dial shows of a stroke: whole turns, and the arc of the rest from the top, in degrees.
+
+    The arc is an SVG path on a circle of radius 40 about zero, y downward; clockwise as seen looking at the knob.
+    """
+    size = abs(stroke)
+    whole, rest = divmod(size, 1.0)
+    angle = 2 * math.pi * rest * (1 if stroke > 0 else -1)
+    x, y = 40 * math.sin(angle), -40 * math.cos(angle)
+    # The tip of an arrow: along the circle at the arc's end.
+    along = math.degrees(angle) + (0 if stroke > 0 else 180)
+    return {
+        "whole": int(whole),
+        "degrees": round(360 * rest),
+        "way": "clockwise" if stroke > 0 else "counter-clockwise",
+        "path": f"M0,-40A40,40 0 {int(rest > 0.5)} {int(stroke > 0)} {x:.2f},{y:.2f}",
+        "tip": f"translate({x:.2f},{y:.2f}) rotate({along:.1f})",
+    }
+
+
+def page_html(page: Page) -> str:
+    """Return the page as HTML; jinja2 escapes every text."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    template = (files("poleward") / "data" / "page.html").read_text(encoding="utf-8")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    charts = [(caption, Markup(_svg(figure))) for caption, figure in page.charts]
+    verdict, *details = page.verdict.splitlines()
+    moves = [(move, [dial(stroke) for stroke in move.strokes]) for move in page.moves]
+    return environment.from_string(template).render(
+        page=page, verdict=verdict, details=details, moves=moves, charts=charts
+    )
+
+
+def _svg(figure: Any) -> str:
+    """Return a figure as an SVG element: without the declaration of a file, and without links."""
+    text = figure_bytes(figure, "page.svg").decode("utf-8")
+    element = text[text.index("<svg") :]
+    begin, end = element.find("<metadata>"), element.find("</metadata>")
+    return element if begin < 0 else element[:begin] + element[end + len("</metadata>") :]

@@ -1,0 +1,124 @@
+"""Rounds as text: where the axis stands, what to turn, what each turning did, what the knobs really do."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+
+from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
+from poleward.rounds.history import Round
+from poleward.rounds.story import Told
+from poleward.rounds.turns import KNOBS
+from poleward.solving.knobs import CAUTIONS, SIDES, Knob
+
+FEW_TURNS = 1.0
+"""Below one turn the knob's own degrees are easier to follow than a fraction."""
+
+
+def rounds_text(told: Told, signs: Signs) -> str:
+    """Return all that a rounds file tells.
+
+    Parameters
+    ----------
+    told : Told
+    signs : Signs
+    """
+    blocks = [where_it_stands(told, signs), what_to_turn_next(told, signs), _rounds(told)]
+    if len(told.rounds) > 1:
+        blocks.append(_knobs(told, signs))
+    if told.notes:
+        blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in told.notes))
+    return "\n\n".join(blocks)
+
+
+def where_it_stands(told: Told, signs: Signs) -> str:
+    """Return where the axis stands after all rounds."""
+    count = len(told.rounds)
+    errors, sigma = told.response.errors[-1], np.sqrt(np.diag(told.response.errors_covariance))
+    pole = told.rounds[-1].axis["reference"]
+    lines = [
+        f"After {count} round{'s' if count > 1 else ''} the axis stands {told.offsets[-1]:.1f} arcmin from the {pole}:"
+    ]
+    for index, (knob, sides) in enumerate((("azimuth", ("EAST", "WEST")), ("altitude", ("HIGH", "LOW")))):
+        side = sides[0 if errors[index] > 0 else 1]
+        far = "too" if knob == "altitude" else "too far"
+        value = with_sigma(abs(float(errors[index])), float(sigma[index]), signs)
+        lines.append(f"  {knob:<9} {value} arcmin {far} {side}")
+    return "\n".join(lines)
+
+
+def what_to_turn_next(told: Told, signs: Signs) -> str:
+    """Return the next turns in words, or that it is time to stop."""
+    if told.next_turn.stop:
+        return f"Stop: {told.next_turn.reason}."
+    lines = [f"What to turn ({told.next_turn.reason})"]
+    sigma = np.sqrt(np.diag(told.response.errors_covariance))
+    for move in told.moves:
+        places = decimals_for(float(sigma[KNOBS.index(move.knob)]))
+        text = f"{abs(move.move_arcmin):.{places}f} arcmin {move.toward.upper()}"
+        strokes = told.next_turn.strokes[move.knob]
+        if not strokes:
+            lines.append(f"  {move.knob:<9} {text} (turns: give per_turn and clockwise in the setup file)")
+            continue
+        knob = told.knobs.get(move.knob)
+        lines.append(f"  {move.knob:<9} {text}: {stroke_text(strokes[0], knob)}")
+        lines += [
+            f"  {'':<9} then {stroke_text(stroke, knob)}, which takes out the play" for stroke in strokes[1:]
+        ]
+        if knob is not None and knob.range_turns is not None and abs(strokes[0]) > knob.range_turns:
+            lines.append(
+                f"  {'':<9} (more than the {knob.range_turns:g} turns the bolt has: set the base anew)"
+            )
+    lines += [paragraph(f"  ! {caution}", "    ") for caution in CAUTIONS]
+    return "\n".join(lines)
+
+
+def stroke_text(stroke: float, knob: Knob | None) -> str:
+    """Return ``0.43 turn counter-clockwise (155 deg of the knob)``, in marks where the knob has some."""
+    way = "clockwise" if stroke > 0 else "counter-clockwise"
+    size = abs(stroke)
+    text = f"{size:.2f} turn{'s' if size >= 1.995 else ''} {way}"
+    if knob is not None and knob.divisions is not None:
+        whole, marks = divmod(round(size * knob.divisions), knob.divisions)
+        turns = f"{whole} turn{'s' if whole > 1 else ''} and " if whole else ""
+        return f"{text} ({turns}{marks} of {knob.divisions} marks)"
+    return f"{text} ({360 * size:.0f} deg of the knob)" if size < FEW_TURNS else text
+
+
+def _rounds(told: Told) -> str:
+    head = f"  {'':>2}  {'':<16}  {'azimuth':>8}  {'altitude':>8}  {'offset':>6}  then the turns took it"
+    lines = ["Rounds (arcmin; east and above positive; all rounds taken together)", head]
+    moved = [*told.moved, None]
+    for number, (each, errors, away, went) in enumerate(
+        zip(told.rounds, told.response.errors, told.offsets, moved, strict=True), 1
+    ):
+        at = datetime.fromisoformat(each.at)
+        line = f"  {number:>2}  {at:%Y-%m-%d %H:%M}  {errors[0]:>+8.1f}  {errors[1]:>+8.1f}  {away:>6.1f}"
+        if went is not None:
+            line += f"  {went[0]:+.1f}, {went[1]:+.1f}{_source(each)}"
+        lines.append(line)
+    return "\n".join(lines)
+
+
+def _source(each: Round) -> str:
+    if each.turned is not None:
+        return ""
+    return " (turned as advised?)" if each.advised is not None else " (turns not noted)"
+
+
+def _knobs(told: Told, signs: Signs) -> str:
+    lines = ["What a clockwise turn does"]
+    found = told.response
+    for index, knob in enumerate(KNOBS):
+        own, sigma = float(found.slopes[index, index]), float(found.slopes_sigma[index, index])
+        side = SIDES[knob][0 if own > 0 else 1].upper()
+        other = KNOBS[1 - index]
+        mixed, doubt = float(found.slopes[1 - index, index]), float(found.slopes_sigma[1 - index, index])
+        way = SIDES[other][0 if mixed > 0 else 1].upper()
+        lines.append(
+            f"  {knob:<9} {with_sigma(abs(own), sigma, signs)} arcmin {side}, "
+            f"{with_sigma(abs(mixed), doubt, signs)} {way}; play "
+            f"{with_sigma(float(found.play[index]), float(found.play_sigma[index]), signs)} turn"
+        )
+    return "\n".join(lines)

@@ -1,0 +1,231 @@
+"""The script of an evening: pointings, timings, turns, and round again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from poleward.door import quantity
+from poleward.errors import InputError, PolewardError
+from poleward.rounds.history import round_of
+from poleward.rounds.questions import Question, choice, measure, moment, pixel_drift, sky_drift
+from poleward.rounds.situation import Heard, Means, World, means_of
+from poleward.rounds.story import Told, tell_rounds
+from poleward.rounds.turns import read_turned
+from poleward.solving.solution import Solution
+from poleward.solving.solver import solve
+from poleward.timings.drifts import Drifts
+
+SHORTEST_S = 20.0
+"""A timing stopped sooner was a slip of the finger: no star drifts an arcsecond in it unless the axis is degrees off."""
+ENOUGH = 4.0
+"""Turning pays once the offset is so many times its uncertainty: what measuring on would save is then less than what
+knobs known to a quarter leave over."""
+WATCHED = {"arcsec": sky_drift, "pixels": pixel_drift, "divisions": pixel_drift}
+
+Script = Generator[Question, Heard, Any]
+
+
+def evening_script(world: World) -> Script:
+    """Yield the questions of an evening; see the module."""
+    means = yield from means_of(world)
+    while True:
+        solution, at = yield from _measuring(world, means)
+        world.rounds.append(round_of(solution.to_record()["axis"], at))
+        told = tell_rounds(world.rounds, means.setup.knobs, means.setup.base, world.limit_arcmin)
+        world.rounds[-1] = replace(world.rounds[-1], advised=told.next_turn.strokes)
+        if told.next_turn.stop:
+            again = yield Question(
+                f"again {len(world.rounds)}",
+                "Measure once more, or end here?",
+                choice("end", "measure"),
+                "end: the rounds are kept, and a later evening goes on from them.",
+                "end",
+                about=told,
+            )
+            if again.value == "end":
+                return told
+            continue
+        yield from _turning(world, told)
+
+
+def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[Solution, datetime]]:
+    """Time stars until turning pays; return the solution and when it was known."""
+    number = len(world.rounds) + 1
+    rows: list[dict[str, str]] = []
+    skipped = 0
+    ready = yield Question(
+        f"ready {number}",
+        "Press Enter when the mount tracks and guiding is off",
+        moment,
+        "A drift is what the star does by itself: no guiding, no correction in declination while the watch runs.",
+        "",
+    )
+    at = ready.at
+    while True:
+        row, at = yield from _timing(
+            world, means, f"{number}.{len(rows) + 1 + skipped}", at, len(rows) + skipped
+        )
+        if row is None:
+            skipped += 1
+            continue
+        rows.append(row)
+        try:
+            timings = Drifts.from_rows(
+                rows, guide_camera=means.camera, timezone=means.site.timezone, name="timing"
+            )
+            solution = solve(timings, means.site, drive_rate=means.setup.drive_rate)
+        except PolewardError as error:
+            keep = yield Question(
+                f"refused {number}.{len(rows)}",
+                f"{error.args[0]}: drop this timing, or leave the round?",
+                choice("drop"),
+                error.hint or "It cannot be used.",
+                "drop",
+            )
+            at = keep.at
+            rows.pop()
+            skipped += 1
+            continue
+        go_on = "measure" if not pays_to_turn(solution, world.limit_arcmin) else "turn"
+        if solution.determined != "both":
+            continue
+        step = yield Question(
+            f"next {number}.{len(rows)}",
+            "Measure on, or turn the knobs?",
+            choice("measure", "turn"),
+            "measure: another star, or the same once more; turn: with what is known now.",
+            go_on,
+            about=solution,
+        )
+        at = step.at
+        if step.value == "turn":
+            return solution, at
+
+
+def pays_to_turn(solution: Solution, limit_arcmin: float) -> bool:
+    """Whether turning now gains more than measuring on."""
+    if solution.offset_arcmin is None or solution.offset_sigma_arcmin is None:
+        return False
+    sure = solution.offset_sigma_arcmin <= max(limit_arcmin, solution.offset_arcmin / ENOUGH)
+    return sure
+
+
+def _timing(
+    world: World, means: Means, name: str, at: datetime, done: int
+) -> Generator[Question, Heard, tuple[dict[str, str] | None, datetime]]:
+    """One star timed; None if it was skipped."""
+    cells: dict[str, str]
+    if means.site.longitude_rad is not None:
+        choices = world.suggest(means.site, at, done)
+        offered = choices[done % len(choices)] if choices else None
+    else:
+        offered = None
+    if offered is None:
+        cells = (yield from _typed_pointing(name)) or {}
+        minutes = 4.0
+        if not cells:
+            return None, at
+    else:
+        cells, minutes = dict(offered.cells), offered.minutes
+    start = yield Question(
+        f"start {name}",
+        "Press Enter when the star stands on its mark: the watch starts",
+        moment,
+        "Put the star on a line or a pixel that you can find again. skip: another star.",
+        "",
+        True,
+        about=offered,
+    )
+    if start.value is None:
+        return None, at
+    stop = yield Question(
+        f"stop {name}",
+        f"The watch runs. Press Enter to stop it (after about {minutes:.0f} minutes)",
+        _not_sooner_than(start.at),
+        "Longer is surer: twice the time halves the uncertainty.",
+        "",
+        about=start.at,
+    )
+    side = "yes"
+    if means.unit != "arcsec":
+        side = (
+            yield Question(
+                f"side {name}",
+                "Is the tube on the side of the mount where the camera's angle was found?",
+                choice("yes", "no"),
+                "On many mounts the tube swings to the other side over the meridian, and the camera turns by 180 deg.",
+                "yes",
+            )
+        ).value
+    drift = yield Question(
+        f"drift {name}",
+        {
+            "arcsec": "How far did the star go, and which way (arcsec, as: 4.2 south 1 east)?",
+            "pixels": "How many pixels did the star go (x y, last place less first)?",
+            "divisions": "How many divisions did the star go (x y, last place less first)?",
+        }[means.unit],
+        WATCHED[means.unit],
+        "North is where the mount's own declination axis carries the field: push the tube south, and stars go north.",
+        None,
+        True,
+        about=means.camera,
+    )
+    if drift.value is None:
+        return None, drift.at
+    row = {**cells, **drift.value, "duration": f"{(stop.value - start.value).total_seconds():.1f} s"}
+    if "hour_angle" not in row:
+        row["time"] = start.value.isoformat()
+    if side == "no":
+        row["reversed"] = "yes"
+    row["label"] = cells.get("star", f"timing {name}")
+    return row, drift.at
+
+
+def _not_sooner_than(start: datetime) -> Callable[[str, datetime], datetime]:
+    def read(text: str, at: datetime) -> datetime:
+        stop = moment(text, at)
+        if (stop - start).total_seconds() < SHORTEST_S:
+            raise InputError(
+                f"only {(stop - start).total_seconds():.0f} s have passed, a timing needs {SHORTEST_S:.0f} s",
+                "wait on; undo takes the start back",
+            )
+        return stop
+
+    return read
+
+
+def _typed_pointing(name: str) -> Generator[Question, Heard, dict[str, str] | None]:
+    """Without a longitude nothing tells where a star stands but the person."""
+    hour = yield Question(
+        f"hour angle {name}",
+        "Hour angle of the star to time (west positive), e.g. -0h20m?",
+        measure(quantity.HOUR_ANGLE, "hour_angle"),
+        "Hours since it crossed the meridian; with a longitude in the setup the clock tells it.",
+        None,
+        True,
+    )
+    if hour.value is None:
+        return None
+    dec = yield Question(
+        f"dec {name}",
+        "Its declination, e.g. +12 deg?",
+        measure(quantity.ANGLE, "dec"),
+        "From the mount or a chart.",
+    )
+    return {"hour_angle": hour.value, "dec": dec.value}
+
+
+def _turning(world: World, told: Told) -> Generator[Question, Heard, None]:
+    """Have the knobs turned and note what was done."""
+    turned = yield Question(
+        f"turned {len(world.rounds)}",
+        'What did you turn? Enter: as advised; or as "azimuth=0.25 clockwise, altitude=0"',
+        lambda text, at: told.next_turn.strokes if text == "as advised" else read_turned(text, "turned"),
+        "Turns of the knob and which way, seen looking at its head; several strokes joined by then.",
+        "as advised",
+        about=told,
+    )
+    world.rounds[-1] = replace(world.rounds[-1], turned=turned.value)

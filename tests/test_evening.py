@@ -1,0 +1,197 @@
+"""An evening by its questions and answers: a simulated person at a simulated mount, slips included."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from person import Person
+from truth import EVENING, star_at
+
+from poleward import GuideCamera, InputError, Site
+from poleward.report.evening_text import field_picture
+from poleward.rounds.evening import Evening
+from poleward.rounds.history import Entry
+from poleward.rounds.questions import pixel_drift, sky_drift
+from poleward.rounds.situation import Suggestion, World
+from poleward.rounds.turns import read_turned
+from poleward.setup import Setup
+from poleward.solving.knobs import Knob
+
+NOW = datetime(2026, 11, 25, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("text", "cells"),
+    [
+        ("4.2 south", {"north": "-4.2 arcsec"}),
+        ("s 4.2", {"north": "-4.2 arcsec"}),
+        ("3n 1.1 e", {"north": "3 arcsec", "east": "1.1 arcsec"}),
+        ("north 3 and west 2", {"north": "3 arcsec", "east": "-2 arcsec"}),
+        ("0", {"north": "0 arcsec"}),
+    ],
+)
+def test_drifts_as_people_say_them(text: str, cells: dict[str, str]) -> None:
+    assert sky_drift(text, NOW) == cells
+
+
+@pytest.mark.parametrize("text", ["4.2", "north", "-4.2 south", "3 n 2 s", "3 up", "4.2 south-ish"])
+def test_drifts_that_are_none(text: str) -> None:
+    with pytest.raises(InputError):
+        sky_drift(text, NOW)
+
+
+@pytest.mark.parametrize("text", ["x 3.5 y -12", "3.5 -12", "3.5, -12", "X=3.5 Y=-12"])
+def test_pixels_as_people_say_them(text: str) -> None:
+    assert pixel_drift(text, NOW) == {"x": "3.5", "y": "-12"}
+
+
+class Guest(Person):
+    """A person who answers the questions of an evening, with a clock."""
+
+    def __init__(self, latitude: float) -> None:
+        super().__init__(latitude)
+        self.at = EVENING
+        self.started = EVENING
+        self.where: Mapping[str, str] = {}
+        air = {"pressure": "950 hPa", "temperature": "4 deg_C", "humidity": 0.7, "wavelength": "0.55 um"}
+        self.setup = Setup(
+            site_values={"latitude": f"{latitude} deg", "longitude": "8.4 deg", "elevation": "560 m"},
+            air_values=air,
+            knobs={"azimuth": Knob(38.0, "east"), "altitude": Knob(25.0, "up")},
+        )
+
+    def suggest(self, site: Site, at: datetime, done: int) -> Sequence[Suggestion]:
+        """A star south on the meridian and one low in the east, wherever they are at the moment."""
+        found = []
+        for hour, dec in ((0.0, 2.0), (-4.7, 18.0)):
+            star = star_at(self.place, hour, float(np.copysign(dec, self.place.latitude_deg)), at)
+            cells = {"ra": f"{float(star.ra.deg)!r} deg", "dec": f"{float(star.dec.deg)!r} deg"}
+            found.append(Suggestion(f"hour angle {hour}", cells, 0.0, 0.0, 5.0))
+        return found
+
+    def reply(self, evening: Evening) -> str:
+        asked = evening.question
+        assert asked is not None
+        kind = asked.key.split()[0]
+        self.at += timedelta(seconds=20)
+        if kind == "start":
+            self.started, self.where = self.at, asked.about.cells
+        elif kind == "stop":
+            self.at += timedelta(minutes=5)
+            self.stopped = self.at
+        elif kind == "drift":
+            return self.drift(self.where, self.started, self.stopped)
+        elif kind == "turned":
+            self.at += timedelta(minutes=3)
+            self.mount.turn(asked.about.next_turn.strokes)
+        return ""
+
+    def world(self) -> World:
+        return World(self.setup, [], self.suggest)
+
+
+def answered(evening: Evening, person: Guest) -> None:
+    evening.answer(person.reply(evening), person.at)
+
+
+@pytest.mark.parametrize("latitude", [46.9, -33.9])
+def test_an_evening_ends_at_the_pole(latitude: float) -> None:
+    """From 50 arcmin off, knobs 24 % wrong and a base that leans, to 2 arcmin: read to 0.5 arcsec, 3 sigma are 2."""
+    person = Guest(latitude)
+    assert person.off_arcmin > 45
+    evening = Evening(person.world)
+    for _ in range(80):
+        if evening.question is None:
+            break
+        answered(evening, person)
+    assert evening.question is None
+    assert evening.told is not None
+    assert evening.told.next_turn.stop
+    assert 2 <= len(evening.world.rounds) <= 4
+    assert person.off_arcmin < 3.5
+
+
+def test_slips_undo_and_coming_back() -> None:
+    """A wrong word is asked again, an undo goes back one, and playing back leads to the same question."""
+    person = Guest(46.9)
+    evening = Evening(person.world)
+    answered(evening, person)
+    answered(evening, person)
+    assert evening.question is not None
+    key = evening.question.key
+    assert key.startswith("stop")
+    with pytest.raises(InputError, match=re.escape("only 1 s have passed, a timing needs 20 s")):
+        evening.answer("", person.at + timedelta(seconds=1))
+    with pytest.raises(InputError, match="'now' is no answer here"):
+        evening.answer("now", person.at + timedelta(minutes=5))
+    with pytest.raises(InputError, match="this cannot be skipped"):
+        evening.answer("skip", person.at + timedelta(minutes=5))
+    assert evening.question.key == key
+    evening.undo()
+    assert evening.question.key.startswith("start")
+    person.started = person.at
+    evening.answer("", person.at)
+    for _ in range(4):
+        answered(evening, person)
+    again = Evening(person.world, list(evening.entries))
+    assert again.question is not None
+    assert evening.question is not None
+    assert again.question.key == evening.question.key
+    assert again.entries == evening.entries
+
+
+def test_answers_that_no_longer_fit_are_dropped() -> None:
+    person = Guest(46.9)
+    kept = [Entry(EVENING.isoformat(), "ready 1", ""), Entry(EVENING.isoformat(), "latitude", "47 deg")]
+    evening = Evening(person.world, kept)
+    assert [entry.key for entry in evening.entries] == ["ready 1"]
+    assert evening.question is not None
+    assert evening.question.key.startswith("start")
+
+
+def test_what_the_setup_lacks_is_asked() -> None:
+    evening = Evening(lambda: World(Setup(), [], lambda site, at, done: []))
+    asked = []
+    for answer in ("47.1 deg", "skip", "38 arcmin", "e", "skip", "no", "", "-0h20m", "+3 deg"):
+        assert evening.question is not None
+        asked.append(evening.question.key)
+        evening.answer(answer, NOW)
+    assert asked == [
+        "latitude", "longitude", "per turn azimuth", "clockwise azimuth", "per turn altitude", "keep", "ready 1",
+        "hour angle 1.1", "dec 1.1",
+    ]  # fmt: skip
+    assert evening.question is not None
+    assert evening.question.key == "start 1.1"
+
+
+def test_a_latitude_that_is_none_is_asked_again() -> None:
+    evening = Evening(lambda: World(Setup(), [], lambda site, at, done: []))
+    with pytest.raises(InputError):
+        evening.answer("95 deg", NOW)
+    assert evening.question is not None
+    assert evening.question.key == "latitude"
+
+
+def test_other_turns_are_noted() -> None:
+    person = Guest(46.9)
+    evening = Evening(person.world)
+    for _ in range(40):
+        assert evening.question is not None
+        if evening.question.key.startswith("turned"):
+            break
+        answered(evening, person)
+    evening.answer("azimuth=0.5 clockwise, altitude=0", person.at)
+    assert evening.world.rounds[0].turned == read_turned("azimuth=0.5 clockwise, altitude=0")
+
+
+@pytest.mark.parametrize("rows", ["up", "down"])
+def test_the_field_in_characters(rows: str) -> None:
+    """A camera upright on its screen: north above, east on the left, as the naked eye sees the sky."""
+    lines = field_picture(GuideCamera("1.5 arcsec/pix", "0 deg", False, rows)).splitlines()
+    middle = next(i for i, line in enumerate(lines) if "+" in line)
+    assert next(i for i, line in enumerate(lines) if "N" in line) < middle
+    assert lines[middle].index("E") < lines[middle].index("+")

@@ -1,0 +1,172 @@
+"""The evening on a real terminal: a pseudo-terminal, a program with a fast clock, and a simulated person."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import select
+import subprocess
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from person import Person
+from truth import EVENING
+
+pty = pytest.importorskip("pty")
+fcntl = pytest.importorskip("fcntl")
+termios = pytest.importorskip("termios")
+
+FASTER = 300.0
+"""A timing of five minutes takes a second."""
+PROGRAM = f"""
+import sys, time
+from datetime import datetime, timedelta
+import poleward.cli.evening as evening
+begin = datetime.fromisoformat({EVENING.isoformat()!r}) + timedelta(hours=float(sys.argv[1]))
+clock = time.monotonic()
+evening.now = lambda: begin + timedelta(seconds={FASTER} * (time.monotonic() - clock))
+from poleward.cli import run
+run(["evening", "r.json"])
+"""
+SETUP = """
+[site]
+latitude = "46.9 deg"
+longitude = "8.4 deg"
+elevation = "560 m"
+[air]
+pressure = "950 hPa"
+temperature = "4 deg_C"
+humidity = 0.7
+wavelength = "0.55 um"
+[mount.azimuth_knob]
+per_turn = "38 arcmin"
+clockwise = "east"
+[mount.altitude_knob]
+per_turn = "25 arcmin"
+clockwise = "up"
+"""
+
+
+class Terminal:
+    """The program on a dumb terminal of 80 x 24."""
+
+    def __init__(self, folder: Path, hours: float) -> None:
+        self.folder = folder
+        self.master, slave = pty.openpty()
+        environment = {
+            **os.environ,
+            "TERM": "dumb",
+            "COLUMNS": "80",
+            "LINES": "24",
+            "PYTHONIOENCODING": "ascii",
+        }
+        self.running = subprocess.Popen(
+            [sys.executable, "-c", PROGRAM, str(hours)],
+            stdin=slave, stdout=slave, stderr=slave, cwd=folder, env=environment, start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 - so that Ctrl-C is a signal
+        )  # fmt: skip
+        os.close(slave)
+        self.seen = ""
+
+    def until_asked(self) -> str:
+        """What is on the screen since the last answer, up to the next question (or the end)."""
+        text, until = "", time.monotonic() + 60
+        while time.monotonic() < until:
+            ready = select.select([self.master], [], [], 0.1)[0]
+            if ready:
+                try:
+                    text += os.read(self.master, 65536).decode("ascii").replace("\r\n", "\n")
+                except OSError:  # the program has ended
+                    break
+            elif re.search(r"(\?|]|starts|\(after about \d+ minutes\)|is off) $", text):
+                break
+        self.seen += text
+        return text
+
+    def type(self, text: str) -> None:
+        os.write(self.master, f"{text}\n".encode())
+
+    def interrupt(self) -> int:
+        os.write(self.master, b"\x03")
+        return self.running.wait(timeout=30)
+
+
+def entries(folder: Path) -> list[dict[str, str]]:
+    kept: list[dict[str, str]] = json.loads((folder / "r.json").read_text(encoding="utf-8"))["evening"]
+    return kept
+
+
+def moment(folder: Path, name: str) -> datetime:
+    return datetime.fromisoformat(
+        next(e["at"] for e in reversed(entries(folder)) if e["key"].startswith(name))
+    )
+
+
+def strokes_on(screen: str) -> dict[str, list[float]]:
+    """The turns that are advised, line by line; "then" goes on with the same knob."""
+    strokes: dict[str, list[float]] = {"azimuth": [], "altitude": []}
+    knob = ""
+    for line in screen.split("What to turn")[1].splitlines():
+        found = re.match(r" +(azimuth|altitude|then)\b.*?([\d.]+) turns? (clockwise|counter-clockwise)", line)
+        if found:
+            knob = found[1] if found[1] in strokes else knob
+            strokes[knob].append(float(found[2]) * (1 if found[3] == "clockwise" else -1))
+    return strokes
+
+
+def reply(person: Person, screen: str, folder: Path, place: dict[str, str]) -> str:
+    """What a person types, from what stands on the screen."""
+    found = re.search(r"ra (\S+), dec ([^\s;]+)", screen)
+    if found:
+        place.update(ra=found[1], dec=found[2])
+    if "Press Enter to stop" in screen:
+        time.sleep(300 / FASTER)
+        return ""
+    if "How far did the star go" in screen:
+        return person.drift(place, moment(folder, "start"), moment(folder, "stop"))
+    if "What did you turn?" in screen:
+        person.mount.turn(strokes_on(screen))
+    return ""
+
+
+def test_a_whole_evening_with_slips(tmp_path: Path) -> None:
+    """From 66 arcmin off to 2: with a typing slip, an undo, and Ctrl-C in the middle."""
+    (tmp_path / "poleward.toml").write_text(SETUP, encoding="utf-8")
+    person, place = Person(46.9), {}
+    terminal = Terminal(tmp_path, 0.0)
+    slipped = undone = left = False
+    for _ in range(120):
+        screen = terminal.until_asked()
+        if terminal.running.poll() is not None:
+            break
+        if "How far did the star go" in screen and not slipped:
+            slipped = True
+            terminal.type("4.2 up")
+            assert "'4.2 up' is no drift" in terminal.until_asked()
+            screen += "\nHow far did the star go"
+        if "Press Enter to stop" in screen and slipped and not undone:
+            undone = True
+            terminal.type("undo")
+            screen = terminal.until_asked()
+            assert "the watch starts" in screen
+        if "Measure on, or turn" in screen and not left:
+            left = True
+            count = len(entries(tmp_path))
+            assert terminal.interrupt() == 130
+            assert len(entries(tmp_path)) == count
+            terminal = Terminal(tmp_path, 0.5)
+            screen = terminal.until_asked()
+            assert "Going on with r.json" in screen
+            assert "Measure on, or turn" in screen
+        terminal.type(reply(person, screen, tmp_path, place))
+    assert terminal.running.wait(timeout=30) == 0
+    assert (slipped, undone, left) == (True, True, True)
+    assert max(map(len, terminal.seen.splitlines())) <= 80
+    assert "Stop: " in terminal.seen
+    rounds = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["rounds"]
+    assert 2 <= len(rounds) <= 5
+    assert person.off_arcmin < 3.5  # the limit is 2, and a round tells the axis to half an arcminute or so

@@ -1,0 +1,112 @@
+"""The page to keep: text stays text, no script runs, nothing is asked for, and its dials turn the right way."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from conftest import run_here
+
+from poleward.report.page import dial
+
+HOSTILE = (
+    "<script>document.title='ran'</script>",
+    '"><img src=http://127.0.0.1:9/x onerror=alert(1)>',
+    "a&b 'c' \"d\"",
+)
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+class Seen(HTMLParser):
+    """Tags and attributes of a page, and its text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name in ("src", "href", "xlink:href", "action", "data", "srcset") or name.startswith("on"):
+                self.links.append(f"{name}={value}")
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def hostile_page(workdir: Path) -> Path:
+    rows = ["label,hour_angle,dec,duration,north"]
+    for number, label in enumerate((*HOSTILE, "long " + "A" * 10_000)):
+        quoted = label.replace('"', '""')
+        rows.append(f'"{quoted}",{-5 + 3 * number}h,10 deg,5 min,{-3 + number}')
+    (workdir / "d.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    ran = run_here("solve", "d.csv", "--latitude", "47.1deg", "--page", "p.html")
+    assert ran.status == 0, ran.err
+    return workdir / "p.html"
+
+
+def test_hostile_labels_are_text(workdir: Path) -> None:
+    seen = Seen(hostile_page(workdir).read_text(encoding="utf-8"))
+    assert not {"script", "img", "iframe", "object", "link"} & set(seen.tags)
+    # Inside a drawing its parts refer to each other; nothing else is referred to.
+    assert all(re.fullmatch(r"(xlink:)?href=#[\w-]+", link) for link in seen.links), seen.links
+    for label in HOSTILE:
+        assert label[:50] in seen.text
+    assert max(map(len, re.findall("A+", seen.text))) < 100
+
+
+@pytest.mark.skipif(BROWSER is None, reason="no Chromium here")
+def test_no_script_runs_and_nothing_is_asked_for(workdir: Path) -> None:
+    page = hostile_page(workdir)
+    done = subprocess.run(
+        [
+            str(BROWSER), "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run",
+            "--disable-background-networking", "--disable-component-update", "--disable-sync",
+            f"--user-data-dir={workdir / 'browser'}", f"--log-net-log={workdir / 'net.json'}", "--dump-dom",
+            page.as_uri(),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )  # fmt: skip
+    title = re.search("<title>(.*?)</title>", done.stdout)
+    assert title
+    assert title[1] == "poleward: solution"
+    asked = re.findall(r'"url":"(https?://127[^"]*)"', (workdir / "net.json").read_text(encoding="utf-8"))
+    assert not asked
+
+
+@pytest.mark.parametrize(
+    "command",
+    [("demo",), ("plan", "--latitude", "47.1deg", "--longitude", "8.4deg", "--at", "2026-11-14T20:00+01:00")],
+)
+def test_every_result_makes_a_page(workdir: Path, command: tuple[str, ...]) -> None:
+    ran = run_here(*command, "--page", "p.html")
+    assert ran.status == 0, ran.err
+    seen = Seen((workdir / "p.html").read_text(encoding="utf-8"))
+    assert "svg" in seen.tags
+    assert "table" in seen.tags
+    assert run_here(*command, "--page", "p.html").status == 2  # never over what is there
+    assert run_here(*command, "--page", "p.txt").status == 2
+
+
+@pytest.mark.parametrize("stroke", [0.18, -0.18, 0.7, -0.7, 2.6, -1.25])
+def test_dials(stroke: float) -> None:
+    """The arc ends where the hand would: clockwise is to the right from the top, with y downward on a screen."""
+    shown = dial(stroke)
+    end = re.search(r"A40,40 0 (\d) (\d) (\S+),(\S+)$", str(shown["path"]))
+    assert end
+    turn = math.atan2(float(end[3]), -float(end[4])) / (2 * math.pi)  # clockwise from the top
+    assert (turn - stroke + 0.5) % 1 - 0.5 == pytest.approx(0, abs=1e-3)  # two decimals on a radius of 40
+    assert int(end[2]) == (stroke > 0)
+    assert int(end[1]) == (abs(stroke) % 1 > 0.5)
+    assert shown["whole"] == int(abs(stroke))
