@@ -24,7 +24,7 @@ STATED_PLAY_DOUBT = 0.03
 """Doubt of a stated play: it is felt, not measured, turns."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Prior:
     """What is believed of the knobs before any round.
 

@@ -33,7 +33,7 @@ DRAWS = 2048
 """Pairs of plays: with 1024 the sigmas of docs/experiments/rounds.py are the same to 2 %."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Step:
     """What was turned after a round, and how far that is known.
 
@@ -52,7 +52,7 @@ class Step:
     lost: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Response:
     """What the knobs do and where the axis stands, as far as all rounds tell.
 
@@ -135,7 +135,7 @@ def learn(prior: Prior, errors: Floats, covariances: Floats, steps: Sequence[Ste
     return replace(walked.response, unexplained=tuple(sorted(aside)))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Walked:
     """A response and the least chi-square that any draw of plays leaves."""
 
