@@ -44,7 +44,7 @@ NAMES_DAMAGE = frozenset(
     (
         "rows-unread", "rows-repeated", "clock-set-back", "gap", "late-rows", "section-anew", "section-refused",
         "file-refused", "last-row-cut", "wrong-encoding", "scatter", "guide-rate", "guide-rate-not-used", "section-unused",
-        "one-pointing-for-all", "same-pulse",
+        "one-pointing-for-all", "same-pulse", "odd-pulses",
     )
 )  # fmt: skip
 Rng = np.random.Generator
@@ -517,6 +517,9 @@ def main() -> int:
             slowest, largest = max(slowest, outcome.seconds), max(largest, outcome.megabytes)
             status = outcome.result[0] if outcome.result else "-"
             found[f"status {status}" if not wrong else "FOUND"] += 1
+            found["sections not fitted"] += "its rows cannot be fitted" in str(outcome.result)
+            if (run + 1 - first) % 250 == 0:
+                print(f"... {run + 1 - first} runs: {dict(found)}", file=sys.stderr, flush=True)
             if wrong or wanted.only is not None:
                 print(
                     f"run {run}: {sound.name}{' guided' * sound.guided}; {'; '.join(told)}\n    {wrong}",

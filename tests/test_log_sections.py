@@ -353,6 +353,19 @@ def test_a_pulse_that_stays_the_same(read):
     ]
 
 
+def test_pulses_that_are_ten_times_as_long_for_a_while(read):
+    """As from a digit too many: told; pulses of a normal night never are."""
+    lines = log_of(NIGHTS[0])
+    assert read(lines)[0].notes == ()
+    for k in range(40, 70):
+        cells = lines[at(1, 4) + k].split(";")
+        lines[at(1, 4) + k] = ";".join([*cells[:3], f"{cells[3]}0", *cells[4:]])
+    (note,) = read(lines)[0].notes
+    assert note.code == "odd-pulses"
+    assert 30 <= int(note.text.split(":")[1]) - 6 < 70  # the first of fifteen pulses, most of them too long
+    assert "times as long as usual in the rows from here on" in note.text
+
+
 def test_a_pulse_that_would_not_end_before_the_next_row(read):
     """6 s in a row every 2 s: left out, and what the mount did then is not known."""
     lines = log_of(NIGHTS[0])

@@ -24,7 +24,7 @@ from poleward.guidelog.reading.sift import (
     check_start,
     draft_of,
     drop_endless_pulses,
-    note_same_pulses,
+    note_odd_pulses,
     rows_with_star,
     steady_times,
     with_star,
@@ -66,7 +66,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     turned = reversed_columns(held)
     columns = _columns(draft.table, layout, scale, turned, rows)
     check_north_pulses(columns, where)
-    note_same_pulses(draft, rows, columns, file)
+    note_odd_pulses(draft, rows, columns, file)
     good = with_star(good[rows], columns, where)
     if piece.told is not None:
         # A coordinate that runs with the sky holds at its own row: count from there.
