@@ -23,16 +23,19 @@ LEVER = np.eye(2)
 SIGNS = Signs("+/-", False)
 
 
-def group(day, azimuth, altitude, sigma=0.2, factor=2.0, hours=0.0):
+def group(day, azimuth, altitude, sigma=0.2, factor=2.0, hours=0.0, by_rate=None):
     """A night's result; day None: undated."""
     azimuth, altitude = float(azimuth), float(altitude)
     information = np.eye(2) / sigma**2
-    estimate = AxisEstimate(azimuth, altitude, information, judge(information, LEVER, POLE), LEVER, POLE)
+    # Intervals of its own, unequal as a log's may be.
+    own = np.array([[azimuth - sigma, azimuth + 9 * sigma], [altitude - 9 * sigma, altitude + sigma]])
+    found = judge(information, LEVER, POLE)
+    estimate = AxisEstimate(azimuth, altitude, information, found, LEVER, POLE, own)
     fit = FitSummary(2, 600, 0.0, 0, None, "scatter", coverage_factor_95=factor)
     solution = solution_from(estimate, SITE, fit, (), ())
     start = None if day is None else datetime(2024, 3, 1, 20, tzinfo=UTC) + timedelta(days=day, hours=hours)
     name = f"{start:%Y-%m-%d}" if start else f"{azimuth:.1f}.log"
-    return LogGroup(name, start, solution, estimate, ())
+    return LogGroup(name, start, solution, estimate, (), (), by_rate or {})
 
 
 def values(solution):
@@ -55,6 +58,10 @@ def test_a_mean_keeps_the_widest_factor():
     """One night's sigma comes from three sections that disagreed: its 95 % interval is more than two sigmas."""
     result = joined((group(0, 3.0, 1.0, factor=3.4), group(1, 3.1, 1.0)), SITE)
     assert result.solution.fit.coverage_factor_95 == 3.4
+    low, high = result.solution.azimuth_interval_95_arcmin
+    assert (high - low) / result.solution.azimuth_sigma_arcmin == pytest.approx(
+        3.4 * 1.959964
+    )  # 2 becomes 1.96 of normal errors
 
 
 @pytest.mark.parametrize("days", [(0, 1), (1, 0), (None, None)])
@@ -85,6 +92,10 @@ def test_the_season_of_the_pier():
     assert np.abs(off).max() < 3 * result.solution.azimuth_sigma_arcmin
     assert [move.toward for move in result.solution.moves] == ["east", "down"]
     before, now = result.season.spells
+    low, high = result.solution.azimuth_interval_95_arcmin
+    assert (low, high) == pytest.approx(
+        (now.place[0] - 1.96 * now.sigmas[0], now.place[0] + 1.96 * now.sigmas[0]), abs=1e-4
+    )
     for spell in (before, now):
         assert np.abs((spell.rate - [0.04, 0.0]) / spell.sigmas[2:]).max() < 3
     text = season_text(result, SIGNS)
@@ -118,6 +129,9 @@ def test_a_knock_before_the_last_night_is_that_night():
     nights = (*(group(day, 1.0, 1.0) for day in range(8)), group(8, 5.0, 1.0))
     result = joined(nights, SITE)
     assert values(result.solution) == values(nights[-1].solution)
+    assert (
+        result.solution.azimuth_interval_95_arcmin == nights[-1].solution.azimuth_interval_95_arcmin
+    )  # not made equal
     assert {"axis-moved", "knock", "one-night"} <= set(codes(result))
 
 
@@ -127,3 +141,22 @@ def test_one_answer_of_several_groups_is_the_answer():
     result = joined((only, lost), SITE)
     assert result.solution == only.solution
     assert (result.agreement, result.season) == (None, None)
+
+
+@pytest.mark.parametrize("count", [2, 30])
+def test_what_all_nights_share_is_not_averaged_away(count):
+    """Half of each night's variance comes from the one guide rate: of the mean, or the place, that much stays.
+
+    Independent parts: 0.2 / sqrt(n) of the mean; 4 / n, nearly, of a line's end. What is shared is counted once as if it
+    were each night's own, so that the answer holds either way.
+    """
+    moved = {(7.5, 0.1): np.array([0.2 * 0.5**0.5, 0.0])}
+    result = joined(tuple(group(day, 3.0, 1.0, by_rate=moved) for day in range(count)), SITE)
+    mean = result.agreement.mean
+    assert mean.azimuth_sigma_arcmin == pytest.approx((0.02 + 0.02 / count) ** 0.5)
+    assert mean.altitude_sigma_arcmin == pytest.approx(0.2 / count**0.5)
+    if count == 30:
+        alone = joined(tuple(group(day, 3.0, 1.0) for day in range(count)), SITE)
+        own = alone.solution.azimuth_sigma_arcmin
+        assert result.solution.azimuth_sigma_arcmin == pytest.approx((0.02 + own**2 / 2) ** 0.5, rel=1e-6)
+        assert result.solution.altitude_sigma_arcmin == pytest.approx(own, rel=1e-6)

@@ -58,6 +58,8 @@ class Fitted:
         In which A and e lie with 95 %: lows and highs, arcmin.
     drive_sigma : array (D, 2)
         Sigma of rate (in units of the stated one) and backlash (ms) of each drive.
+    by_rate : array (D, 2)
+        How A and e go with each guide rate: arcmin for one sigma of it.
     determination : Determination
     lever : array (m, 2)
         See `determine.judge`.
@@ -73,6 +75,7 @@ class Fitted:
     information: Floats
     intervals: Floats
     drive_sigma: Floats
+    by_rate: Floats
     determination: Determination
     lever: Floats
     rates: SectionRates
@@ -86,7 +89,7 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     prior = blind(pole)
     found = fit(parts, drives, pole, prior)
     mixture = found.mixture(prior)
-    information = _positive(np.linalg.inv(mixture.moments()[1]) - prior)
+    information = positive(np.linalg.inv(mixture.moments()[1]) - prior)
     lever = _lever(found.parts, found.state, pole)
     determination = judge(information, lever, pole)
     if determination.determined == "both":
@@ -104,12 +107,23 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     wide = mixture.scaled(factor * cover)
     intervals = np.array([[wide.quantile(axis, share) for share in TAILS] for axis in range(2)])
     return Fitted(
-        found.parts, state, information, intervals, sigma, determination, lever, rates, factor, chance, free
+        parts=found.parts,
+        state=state,
+        information=information,
+        intervals=intervals,
+        drive_sigma=sigma,
+        by_rate=mixture.by_rate(),
+        determination=determination,
+        lever=lever,
+        rates=rates,
+        factor=factor,
+        p_value=chance,
+        degrees_of_freedom=free,
     )
 
 
-def _positive(information: Floats) -> Floats:
-    """Return information that is at least none in every direction."""
+def positive(information: Floats) -> Floats:
+    """Return a symmetric matrix that is at least none in every direction."""
     strengths, directions = np.linalg.eigh(information)
     kept: Floats = (directions * np.maximum(strengths, 0.0)) @ directions.T
     return kept

@@ -83,6 +83,13 @@ class Nights:
             self._lines[key] = self._fitted(rows)
         return self._lines[key]
 
+    def shares(self, rows: Integers, moved: Floats) -> Floats:
+        """What each night adds to the line through some of them when its point is moved (N, 2): (n, 4)."""
+        root, days = self.root[rows], self.days[rows] - self.days[rows[-1]]
+        pulled = np.einsum("nji,nj->ni", root, np.einsum("nij,nj->ni", root, moved[rows]))
+        pulls = np.concatenate([pulled, pulled * days[:, None]], axis=1)
+        return np.asarray(pulls @ self.line(rows).covariance, np.float64)
+
     def log_chance(self, fall: Floats, values: Integers) -> Floats:
         """Logarithm of the chance that a sum of squares falls so far by two or four more values.
 

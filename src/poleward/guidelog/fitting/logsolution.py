@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -127,6 +127,8 @@ class LogGroup:
     sections : tuple of SectionResult
     traces : tuple of Trace
         Of the sections that were used, for charts; empty where they were not kept.
+    by_rate : mapping of (float, float) to array (2,)
+        How A and e go with each guide rate, by what is stated of it: arcmin for one sigma. Groups share it.
     """
 
     name: str
@@ -135,6 +137,7 @@ class LogGroup:
     estimate: AxisEstimate | None
     sections: tuple[SectionResult, ...]
     traces: tuple[Trace, ...] = ()
+    by_rate: Mapping[tuple[float, float], Floats] = field(default_factory=dict)
 
     def to_record(self) -> dict[str, Any]:
         """Return its name, its start and its axis."""

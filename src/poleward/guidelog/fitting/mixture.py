@@ -47,6 +47,14 @@ class Mixture:
         mean = np.einsum("k,kdi->di", self.weight, self.drives)
         return mean, np.sqrt(np.einsum("k,kdi->di", self.weight, (self.drives - mean) ** 2))
 
+    def by_rate(self) -> Floats:
+        """How A and e go with each guide rate, (D, 2): arcmin for one standard deviation of it."""
+        off, rates = self.mean - self.weight @ self.mean, self.drives[:, :, 0]
+        rates = rates - self.weight @ rates
+        sigma = np.sqrt(self.weight @ rates**2)
+        along: Floats = np.einsum("k,kd,ki->di", self.weight, rates, off)
+        return along / np.maximum(sigma, 1e-12)[:, None]
+
     def scaled(self, factor: float) -> Mixture:
         """Return it widened about its mean."""
         mean, _ = self.moments()

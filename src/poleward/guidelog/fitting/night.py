@@ -188,7 +188,11 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     notes = [*chosen.notes, *_fit_notes(found, results)]
     estimate = estimate_of(found, pole)
     solution = solution_from(estimate, site, _summary(found), drifts, notes)
-    return LogGroup(name, start, solution, estimate, results, tuple(traces))
+    by_rate = {
+        (drive.stated, drive.sigma): along
+        for drive, along in zip(found.state.drives, found.by_rate, strict=True)
+    }
+    return LogGroup(name, start, solution, estimate, results, tuple(traces), by_rate)
 
 
 def _result(each: Candidate, found: Fitted, place: int) -> SectionResult:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from poleward.guidelog.fitting.answer import positive
 from poleward.guidelog.fitting.knocks import Account, Nights, account_of, cuts
 from poleward.sky.axis import Floats
 from poleward.solving.estimate import DOUBT
@@ -123,7 +124,13 @@ class Season:
         )
 
 
-def season_of(days: Floats, points: Floats, information: Floats) -> Season:
+def common_part(shares: Floats) -> Floats:
+    """What the covariance of a sum of n shares (n, m) lacks if they all err the same way, not each its own: (m, m)."""
+    total = np.sum(shares, axis=0)
+    return positive(np.outer(total, total) - shares.T @ shares)
+
+
+def season_of(days: Floats, points: Floats, information: Floats, shared: Sequence[Floats] = ()) -> Season:
     """Find where the axis stands now, how it moved there, and how sure that is.
 
     Parameters
@@ -134,6 +141,9 @@ def season_of(days: Floats, points: Floats, information: Floats) -> Season:
         A and e, arcmin.
     information : array (n, 2, 2)
         Inverse covariances, arcmin^-2.
+    shared : sequence of array (n, 2)
+        How one sigma of something that all nights share, such as a guide rate, moves their points, arcmin. It is not
+        averaged away.
     """
     nights = Nights(days, points, information)
     account = account_of(nights)
@@ -142,14 +152,16 @@ def season_of(days: Floats, points: Floats, information: Floats) -> Season:
     free = sum(max(0, 2 * len(rows) - 4) for rows in account.spells)
     agree = p_value(square, free)
     factor = scatter_factor(square, free) if agree is not None and agree < DOUBT else 1.0
-    spells = tuple(
-        Spell(int(rows[0]), int(rows[-1]), len(rows), line.values, line.covariance * factor**2)
-        for rows, line in zip(account.spells, lines, strict=True)
-    )
-    knocks = tuple(_knock(nights, account, number, spells) for number in range(len(account.begins)))
+    spells = []
+    for rows, line in zip(account.spells, lines, strict=True):
+        covariance = line.covariance * factor**2
+        for moved in shared:
+            covariance = covariance + common_part(nights.shares(rows, moved))
+        spells.append(Spell(int(rows[0]), int(rows[-1]), len(rows), line.values, covariance))
+    knocks = tuple(_knock(nights, account, number, tuple(spells)) for number in range(len(account.begins)))
     every = tuple(range(len(days)))
     aside = tuple(sorted(set(every) - set(account.used.tolist())))
-    return Season(spells, knocks, every, aside, square, free, agree, factor)
+    return Season(tuple(spells), knocks, every, aside, square, free, agree, factor)
 
 
 def _knock(nights: Nights, account: Account, number: int, spells: tuple[Spell, ...]) -> Knock:

@@ -9,7 +9,8 @@ import numpy as np
 
 from poleward.errors import Note
 from poleward.guidelog.fitting.logsolution import Agreement, LogGroup, LogSolution
-from poleward.guidelog.fitting.season import LEAST_NIGHTS, Season, season_of
+from poleward.guidelog.fitting.season import LEAST_NIGHTS, Season, common_part, season_of
+from poleward.sky.axis import Floats
 from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, blind, judge
 from poleward.solving.estimate import DOUBT
@@ -76,6 +77,16 @@ def _summary(parts: Sequence[_Solved], square: float, free: int, coverage: float
     )
 
 
+def _shared(solved: Sequence[_Solved]) -> list[Floats]:
+    """How one sigma of each guide rate that several groups share moves their answers, (n, 2) each."""
+    told = [each.group.by_rate for each in solved]
+    zero = np.zeros(2)
+    return [
+        np.array([by_rate.get(rate, zero) for by_rate in told])
+        for rate in dict.fromkeys(rate for by_rate in told for rate in by_rate)
+    ]
+
+
 def _agreement(solved: Sequence[_Solved], site: Site) -> Agreement:
     """Test whether the groups share one axis; their mean if they do."""
     estimates = [each.estimate for each in solved]
@@ -92,6 +103,14 @@ def _agreement(solved: Sequence[_Solved], site: Site) -> Agreement:
     chance = summary.p_value
     if chance is not None and chance < DOUBT:
         return Agreement(square, free, chance, None)
+    covariance = np.linalg.inv(held)
+    lacking = [
+        common_part(np.einsum("nij,nj,ik->nk", [e.information for e in estimates], moved, covariance))
+        for moved in _shared(solved)
+    ]
+    # Only where both errors are known: else the information says what is open, and inverting it would not.
+    if lacking and found.determined == "both":
+        total = np.asarray(np.linalg.inv(covariance + np.sum(lacking, axis=0)), np.float64)
     joint = AxisEstimate(float(mean[0]), float(mean[1]), total, found, lever, pole)
     return Agreement(square, free, chance, solution_from(joint, site, summary, (), ()))
 
@@ -104,7 +123,7 @@ def _season(solved: Sequence[_Solved]) -> Season | None:
         return None
     points = np.array([each.estimate.point for each in known])
     information = np.array([each.estimate.information for each in known])
-    return season_of(days, points, information).numbered([each.number for each in known])
+    return season_of(days, points, information, _shared(known)).numbered([each.number for each in known])
 
 
 def _now(season: Season, solved: dict[int, _Solved], site: Site) -> Solution:
@@ -118,7 +137,9 @@ def _now(season: Season, solved: dict[int, _Solved], site: Site) -> Solution:
     ]
     information = np.asarray(np.linalg.inv(spell.covariance[:2, :2]), np.float64)
     azimuth, altitude = (float(value) for value in spell.place)
-    place = replace(last.estimate, azimuth=azimuth, altitude=altitude, information=information)
+    place = replace(
+        last.estimate, azimuth=azimuth, altitude=altitude, information=information, intervals=None
+    )
     free = season.degrees_of_freedom
     coverage = coverage_factor(free) if season.factor > 1 else 2.0
     return solution_from(place, site, _summary(members, season.chi_square, free, coverage), (), ())
