@@ -112,7 +112,7 @@ def unused(section: Section, track: Track, part: Part | None, reason: str) -> Se
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LogGroup:
     """What was fitted together: all, a night, a file or a section.
 
