@@ -101,7 +101,7 @@ def test_altitude_and_azimuth_from_the_first_row_that_has_them(read):
     assert log[0].pointing.time == START + timedelta(seconds=30)
 
 
-def test_labels_and_sides_of_the_pier(read):
+def test_labels_and_sides_of_the_mount(read):
     """A text divides where it changes; a word says which part is reversed."""
     log = read(
         "label = { name = 'what' }\nreversed = { name = 'side', yes = ['w'] }\nra = { name = 'ra', unit = 'deg' }\n"

@@ -491,7 +491,7 @@ def test_the_record():
 
 def test_guiding_tells_about_itself():
     """A guider that sends back a share a of a merely scattering star: lag-1 correlation -a / 2 (docs/noise-model.md)."""
-    guider = Guider(backlash_ms=0, aggressiveness=0.9, least_arcsec=0.0)
+    guider = Guider(backlash_ms=0, share_sent_back=0.9, least_arcsec=0.0)
     scatter = Scatter(correlated_arcsec=0.05)
     still = watched(PLACE, 0.0, 0.0, [(0.0, 10.0)], guider=guider, cadence_s=1.0, scatter=scatter)
     (section,) = solve_log(still, SITE).sections

@@ -74,7 +74,7 @@ def draw(number: int, *, only_ra: bool = False) -> Drawn:
             stated_rate=stated,
             true_rate=stated * (1 + rng.choice([-0.05, 0.05])),
             backlash_ms=rng.choice([0, 50, 100, 200, 400, 600]),
-            aggressiveness=rng.uniform(0.4, 0.9),
+            share_sent_back=rng.uniform(0.4, 0.9),
             least_arcsec=rng.uniform(0.1, 0.5),
             move_every_s=rng.choice([0, 600]),
         )

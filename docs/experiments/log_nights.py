@@ -102,7 +102,7 @@ def draw(cell: Cell, number: int, guider: dict | None = None, scatter: dict | No
         "stated_rate": 7.5,
         "true_rate": 7.5 * (1 + off),
         "backlash_ms": float(cell.play_ms),
-        "aggressiveness": cell.share,
+        "share_sent_back": cell.share,
         "least_arcsec": 0.25,
         "move_every_s": 0.0 if cell.moves == "none" else 600.0,
         "moves_by_pulses": cell.moves == "by pulses",

@@ -34,7 +34,7 @@ class Inks:
     lost: str
 
 
-DAY_INKS = Inks(style.ORANGE, style.SKY_BLUE, style.BLACK, style.VERMILION)
+DAY_INKS = Inks(style.PURPLE, style.GREEN, style.BLACK, style.VERMILION)
 NIGHT_INKS = Inks("#6E1414", "#B01818", "#E03030", "#D02020")
 
 

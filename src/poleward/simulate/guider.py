@@ -74,8 +74,8 @@ class Guider:
         Guide rate, arcsec/s: what the guider thinks and what the mount does.
     backlash_ms : float
         Pulse swallowed on each reversal in declination.
-    aggressiveness : float
-        Share of the error that is corrected.
+    share_sent_back : float
+        Of the error, by each pulse.
     least_arcsec, longest_ms : float
         Smallest error that is corrected; longest pulse.
     move_every_s, move_arcsec : float
@@ -92,7 +92,7 @@ class Guider:
     stated_rate: float = 7.5
     true_rate: float = 7.5
     backlash_ms: float = 200.0
-    aggressiveness: float = 0.6
+    share_sent_back: float = 0.6
     least_arcsec: float = 0.3
     longest_ms: float = 1000.0
     move_every_s: float = 0.0
@@ -148,7 +148,7 @@ def guided(
             error += float(glitch[i])
         pulse = 0.0
         if abs(error) > guider.least_arcsec and (guider.answers_glitches or glitch[i] == 0):
-            pulse = 1000 * guider.aggressiveness * error / guider.stated_rate
+            pulse = 1000 * guider.share_sent_back * error / guider.stated_rate
             pulse = float(round(min(max(pulse, -guider.longest_ms), guider.longest_ms)))
         pulses[i] = pulse
         command += guider.oddity.moved(pulse)
