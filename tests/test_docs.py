@@ -47,3 +47,25 @@ def test_help_in_the_reference_is_the_programs(command: str) -> None:
     assert f"poleward {command}" in ran.out.split("Options:")[0].split("Examples:")[1], (
         "help leads with an example"
     )
+
+
+def test_every_story_is_in_the_index() -> None:
+    index = (ROOT / "worked_examples" / "README.md").read_text(encoding="utf-8")
+    for story in ROOT.glob("worked_examples/*/README.md"):
+        assert f"({story.parent.name}/README.md)" in index, story
+
+
+def test_every_page_is_reached_from_the_readme() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page in ROOT.glob("docs/*.md"):
+        assert f"(docs/{page.name})" in text, page
+
+
+def test_no_forty_lines_twice() -> None:
+    """README and first-solve share no run of twenty lines."""
+    pages = [
+        (ROOT / name).read_text(encoding="utf-8").splitlines()
+        for name in ("README.md", "docs/first-solve.md")
+    ]
+    runs = [{tuple(page[i : i + 20]) for i in range(len(page) - 19)} for page in pages]
+    assert not runs[0] & runs[1]

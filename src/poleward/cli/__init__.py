@@ -37,7 +37,7 @@ COMMANDS = {
 EXAMPLE = """\b
 Start with:
   poleward demo
-  poleward solve drifts.csv --latitude 47.1deg
+  poleward solve drifts.csv --latitude 47.1deg --longitude 8.4deg
 """
 
 

@@ -106,8 +106,8 @@ def command(
     \b
     Examples:
       poleward plan --latitude 47.1deg --accuracy 0.5arcmin
-      poleward plan --seeing 2.5arcsec --cadence 2s --targets tonight.csv \\
-        --blocked "from=60deg, to=150deg, up_to=40deg" --chart sky.png
+      poleward plan --latitude 47.1deg --longitude 8.4deg --accuracy 0.5arcmin \\
+        --seeing 2.5arcsec --cadence 2s --blocked "from=60deg, to=150deg, up_to=40deg" --chart sky.png
 
     With a longitude it begins at dusk, keeps away from the Sun, and names stars: to time by eye, to point by with a camera.
     """

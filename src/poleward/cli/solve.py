@@ -79,7 +79,7 @@ def command(
 
     \b
     Examples:
-      poleward solve drifts.csv --latitude 47.1deg
+      poleward solve drifts.csv --latitude 47.1deg --longitude 8.4deg
       poleward solve --latitude 47.1deg \\
         --drift "hour_angle=-0h10m, dec=+3d, duration=5min, north=-4.2arcsec" \\
         --drift "hour_angle=-5h, dec=+20d, duration=5min, north=-3.1arcsec"
