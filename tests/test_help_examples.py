@@ -40,7 +40,8 @@ def files(workdir: Path) -> Path:
         shutil.copy(story / "terrace.toml", workdir / name)
     Path("tonight.csv").write_text(TARGETS, encoding="utf-8")
     place = ("--latitude", "46.9deg", "--longitude", "9.1deg")
-    assert run_here("solve", "drifts.csv", *place, "--output", "axis.json").status == 0
+    for goes in (("--output", "axis.json"), ("--append", "tonight.json")):
+        assert run_here("solve", "drifts.csv", *place, *goes).status == 0
     return workdir
 
 
