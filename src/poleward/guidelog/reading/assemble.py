@@ -69,10 +69,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     note_odd_pulses(draft, rows, columns, file)
     good = with_star(good[rows], columns, where)
     if piece.told is not None:
-        # A coordinate that runs with the sky holds at its own row: count from there.
-        zero = float(seconds[min(int(np.searchsorted(draft.table.numbers[rows], piece.told)), len(rows) - 1)])
-        seconds = seconds - zero
-        start = None if start is None else start + timedelta(seconds=zero)
+        seconds, start = _counted_from(piece.told, draft.table.numbers[rows], seconds, start)
     pointing = pointing_of(held, start, where)
     guide_rates = rates(held, scale, pointing, draft.notes)
     _tell(draft, file, piece, steady)
@@ -132,6 +129,15 @@ def _seconds(
         )
         return seconds, None
     return seconds, clock.parse_time(written, begun_at or where, local)
+
+
+def _counted_from(
+    line: int, numbers: Integers, seconds: Floats, start: datetime | None
+) -> tuple[Floats, datetime | None]:
+    """Count from the row in which a coordinate stands that runs with the sky: it holds at that row's moment."""
+    row = min(int(np.searchsorted(numbers, line)), len(seconds) - 1)
+    zero = float(seconds[row])
+    return seconds - zero, None if start is None else start + timedelta(seconds=zero)
 
 
 def _moved(draft: Draft, layout: Layout, block: Block, rows: Integers, steady: times.Steady) -> Bools:
