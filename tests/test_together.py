@@ -133,6 +133,10 @@ def test_a_knock_before_the_last_night_is_that_night():
         result.solution.azimuth_interval_95_arcmin == nights[-1].solution.azimuth_interval_95_arcmin
     )  # not made equal
     assert {"axis-moved", "knock", "one-night"} <= set(codes(result))
+    assert which_text(result).startswith(
+        "So it stood on 2024-03-09, by that answer alone since it was knocked"
+    )
+    assert "  2024-03-09: 1 answer\n" in season_text(result, SIGNS)
 
 
 def test_one_answer_of_several_groups_is_the_answer():

@@ -32,7 +32,8 @@ def which_text(result: LogSolution) -> str:
             "is wrong."
         )
     spell = result.season.spells[-1]
-    text = f"So it stood on {result.groups[spell.last].name}, by the line through {counted(spell.count, 'answer')}"
+    how = "that answer alone" if spell.count == 1 else f"the line through {counted(spell.count, 'answer')}"
+    text = f"So it stood on {result.groups[spell.last].name}, by {how}"
     if result.season.knocks:
         knock = result.season.knocks[-1]
         before, after = result.groups[knock.before].name, result.groups[knock.after].name
@@ -102,7 +103,8 @@ def season_text(result: LogSolution, signs: Signs) -> str:
             rows.append((f"KNOCKED after {groups[knock.before].name}, before {groups[knock.after].name}", ()))
             rows.append(("  by", cells(knock.jump, knock.sigmas)))
         first, last = groups[spell.first].name, groups[spell.last].name
-        rows.append((f"{first} to {last}: {counted(spell.count, 'answer')}", ()))
+        span = first if spell.count == 1 else f"{first} to {last}"
+        rows.append((f"{span}: {counted(spell.count, 'answer')}", ()))
         place = "  it stands at" if spell is season.spells[-1] else "  in the end it stood at"
         rows.append((place, cells(spell.place, spell.sigmas[:2])))
         if spell.rate is not None:
