@@ -19,7 +19,7 @@ import click
 from poleward import __version__
 from poleward.cli import streams
 from poleward.cli.complete import with_completion
-from poleward.errors import PolewardError
+from poleward.errors import PolewardError, printable
 
 COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
@@ -33,6 +33,9 @@ COMMANDS = {
     "demo": "The main job on bundled example data.",
 }
 """Name and one line of help; each lives in a file of its own name and is imported only when it runs."""
+
+WIDEST_LINE = 600
+"""Of an error, with the names of files in it: longer ones lose their middle."""
 
 EXAMPLE = """\b
 Start with:
@@ -119,10 +122,13 @@ def _status(arguments: list[str] | None) -> int:
 
 
 def _say(message: str, hint: str) -> None:
-    lines = [f"poleward: {' '.join(message.split())}\n"]
-    if hint:
-        lines.append(f"  {' '.join(hint.split())}\n")
-    streams.say("".join(lines))
+    streams.say(f"poleward: {_line(message)}\n" + (f"  {_line(hint)}\n" if hint else ""))
+
+
+def _line(text: str) -> str:
+    """Return text as one line that a terminal can show: a name that was typed may be anything, of any length."""
+    text = printable(" ".join(text.split()))
+    return text if len(text) <= WIDEST_LINE else f"{text[: WIDEST_LINE // 2]} ... {text[-WIDEST_LINE // 2 :]}"
 
 
 def _fault(error: Any) -> int:
