@@ -256,10 +256,9 @@ def case(seed: int, number: int) -> Case:
             int(rng.integers(len(words) + 1)),
             odd_bytes(rng).replace(b"\0", b"").decode("utf-8", "surrogateescape"),
         )
-    for name in files:
-        if name in words or (name == "poleward.toml" and rng.random() < 0.1):
-            if rng.random() < 0.6:
-                files[name] = damaged(files[name], rng)
+    for name, data in files.items():
+        if rng.random() < (0.6 if name in words else 0.06 if name == "poleward.toml" else 0):
+            files[name] = damaged(data, rng)
     read = [name for name in files if name in words]
     stdin = files[read[0]] if read and rng.random() < 0.05 else b""
     if stdin:
@@ -314,11 +313,9 @@ def lost(this: Case, before: set[str]) -> Iterator[str]:
     """What has become of files and processes."""
     outputs = ("out.", "kept")
     for name, data in this.files:
-        if not Path(name).is_file() or Path(name).read_bytes() != data:
-            if not (
-                "--force" in this.arguments and "." in this.arguments
-            ):  # demo --keep . --force is asked for
-                yield f"{name} is lost or changed"
+        kept = Path(name).is_file() and Path(name).read_bytes() == data
+        if not kept and not {"--force", "."} <= set(this.arguments):  # demo --keep . --force asks for it
+            yield f"{name} is lost or changed"
     for name in set(os.listdir()) - before:
         path = Path(name)
         if name.startswith(".") and len(name) > 1:
@@ -383,16 +380,15 @@ def smaller(this: Case, kind: str) -> Case:
             if still(less):
                 this = less
                 break
-    for place, (name, data) in enumerate(this.files):
-
-        def with_data(less: bytes, place: int = place, name: str = name) -> Case:
-            return replace(this, files=(*this.files[:place], (name, less), *this.files[place + 1 :]))
-
-        if name not in this.arguments and name != "poleward.toml":
-            continue
-        data = shrunk(data, lambda less: still(with_data(less)))
-        this = with_data(data)
+    for name, data in this.files:
+        if name in this.arguments or name == "poleward.toml":
+            less = shrunk(data, lambda part, this=this, name=name: still(with_file(this, name, part)))
+            this = with_file(this, name, less)
     return this
+
+
+def with_file(this: Case, name: str, data: bytes) -> Case:
+    return replace(this, files=tuple((other, data if other == name else kept) for other, kept in this.files))
 
 
 def shrunk(data: bytes, still: Callable[[bytes], bool]) -> bytes:
