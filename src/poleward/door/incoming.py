@@ -12,7 +12,7 @@ from typing import Any
 from poleward.errors import InputError
 
 TABLE_BYTES = 4_000_000
-"""Twenty thousand timings of 200 signs. Nobody writes that, and reading it takes some seconds."""
+"""Thousands of timings with long labels. Nobody writes that."""
 LOG_BYTES = 256_000_000
 """A winter of guiding, a row a second, in one file; reading it takes a minute or two."""
 TOML_BYTES, TOML_LINE = 64_000, 1000

@@ -122,12 +122,12 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
             place,
         )
     text = notation.plain_signs(value) if isinstance(value, str) else value
-    shown = f"'{shortened(value)}'" if isinstance(value, str) else str(value)
+    shown = f"'{shortened(value)}'" if isinstance(value, str) else shortened(str(value))
     try:
         number, given = _split(text, kind, unit)
     except notation.NotationError as error:
         raise InputError(error.message, error.hint or f"write e.g. {kind.example}", place) from None
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):  # the last: a whole number of hundreds of digits
         raise InputError(
             f"{shown} cannot be read as a value such as {kind.example}", _hint(text, kind), place
         ) from None

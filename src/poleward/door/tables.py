@@ -12,11 +12,9 @@ from typing import Any
 from poleward.door.incoming import read_bytes
 from poleward.door.notation import NotationError, decimal_point
 from poleward.door.quantity import missing, nearest
-from poleward.door.votable import check_votable
+from poleward.door.votable import check_votable, refuse_many
 from poleward.errors import InputError
 
-MOST_ROWS = 10_000
-"""A year of frames. The fit of so many takes seconds."""
 HEADER_BYTES = 64_000
 """Of an ECSV file's own header, which is YAML: 4 MB of it take a minute."""
 WORDED = ("label", "name", "star")
@@ -126,18 +124,11 @@ def read_table(path: str | Path) -> RawTable:
     if text.lstrip().startswith("# %ECSV"):
         lines = text.lstrip().splitlines()
         numbers = [i + 1 for i, line in enumerate(lines) if line.strip() and not line.startswith("#")]
-        _refuse_many(len(numbers) - 1, name)
+        refuse_many(len(numbers) - 1, name)
         if sum(len(line) for line in lines if line.startswith("#")) > HEADER_BYTES:
             raise InputError("this ECSV's header is too long", "is this the right file?", name)
         return _by_astropy(lines, "ascii.ecsv", name, numbers[1:])
     return _csv(text, name)
-
-
-def _refuse_many(rows: int, name: str) -> None:
-    if rows > MOST_ROWS:
-        raise InputError(
-            f"this table has {rows} rows, allowed are {MOST_ROWS}", "is this the right file?", name
-        )
 
 
 def _csv(text: str, name: str) -> RawTable:
@@ -148,7 +139,7 @@ def _csv(text: str, name: str) -> RawTable:
     ]
     if not numbered:
         raise InputError("this table is empty", "its first line names the columns", name)
-    _refuse_many(len(numbered) - 1, name)
+    refuse_many(len(numbered) - 1, name)
     first_number, first = numbered[0]
     header_at = f"{name}:{first_number}"
     delimiter = max(",;\t", key=first.count)

@@ -10,6 +10,16 @@ from poleward.errors import InputError
 DEEPEST = 100
 """Elements inside each other: a VOTable needs nine."""
 TEXT_TYPES = ("char", "unicodeChar")
+MOST_ROWS = 2_000
+"""Of any table: some years of timings. The fit of so many takes a second, and its time grows with their square."""
+
+
+def refuse_many(rows: int, name: str) -> None:
+    """Refuse a table with more rows than any has."""
+    if rows > MOST_ROWS:
+        raise InputError(
+            f"this table has {rows} rows, allowed are {MOST_ROWS}", "is this the right file?", name
+        )
 
 
 def check_votable(data: bytes, name: str) -> None:
@@ -35,6 +45,8 @@ def check_votable(data: bytes, name: str) -> None:
                 "save the table with its rows inside it",
                 name,
             )
+        if kind == "TABLE" and (count := marks.get("nrows", "").strip()).isdecimal():
+            refuse_many(int(count[:12]), name)  # astropy makes room for as many as are told
         if kind == "FIELD" and marks.get("datatype") not in TEXT_TYPES and marks.get("arraysize", "1") != "1":
             raise InputError(
                 f"column '{marks.get('name', '')}' holds arrays", "one value is needed in each cell", name

@@ -232,7 +232,11 @@ def _number(axis: Mapping[str, Any], name: str, where: str) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise InputError(f"axis.{name} is {value!r}, allowed is a number or null", "", where)
-    return _believable(float(value), where, f"axis.{name}")
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = math.inf
+    return _believable(number, where, f"axis.{name}")
 
 
 def _believable(arcmin: float, where: str, name: str) -> float:

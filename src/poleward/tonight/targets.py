@@ -34,6 +34,8 @@ COLUMNS: Columns = {
 
 FARTHEST_GUIDE_STAR_DEG = 20.0
 """A guide star farther than this from the frame's centre is a wrong unit: no guide telescope points so far aside."""
+MOST_TARGETS = 100
+"""More than a night has room for; each takes up to a second to look at."""
 LONGEST_WINDOW_S = 24 * 3600.0
 """A longer window is not one night's."""
 
@@ -181,4 +183,11 @@ def read_targets(path: str | Path, *, timezone: str = "") -> tuple[Target, ...]:
     InputError
         Names the file, the line and the column, what was found and what is allowed.
     """
-    return targets_from_cells(cells_of_table(read_table(path), COLUMNS, timezone, "target"))
+    table = read_table(path)
+    if len(table.rows) > MOST_TARGETS:
+        raise InputError(
+            f"this table has {len(table.rows)} targets, allowed are {MOST_TARGETS}",
+            "keep those of tonight",
+            table.name,
+        )
+    return targets_from_cells(cells_of_table(table, COLUMNS, timezone, "target"))
