@@ -9,12 +9,13 @@ import shutil
 import sys
 import time
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from conftest import run_fresh
 
 from poleward.cli import COMMANDS, complete
-from poleward.guidelog.fitting.night import EACH
+from poleward.guidelog.fitting.night import Each
 from poleward.sky.pole import POLES
 from poleward.solving.solver import RATES
 
@@ -123,7 +124,9 @@ def test_files_choices_and_poles_complete(shell: str, tmp_path: Path) -> None:
 
 
 def test_the_words_are_those_the_commands_take() -> None:
-    assert complete.CHOICES == {"drive_rate": tuple(RATES), "each": EACH, "pole": POLES}
+    assert complete.CHOICES == {
+        "drive_rate": tuple(RATES), "each": get_args(Each), "pole": POLES, "rows": ("down", "up"),
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("command", COMMANDS)

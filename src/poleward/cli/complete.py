@@ -5,13 +5,14 @@ from __future__ import annotations
 import click
 from click.shell_completion import CompletionItem
 
-FILES = ("FILE", "FILE...", "DRIFTS", "AXIS", "RECORD")
+FILES = ("FILE", "[FILE]", "FILE...", "DRIFTS", "AXIS", "RECORD")
 """Names, in the usage line, of what is a file or may be one."""
 
 CHOICES = {
     "drive_rate": ("sidereal", "king", "solar"),
     "each": ("all", "night", "file", "section"),
     "pole": ("apparent", "true"),
+    "rows": ("down", "up"),
 }
 """Words of an option, by its name. The command refuses others in its own words, where it looks at the value."""
 
