@@ -213,6 +213,39 @@ def noisy_sets(
         )
 
 
+LOW = [(-4.9, 12), (-0.3, 3), (4.6, 15), (2.0, 40)]
+"""Two of them at 17 and 22 deg of altitude, at latitude 47."""
+
+
+def doubtful_sets(
+    pointings: Sequence[tuple[float, float]],
+    sets: int,
+    seed: int,
+    *,
+    sigma: float,
+    air: float = 0.05,
+    pointing_deg: float = 0.5,
+    axis_deg: tuple[float, float] = AXIS_DEG,
+) -> Iterator[Drifts]:
+    """Sets of timings under air, and at hour angles, that are not as stated: both off by so much, at one sigma.
+
+    Drifts are exact for the stated night and linear in what is off: 5 % of the air leaves 0.2 % of that out.
+    """
+    place = truth.Place(47.0)
+    stated = night(place, pointings, 300.0)
+    thick = night(replace(place, pressure_hpa=place.pressure_hpa * 1.05), pointings, 300.0)
+    exact = stated.drifts(*axis_deg)[:, 0]
+    by_air = (thick.drifts(*axis_deg)[:, 0] - exact) / 0.05
+    aside = night(place, [(h + 0.5 / 15, d) for h, d in pointings], 300.0)
+    by_degree = (aside.drifts(*axis_deg)[:, 0] - exact) / 0.5
+    base = stated.table(stated.drifts(*axis_deg), "hour_angle", sigma=sigma)
+    generator = np.random.default_rng(seed)
+    for _ in range(sets):
+        north = exact + sigma * generator.normal(size=len(exact)) + air * generator.normal() * by_air
+        north += pointing_deg * generator.normal(size=len(exact)) * by_degree
+        yield Drifts(replace(drift, north_arcsec=float(n)) for drift, n in zip(base, north, strict=True))
+
+
 def cramer_rao_arcmin(watched: Night, *, east: bool = False) -> np.ndarray:
     """Smallest standard deviations that any unbiased estimate of A and e can have, from astropy's drifts alone.
 
@@ -252,10 +285,10 @@ class Tally:
         return np.sqrt(np.mean(self.errors**2, axis=0))
 
 
-def tally(solutions: Sequence[Any]) -> Tally:
+def tally(solutions: Sequence[Any], axis_deg: tuple[float, float] = AXIS_DEG) -> Tally:
     got = np.array([[s.azimuth_error_arcmin, s.altitude_error_arcmin] for s in solutions])
     sigma = np.array([[s.azimuth_sigma_arcmin, s.altitude_sigma_arcmin] for s in solutions])
-    errors = got - 60 * np.array(AXIS_DEG)
+    errors = got - 60 * np.array(axis_deg)
     return Tally(errors / sigma, errors)
 
 

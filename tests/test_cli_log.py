@@ -82,7 +82,7 @@ def test_text_says_verdict_first_then_sections_and_guiding(guided):
     assert ran.err == ""
     blocks = [block.splitlines()[0] for block in ran.out.split("\n\n")]
     assert blocks[0].startswith("The axis stands ")
-    assert blocks[1] == "What to turn"
+    assert blocks[1] == "What to turn (the axis points above the northern horizon)"
     assert blocks[2] == "Sections (start: UTC; where they pointed then)"
     assert blocks[3].startswith("Drift north in arcsec a minute, corrections undone; off by: in sigmas")
     assert blocks[4].startswith("3 sections, 1 value to spare: ")

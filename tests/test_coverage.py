@@ -70,7 +70,7 @@ def test_stated_sigmas_are_the_bound_itself():
     for count, east in ((2, False), (8, False), (4, True)):
         watched = five_minutes(count)
         drifts, _ = next(noisy_sets(watched, 1, 1, east=east))
-        solution = solve(drifts, site_of(watched.place))
+        solution = solve(drifts, site_of(watched.place), pointing_error="0 deg")
         got = np.array([solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin])
         # The sigma is taken at the answer, arcminutes from the truth: 1e-3 of it.
         np.testing.assert_allclose(got, cramer_rao_arcmin(watched, east=east), rtol=2e-3)

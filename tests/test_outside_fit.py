@@ -13,7 +13,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from poleward.solving.least_squares import covariance_of, group_drop, least_squares, p_value, scatter_factor
+from poleward.solving.least_squares import (
+    Problem,
+    covariance_of,
+    group_drop,
+    least_squares,
+    p_value,
+    scatter_factor,
+)
 
 NIST = Path(__file__).parent / "data" / "nist"
 
@@ -34,9 +41,8 @@ def nist(name):
 
 def linear_fit(design, y, sigma=1.0):
     names = [f"b{i}" for i in range(design.shape[1])]
-    return least_squares(
-        names, lambda p: (design @ p - y) / sigma, lambda p: design / sigma, np.zeros(design.shape[1])
-    )
+    problem = Problem(names, lambda p: (design @ p - y) / sigma, lambda p: design / sigma)
+    return least_squares(problem, np.zeros(design.shape[1]))
 
 
 @pytest.mark.parametrize(
@@ -129,7 +135,7 @@ def test_gum_h2_correlated_inputs():
             [[p[2] * p[0] / z, p[2] * p[1] / z, z], [0, 0, 1], [-p[1] / z**2, p[0] / z**2, 0]]
         )
 
-    fit = least_squares(["r", "x", "i"], residuals, jacobian, np.array([100.0, 200.0, 0.02]))
+    fit = least_squares(Problem(["r", "x", "i"], residuals, jacobian), np.array([100.0, 200.0, 0.02]))
     assert_allclose(fit.chi_square, 0, atol=1e-12)
     r, x = fit.values[:2]
     z = math.hypot(r, x)
@@ -152,9 +158,7 @@ def test_huber_estimate_of_the_stack_loss_data():
     design = np.column_stack([np.ones(21), air, water, acid]).astype(float)
     scale = 2.44071
     fit = least_squares(
-        ["a", "b", "c", "d"],
-        lambda p: (design @ p - loss) / scale,
-        lambda p: design / scale,
+        Problem(["a", "b", "c", "d"], lambda p: (design @ p - loss) / scale, lambda p: design / scale),
         np.zeros(4),
         robust=True,
     )

@@ -70,7 +70,7 @@ def blunders() -> None:
 def robust() -> None:
     print("\n| pointings | blunder, sigma | fit | 68.3 %: A | e | 95.4 %: A | e | rms / bound: A | e |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
-    for count, size in ((5, 20), (8, 0), (8, 20)):
+    for count, size in ((5, 3), (5, 4.5), (5, 6), (5, 20), (8, 0), (8, 3), (8, 4.5), (8, 6), (8, 20)):
         watched = five_minutes(count)
         site = site_of(watched.place)
         bound = cramer_rao_arcmin(watched)
@@ -95,8 +95,12 @@ def sigma_too_small() -> None:
         watched = five_minutes(count)
         site = site_of(watched.place)
         for share in (3, 1):
-            for name, options in (("plain", {}), ("from scatter", {"from_scatter": True})):
-                if share == 1 and not options:
+            for name, options in (
+                ("plain", {}),
+                ("from scatter", {"from_scatter": True}),
+                ("--robust", {"robust": True}),
+            ):
+                if share == 1 and "from_scatter" not in options:
                     continue
                 sets = noisy_sets(watched, FEWER, seed=400 + count, stated=SIGMA_ARCSEC / share)
                 found = [solve(drifts, site, **options) for drifts, _ in sets]

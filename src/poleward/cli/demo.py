@@ -17,6 +17,7 @@ HEADER = """Demo: four stars timed with a crosshair on an invented evening. The 
   poleward solve drifts.csv
 
 """
+FIRST = "Before you turn the knobs of a mount for the first time:"
 
 
 @click.command("demo")
@@ -31,7 +32,9 @@ def command(keep: str | None, output: common.Output) -> int:
       poleward demo --chart axis.png
       poleward demo --keep first-night
     """
+    from poleward.report.style import paragraph
     from poleward.setup import read_setup
+    from poleward.solving.knobs import CAUTIONS
     from poleward.timings.drifts import read_drifts
 
     output.check()
@@ -42,7 +45,8 @@ def command(keep: str | None, output: common.Output) -> int:
     site = setup.site()
     timings = read_drifts(source / "drifts.csv", guide_camera=setup.guide_camera, timezone=site.timezone)
     solution = solved(timings, setup, site, Solving())
-    output.give(solution, "poleward.toml", HEADER)
+    cautions = "\n".join(paragraph(f"  ! {caution}", "    ") for caution in CAUTIONS)
+    output.give(solution, "poleward.toml", f"{HEADER.rstrip()}\n{FIRST}\n{cautions}\n\n")
     return 0
 
 

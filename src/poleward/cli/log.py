@@ -135,9 +135,8 @@ def _follow(path: str, layout: Layout, wanted: Wanted, report: Report, reading: 
     from poleward.cli.follow import follow
     from poleward.door import quantity
 
-    goal = (
-        None if reading.until is None else quantity.parse(reading.until, quantity.SMALL_ANGLE, "--until") / 60
-    )
+    kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
+    goal = None if reading.until is None else quantity.parse(reading.until, kind, "--until")
     pause = quantity.parse(reading.interval or "2 s", quantity.DURATION, "--interval")
     for name, value in (("--until", goal), ("--interval", pause)):
         if value is not None and not value > 0:

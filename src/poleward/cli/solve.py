@@ -24,6 +24,7 @@ class Solving:
     drive_rate: str | None = None
     pole: Any = "apparent"
     reading_error: str = "1 arcsec"
+    pointing_error: str = "0.5 deg"
     robust: bool = False
     from_scatter: bool = False
     allow_low: bool = False
@@ -41,6 +42,12 @@ solving_options = common.grouped(
             default="1 arcsec",
             metavar="ANGLE",
             help="Of one reading, for drifts without a sigma [1 arcsec].",
+        ),
+        click.option(
+            "--pointing-error",
+            default="0.5 deg",
+            metavar="ANGLE",
+            help="Of hour angles and azimuths read off a circle [0.5 deg].",
         ),
         click.option("--robust", is_flag=True, help="Lower the weight of timings that do not fit."),
         click.option(
@@ -84,15 +91,17 @@ def command(
         --drift "hour_angle=-0h10m, dec=+3d, duration=5min, north=-4.2arcsec" \\
         --drift "hour_angle=-5h, dec=+20d, duration=5min, north=-3.1arcsec"
 
-    Exit status 4: the timings cannot determine both errors.
+    Exit status 4: the timings cannot determine both errors, or contradict each other.
     """
     output.check()
     setup, site = place.read()
     timings = _timings(drifts, inline, setup, site)
     solution = solved(timings, setup, site, solving)
-    told = rounds.appended(solution, append, setup)
+    if solution.contradictory and append is not None:
+        common.tell("not kept as a round: the timings contradict each other")
+    told = None if solution.contradictory else rounds.appended(solution, append, setup)
     rounds.give_with(told, solution, output, setup, append)
-    return 0 if solution.determined == "both" else 4
+    return 0 if solution.determined == "both" and not solution.contradictory else 4
 
 
 def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site) -> Drifts:
@@ -123,6 +132,7 @@ def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solut
         pole=solving.pole,
         drive_rate=solving.drive_rate or setup.drive_rate,
         reading_error=solving.reading_error,
+        pointing_error=solving.pointing_error,
         robust=solving.robust,
         from_scatter=solving.from_scatter,
         allow_low=solving.allow_low,

@@ -24,7 +24,8 @@ from poleward.planning.planned import Plan, Proposal
 from poleward.planning.propose import proposal_of, star_rows
 from poleward.planning.timing import Bench, Blocked, OpenSky, Reader
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
-from poleward.sky.look import TOO_LOW_DEG, low_pole_notes, poles_at, seen_from_hour_angle
+from poleward.sky.doubt import low_pole_notes
+from poleward.sky.look import TOO_LOW_DEG, poles_at, seen_from_hour_angle
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.sky.sun import DAYLIGHT_DEG, sun_seen

@@ -65,6 +65,17 @@ def counted(count: int, word: str) -> str:
     return f"{count} {word}" + ("s" if count != 1 else "")
 
 
+IN_DEGREES_ARCMIN = 120.0
+"""From here on an angle is told in degrees."""
+
+
+def angle_text(arcmin: float, sigma: float, signs: Signs) -> str:
+    """Return ``5.0 +/- 0.2 arcmin``; degrees where that would be three digits and more."""
+    if max(abs(arcmin), sigma) < IN_DEGREES_ARCMIN:
+        return f"{with_sigma(arcmin, sigma, signs)} arcmin"
+    return f"{with_sigma(arcmin / 60, sigma / 60, signs)} deg"
+
+
 def seconds_text(seconds: float) -> str:
     """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
     if seconds < 10:

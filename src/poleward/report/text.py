@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
+from poleward.report.style import IN_DEGREES_ARCMIN, Signs, angle_text, decimals_for, paragraph, with_sigma
 from poleward.sky.axis import STELLAR_RATE
 from poleward.solving.fitted import FittedDrift
-from poleward.solving.knobs import CAUTIONS, Move
-from poleward.solving.solution import Solution
+from poleward.solving.knobs import CAUTION, CAUTIONS, STILL, Move
+from poleward.solving.solution import CONTRADICTION, Solution
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
@@ -31,7 +32,7 @@ def solution_text(solution: Solution, signs: Signs) -> str:
         blocks.append(what_to_turn(solution))
     blocks.append(_timings(solution))
     blocks.append(_agreement(solution, signs))
-    notes = [note for note in solution.warnings if note.code != "add-pointing"]
+    notes = [note for note in solution.warnings if note.code not in ("add-pointing", CONTRADICTION)]
     if notes:
         blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in notes))
     return "\n\n".join(blocks)
@@ -39,6 +40,16 @@ def solution_text(solution: Solution, signs: Signs) -> str:
 
 def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     """Return where the axis stands, or what is known of it; `measured` names what the solution is made of."""
+    warned = [note.text for note in solution.warnings if note.code == CONTRADICTION]
+    if warned:
+        text = warned[0][0].upper() + warned[0][1:]
+        return "\n".join(
+            [paragraph(f"{text}."), "", "As they stand:", _as_it_stands(solution, signs, measured)]
+        )
+    return _as_it_stands(solution, signs, measured)
+
+
+def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
     pole = solution.reference
     if solution.determined != "both":
         return _half_verdict(solution, signs, measured)
@@ -51,17 +62,21 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
             solution.offset_arcmin + solution.fit.coverage_factor_95 * solution.offset_sigma_arcmin
         )
         places = decimals_for(solution.offset_sigma_arcmin)
-        lines.append(
-            f"No axis error is certain: the axis is within {within:.{places}f} arcmin of the {pole} (95 %)."
-        )
+        limit = f"{within:.{places}f} arcmin" if within < IN_DEGREES_ARCMIN else f"{within / 60:.1f} deg"
+        lines.append(f"No axis error is certain: the axis is within {limit} of the {pole} (95 %).")
     else:
-        offset = with_sigma(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
-        lines.append(f"The axis stands {offset} arcmin from the {pole}:")
+        offset = angle_text(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
+        lines.append(f"The axis stands {offset} from the {pole}:")
     lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
-    lines.append(
-        f"Left so, stars drift at most {_two(DRIFT_PER_ARCMIN * most)} arcsec a minute in declination."
-    )
+    lines.append(paragraph(_left_so(solution, most)))
     return "\n".join(lines)
+
+
+def _left_so(solution: Solution, most_arcmin: float) -> str:
+    """Say what an axis so far off does to stars, and what the air does beside it."""
+    text = f"Left so, the axis makes stars drift up to {_two(DRIFT_PER_ARCMIN * most_arcmin)} arcsec a minute in declination"
+    shown = [f"{_two(rate)} at {altitude:.0f} deg" for altitude, rate in solution.air_drift if rate >= 0.005]
+    return f"{text}; the air adds up to {' and '.join(shown)} altitude." if shown else f"{text}."
 
 
 def _two(value: float) -> str:
@@ -104,32 +119,65 @@ def _altitude(solution: Solution, signs: Signs) -> str:
 
 def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs) -> str:
     side = sides[0] if value > 0 else sides[1]
-    return f"  {name:<9} {with_sigma(abs(value), sigma, signs)} arcmin too far {side}".replace(
+    return f"  {name:<9} {angle_text(abs(value), sigma, signs)} too far {side}".replace(
         "too far HIGH", "too HIGH"
     ).replace("too far LOW", "too LOW")
 
 
 def what_to_turn(solution: Solution) -> str:
-    """Return the moves that undo the errors, with the cautions."""
+    """Return the moves that undo the errors, with the cautions: in full with large moves."""
     sigmas = {"azimuth": solution.azimuth_sigma_arcmin, "altitude": solution.altitude_sigma_arcmin}
-    lines = ["What to turn"]
+    lines = [
+        f"What to turn (the axis points above the {'northern' if solution.pole.hemisphere > 0 else 'southern'} horizon)"
+    ]
     for move in solution.moves:
         sigma = sigmas[move.knob] or 0.0
-        lines.append(f"  {move.knob:<9} {move_text(move, decimals_for(sigma))}")
+        text = move_text(move, decimals_for(sigma))
+        if abs(move.move_arcmin) < sigma:
+            lines.append(
+                f"  {move.knob:<9} nothing to turn: {text.split(':')[0]} is less than its uncertainty"
+            )
+            continue
+        lines.append(f"  {move.knob:<9} {text}")
         if abs(move.move_arcmin) < 2 * sigma:
             lines.append(f"  {'':<9} (less than twice its uncertainty: it may be left)")
     if any(move.turns is None for move in solution.moves):
         lines.append("  (turns: give per_turn and clockwise of the knobs in the setup file)")
-    watched = [move for move in solution.moves if move.star is not None]
+    else:
+        lines.append("  (clockwise as you look at the knob's head)")
+    large = [move for move in solution.moves if move.large]
+    lines += [paragraph(f"  ! {text}", "    ") for text in _large(large)]
+    watched = [
+        move for move in solution.moves
+        if move.star is not None and abs(move.move_arcmin) >= (sigmas[move.knob] or 0.0)
+    ]  # fmt: skip
     if watched:
         lines += _star_lines(watched)
-    lines += [paragraph(f"  ! {caution}", "    ") for caution in CAUTIONS]
+    lines += [paragraph(f"  ! {caution}", "    ") for caution in (CAUTIONS if large else (CAUTION,))]
     return "\n".join(lines)
+
+
+def _large(moves: Sequence[Move]) -> list[str]:
+    """Say what moves far beyond a fine adjustment ask for."""
+    if not moves:
+        return []
+    knobs = " and ".join(move.knob for move in moves)
+    lines = [
+        f"The {knobs} move is no fine adjustment: knobs have few turns and bolts an end. "
+        + "Set the base or the tripod anew so that the axis stands near the pole, then measure again."
+    ]
+    if any(move.toward == "down" for move in moves):
+        lines.append(
+            "DOWN lowers telescope and counterweights: somebody or something must hold them all the way."
+        )
+    return lines
 
 
 def move_text(move: Move, places: int) -> str:
     """Return ``5.0 arcmin WEST: 0.13 turn counter-clockwise (47 deg of the knob)``."""
-    text = f"{abs(move.move_arcmin):.{places}f} arcmin {move.toward.upper()}"
+    size = abs(move.move_arcmin)
+    amount = f"{size:.{places}f} arcmin" if size < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
+    text = f"{amount} {move.toward.upper()}"
     if move.turns is None:
         return text
     amount = f"{move.turns:.2f} turn" + ("s" if move.turns >= 1.995 else "")
@@ -152,6 +200,8 @@ def _star_lines(moves: Sequence[Move]) -> list[str]:
         if star.x_pix is not None and star.y_pix is not None:
             text += f"; on the guide camera x {star.x_pix:+.0f}, y {star.y_pix:+.0f} pixels"
         lines.append(f"  {move.knob:<9} {text}")
+        if math.hypot(north, east) < STILL * 60 * abs(move.move_arcmin):
+            lines.append(f"  {'':<9} (it hardly moves: --watch one elsewhere)")
     if star.x_pix is not None:
         side = (
             "on its other side (reversed), as when that star was timed"
@@ -197,7 +247,7 @@ def _agreement(solution: Solution, signs: Signs) -> str:
     fit = solution.fit
     count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
     free = fit.degrees_of_freedom
-    if fit.p_value is None:
+    if fit.p_value is None or fit.measurements < 2:
         text = f"{count}, none to spare: nothing checks them."
     else:
         verdict = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
@@ -210,6 +260,10 @@ def _agreement(solution: Solution, signs: Signs) -> str:
     }[fit.sigma_source]
     if fit.coverage_factor_95 > 2.05:
         source += f" For 95 % multiply every {signs.plus_minus} by {fit.coverage_factor_95:.1f}."
+    if fit.refraction_doubt or fit.pointing_doubt_deg:
+        known = [f"refraction to {100 * fit.refraction_doubt:.0f} %"] if fit.refraction_doubt else []
+        known += [f"pointings to {fit.pointing_doubt_deg:g} deg"] if fit.pointing_doubt_deg else []
+        source += f" Taken as known: {', '.join(known)}."
     lines = [f"{text} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
     if rate is not None and sigma is not None:

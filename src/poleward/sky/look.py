@@ -28,8 +28,6 @@ LOW_DEG = 15.0
 """Below this altitude a measurement is used with a warning."""
 TOO_LOW_DEG = 10.0
 """Below this altitude it is refused unless asked for."""
-LOW_POLE_DEG = 5.0
-"""Below this latitude the apparent pole itself is doubtful: ERFA's refraction is 20 arcsec wrong there."""
 
 
 @dataclass(frozen=True)
@@ -263,38 +261,23 @@ def _times(
     return min(times), max(times), times
 
 
-def altitude_notes(sight: Sight, site: Site, names: Sequence[str], rows: Sequence[int]) -> list[Note]:
-    """Warnings about stars, and about a pole, so low that refraction is not well known.
+def altitude_notes(sight: Sight, names: Sequence[str], rows: Sequence[int]) -> list[Note]:
+    """Warnings about stars so low that refraction is not well known.
 
     Parameters
     ----------
     sight : Sight
-    site : Site
     names : sequence of str
         What to call the stars of these rows.
     rows : sequence of int
         Rows of `sight`.
     """
     lowest = np.degrees(np.min(azimuth_altitude(sight.seen[list(rows)])[1], axis=1))
-    notes = [
+    return [
         Note(
             "low-altitude",
             f"{name} stands at {height:.0f} deg: refraction below {LOW_DEG:.0f} deg is uncertain",
         )
         for name, height in zip(names, lowest, strict=True)
         if height < LOW_DEG
-    ]
-    return [*notes, *low_pole_notes(site)]
-
-
-def low_pole_notes(site: Site) -> list[Note]:
-    """One warning where the pole itself stands so low that its refraction is not well known."""
-    if abs(math.degrees(site.latitude_rad)) >= LOW_POLE_DEG or site.air.pressure_hpa == 0:
-        return []
-    return [
-        Note(
-            "low-pole",
-            f"at latitude {math.degrees(site.latitude_rad):+.1f} deg the pole's own refraction is uncertain by "
-            "0.3 arcmin or more; with --pole true the altitude error does not depend on it",
-        )
     ]

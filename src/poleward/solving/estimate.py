@@ -22,6 +22,13 @@ from poleward.solving.model import DriftModel
 
 DOUBT = 0.01
 """A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
+CONTRADICTION = 1e-4
+"""Below this timings with one or two values to spare, or with one that does not fit, contradict each other: an answer widened
+to their scatter is then worth nothing, for a scatter of one or two values says almost nothing. With more to spare and none
+that stands out the sigmas were stated too small, and the widened answer holds."""
+FEW_TO_SPARE = 2
+SLIP = 1e-3
+"""Below this a slip of the pen is looked for; one honest set in a thousand is looked at for nothing."""
 EXPLAINED = DOUBT
 """Leaving out one timing explains the disagreement when the others then pass the same test."""
 FARTHEST_DEG = 20.0
@@ -32,7 +39,7 @@ STARTS_DEG = (0.5, 1.5, 4.0)
 
 @dataclass(frozen=True, eq=False)
 class DriftFit:
-    """A fit of timings, and what it says of the axis by the sigmas of the timings alone."""
+    """A fit of timings, and what it says of the axis by the stated sigmas and doubts."""
 
     axis: AxisEstimate
     fit: Fit
@@ -44,38 +51,51 @@ class DriftFit:
         return int(np.sum(self.fit.weights > 0)) - free
 
     def widened(self, factor: float) -> AxisEstimate:
-        """What it says with every sigma widened."""
-        return replace(self.axis, information=self.axis.information / factor**2)
+        """What it says with every sigma of the timings widened."""
+        return replace(self.axis, information=self.fit.information(factor))
 
 
 def fit_axis(model: DriftModel, robust: bool) -> DriftFit:
     """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero.
+
+    What the doubts do depends a little on where the axis stands: they are taken at zero first, then at that answer.
 
     Raises
     ------
     InputError
         No axis makes these drifts: a wrong unit, or minutes for seconds.
     """
-    start = np.zeros(len(model.names))
-    if model.judged(model.jacobian(start)).determination.directions == 2:
-        fits = [
-            least_squares(model.names, model.residuals, model.jacobian, begin, robust=robust)
-            for begin in _starts(model)
-        ]
-        fit = min(fits, key=lambda candidate: float(np.sum(candidate.weights * candidate.residuals**2)))
-        found = _found(model, fit)
-        if found.axis.determination.directions == 2:
-            return _believable(model, found)
-    prior = np.zeros((2, len(start)))
-    prior[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
-    held = least_squares(model.names, model.residuals, model.jacobian, start, prior=prior)
-    return _believable(model, _found(model, held))
+    zero = np.zeros(len(model.names))
+    problem = model.problem(model.doubts(zero))
+    held = np.zeros((2, len(zero)))
+    held[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
+    if model.judged(problem.fit(zero, np.ones(len(model.data)))).determination.directions == 2:
+        fits = [least_squares(problem, begin, robust=robust) for begin in _starts(model)]
+        fit = min(fits, key=lambda one: float(np.sum(one.weights * one.residuals**2) + np.sum(one.shares**2)))
+        if model.judged(fit).determination.directions == 2:
+            found = _again(model, fit, None, robust)
+            if found.axis.determination.directions == 2:
+                return _believable(model, found)
+    fit = least_squares(replace(problem, prior=held), zero, robust=robust)
+    return _believable(model, _again(model, fit, held, robust))
 
 
-def _found(model: DriftModel, fit: Fit) -> DriftFit:
-    judged = model.judged(fit.jacobian * np.sqrt(fit.weights)[:, None])
-    azimuth, altitude = (float(value) for value in fit.values[:2])
-    return DriftFit(replace(judged, azimuth=azimuth, altitude=altitude), fit)
+def _again(model: DriftModel, fit: Fit, prior: Floats | None, robust: bool) -> DriftFit:
+    """Fit once more from an answer, with the doubts as they are there."""
+    if fit.shares.size:
+        fit = least_squares(model.problem(model.doubts(fit.values), prior), fit.values, robust=robust)
+    return DriftFit(model.judged(fit), fit)
+
+
+def believes(model: DriftModel, found: DriftFit) -> bool:
+    """Whether a robust fit may be believed: a few values set aside, the rest in agreement by the stated sigmas.
+
+    Where more than a quarter lost half their weight, or the rest disagree all the same, the sigmas are too small: what
+    is left would only seem to agree.
+    """
+    chance = p_value(found.fit.chi_square, found.degrees_of_freedom)
+    lowered = int(np.sum(found.fit.weights < 0.5))
+    return lowered <= max(1, len(model.data) // 4) and (chance is None or chance >= DOUBT)
 
 
 def _believable(model: DriftModel, found: DriftFit) -> DriftFit:
@@ -115,6 +135,8 @@ class Doubt:
     p_value: float | None
     notes: tuple[Note, ...]
     coverage_factor: float = 2.0
+    contradiction: bool = False
+    suspects: tuple[int, ...] = ()
 
 
 def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bool) -> Doubt:
@@ -157,7 +179,8 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bo
                 "blunder", f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
             )
         )
-    return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free))
+    lost = chance < CONTRADICTION and (free <= FEW_TO_SPARE or bool(suspects))
+    return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free), lost, tuple(suspects))
 
 
 def _suspects(model: DriftModel, found: DriftFit) -> list[int]:

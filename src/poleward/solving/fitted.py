@@ -66,6 +66,10 @@ class FitSummary:
     drive_rate_error_sigma_arcsec_per_s : float or None
     coverage_factor_95 : float
         Sigmas to a 95.4 % interval: 2, or more where they come from the scatter of few timings.
+    refraction_doubt : float
+        Standard uncertainty of refraction, as a part of it, that the sigmas count.
+    pointing_doubt_deg : float
+        The same of hour angles and azimuths; nothing where there are none.
     """
 
     measurements: int
@@ -77,3 +81,5 @@ class FitSummary:
     drive_rate_error_arcsec_per_s: float | None = None
     drive_rate_error_sigma_arcsec_per_s: float | None = None
     coverage_factor_95: float = 2.0
+    refraction_doubt: float = 0.0
+    pointing_doubt_deg: float = 0.0

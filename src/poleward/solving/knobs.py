@@ -18,11 +18,18 @@ SIDES = {"azimuth": ("east", "west"), "altitude": ("up", "down")}
 """For each knob the two ways the axis can go, the positive one first."""
 
 CAUTIONS = (
-    "Before a bolt is loosened: take the weight or support the load, and loosen the opposing bolt first.",
+    "Before a bolt is loosened take the weight or support the load. Of two opposing bolts loosen the one ahead of the move "
+    + "first, then push with the other.",
     "Mind cables, tripod legs and wet mains leads in the dark; no laser near aircraft or eyes; never toward the Sun.",
     "The maker's manual decides.",
 )
-"""Shown with the turns; docs/safety.md has them in full."""
+"""Shown in full the first time and with large moves; docs/safety.md says more."""
+CAUTION = "Support the load; mind cables, the dark and the Sun; the maker's manual decides (more on the page safety)."
+"""The same in one line."""
+LARGE_TURNS, LARGE_ARCMIN = 2.0, 60.0
+"""A larger move is no fine adjustment: knobs have some turns in all, and bolts an end (common practice, no source)."""
+STILL = 0.3
+"""A watched star that moves less than this part of the axis' own move does not show it."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +131,11 @@ class Move:
     turns: float | None = None
     direction: str | None = None
     star: StarMotion | None = None
+
+    @property
+    def large(self) -> bool:
+        """Whether it is more than a fine adjustment."""
+        return (self.turns or 0.0) > LARGE_TURNS or abs(self.move_arcmin) >= LARGE_ARCMIN
 
 
 def moves_of(

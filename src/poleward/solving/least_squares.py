@@ -30,13 +30,17 @@ class Fit:
     ----------
     values : array (p,)
     residuals : array (n,)
-        (model - data) / sigma, without robust weights.
+        (model - data) / sigma, without robust weights, after the doubts have had their share.
     jacobian : array (n, p)
-        Of the residuals, at the answer.
+        Of the residuals by the parameters, at the answer.
     weights : array (n,)
         1 everywhere but in a robust fit.
-    prior : array (k, p)
+    prior : array (h, p)
         Combinations of the parameters that were held about zero, each in its own sigmas.
+    doubts : array (n, k)
+        What doubts of one standard uncertainty each would do to the residuals.
+    shares : array (k,)
+        How much of each doubt the data ask for, in its standard uncertainties.
     """
 
     values: Floats
@@ -44,26 +48,43 @@ class Fit:
     jacobian: Floats
     weights: Floats
     prior: Floats
+    doubts: Floats
+    shares: Floats
 
     @property
     def covariance(self) -> Floats:
-        """From the sigmas alone, not scaled to the scatter: array (p, p)."""
+        """From sigmas and doubts, not scaled to the scatter: array (p, p)."""
         return self.widened(1.0)
 
     def widened(self, factor: float) -> Floats:
-        """Covariance with every sigma of the data, not of the prior, widened by a factor."""
-        slope = self.jacobian * np.sqrt(self.weights)[:, None] / factor
-        return covariance_of(np.vstack([slope, self.prior]))
+        """Covariance with every sigma of the data, not of prior and doubts, widened by a factor."""
+        count = len(self.values)
+        slope = np.hstack([self.jacobian, self.doubts]) * np.sqrt(self.weights)[:, None] / factor
+        return covariance_of(np.vstack([slope, _held(self.prior, len(self.shares))]))[:count, :count]
+
+    def information(self, factor: float = 1.0) -> Floats:
+        """Information (2, 2) on the first two parameters, all else cleared away; the prior on them does not count."""
+        slope = np.hstack([self.jacobian, self.doubts]) * np.sqrt(self.weights)[:, None] / factor
+        free = len(self.values)
+        return cleared(slope.T @ slope + np.diag(np.arange(slope.shape[1]) >= free).astype(float))
 
     @property
     def chi_square(self) -> float:
-        """Sum of the squared residuals of the values that were not set aside."""
-        return float(np.sum(self.residuals[self.weights > 0] ** 2))
+        """Sum of the squared residuals of the values that were not set aside, and of what the doubts took."""
+        return float(np.sum(self.residuals[self.weights > 0] ** 2) + np.sum(self.shares**2))
 
     @property
     def degrees_of_freedom(self) -> int:
         """Values that were not set aside, less the parameters that were not held."""
         return int(np.sum(self.weights > 0)) + len(self.prior) - len(self.values)
+
+
+def _held(prior: Floats, doubts: int) -> Floats:
+    """Rows (h + k, p + k) that hold parameters, and every doubt, about zero."""
+    rows = np.zeros((len(prior) + doubts, prior.shape[1] + doubts))
+    rows[: len(prior), : prior.shape[1]] = prior
+    rows[len(prior) :, prior.shape[1] :] = np.eye(doubts)
+    return rows
 
 
 def covariance_of(jacobian: Floats) -> Floats:
@@ -92,18 +113,11 @@ def cleared(whole: Floats) -> Floats:
     return (left + left.T) / 2
 
 
-def least_squares(
-    names: Sequence[str],
-    residuals: Callable[[Floats], Floats],
-    jacobian: Callable[[Floats], Floats],
-    start: Floats,
-    *,
-    prior: Floats | None = None,
-    robust: bool = False,
-) -> Fit:
-    """Find the parameters that make the sum of squared residuals smallest.
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """A least-squares problem.
 
-    Parameters
+    Attributes
     ----------
     names : sequence of p str
         For lmfit; identifiers.
@@ -111,9 +125,72 @@ def least_squares(
         Array (p,) to array (n,): (model - data) / sigma.
     jacobian : callable
         Array (p,) to array (n, p): derivatives of the residuals. Must have full column rank at the answer.
-    start : array (p,)
-    prior : array (k, p), optional
+    prior : array (h, p), optional
         Combinations of the parameters that are held at 0 +/- 1.
+    doubts : array (n, k), optional
+        Columns that may be added to the residuals, each with a coefficient known beforehand to be 0 +/- 1.
+    """
+
+    names: Sequence[str]
+    residuals: Callable[[Floats], Floats]
+    jacobian: Callable[[Floats], Floats]
+    prior: Floats | None = None
+    doubts: Floats | None = None
+
+    def fit(self, values: Floats, weights: Floats) -> Fit:
+        """Put together the answer at some values of the parameters."""
+        plain, slope = self.residuals(values), self.jacobian(values)
+        prior = np.zeros((0, len(values))) if self.prior is None else self.prior
+        doubts = np.zeros((len(plain), 0)) if self.doubts is None else self.doubts
+        shares = _response(doubts, weights) @ plain
+        return Fit(values, plain + doubts @ shares, slope, weights, prior, doubts, shares)
+
+    def solved(self, start: Floats, weights: Floats) -> Floats:
+        """Find the best parameters for given weights, by lmfit.
+
+        The doubts' coefficients are linear, so the best ones for any parameters are put in at once (variable
+        projection: G. H. Golub and V. Pereyra 1973, SIAM J. Numer. Anal. 10, 413), and lmfit sees the parameters only.
+        """
+        import lmfit
+
+        blank = self.fit(start, weights)
+        root, response = np.sqrt(weights)[:, None], _response(blank.doubts, weights)
+        # From residuals or their derivatives to what is squared: weighted residuals, then the doubts' coefficients.
+        spread = np.vstack([root * (np.eye(len(weights)) + blank.doubts @ response), response])
+
+        def unpacked(parameters: lmfit.Parameters) -> Floats:
+            return np.array([parameters[name].value for name in self.names])
+
+        parameters = lmfit.Parameters()
+        for name, value in zip(self.names, start, strict=True):
+            parameters.add(name, value=float(value))  # no bounds: near one, lmfit's errors are silently wrong
+        result = lmfit.minimize(
+            lambda p: np.concatenate([spread @ self.residuals(unpacked(p)), blank.prior @ unpacked(p)]),
+            parameters,
+            method="leastsq",
+            scale_covar=False,
+            Dfun=lambda p: np.vstack([spread @ self.jacobian(unpacked(p)), blank.prior]),
+            col_deriv=0,
+            # Close to what doubles can hold; the model is cheap, so there is no reason to stop earlier.
+            ftol=1e-15,
+            xtol=1e-14,
+        )
+        return unpacked(result.params)
+
+
+def _response(doubts: Floats, weights: Floats) -> Floats:
+    """How the doubts' coefficients answer residuals without them: array (k, n)."""
+    weighed = doubts.T * weights
+    return -np.asarray(np.linalg.solve(weighed @ doubts + np.eye(doubts.shape[1]), weighed), np.float64)
+
+
+def least_squares(problem: Problem, start: Floats, *, robust: bool = False) -> Fit:
+    """Find the parameters that make the sum of squared residuals smallest.
+
+    Parameters
+    ----------
+    problem : Problem
+    start : array (p,)
     robust : bool
         Lower the weight of residuals beyond `HUBER_K` sigma, and set those beyond `ASIDE_SIGMA` aside.
 
@@ -121,86 +198,43 @@ def least_squares(
     -------
     Fit
     """
-    held = np.zeros((0, len(start))) if prior is None else prior
-
-    def solved(begin: Floats, weights: Floats) -> Floats:
-        return _once(names, residuals, jacobian, begin, weights, held)
-
-    weights = np.ones(len(residuals(start)))
-    values = solved(start, weights)
-    if robust:
-        values, weights = _robustly(residuals, jacobian, solved, values, held)
-    return Fit(values, residuals(values), jacobian(values), weights, held)
+    weights = np.ones(len(problem.residuals(start)))
+    values = problem.solved(start, weights)
+    return _robustly(problem, values) if robust else problem.fit(values, weights)
 
 
-def _robustly(
-    residuals: Callable[[Floats], Floats],
-    jacobian: Callable[[Floats], Floats],
-    solved: Callable[[Floats, Floats], Floats],
-    values: Floats,
-    prior: Floats,
-) -> tuple[Floats, Floats]:
+def _robustly(problem: Problem, values: Floats) -> Fit:
     """Set aside values beyond `ASIDE_SIGMA`, the worst first, then lower weights by Huber's rule.
 
     The worst is the one without which chi-square falls most, r^2 / (1 - h): for a single blunder that is the blunder
     itself, whatever its leverage, while the largest residual often is not (Cook & Weisberg 1982, section 2.2).
     """
-    kept = np.ones(len(residuals(values)))
+    fit = problem.fit(values, np.ones(len(problem.residuals(values))))
     # One value more than parameters must stay, or the rest would agree with anything.
-    while np.sum(kept) + len(prior) > len(values) + 1:
-        slope = jacobian(values) * kept[:, None]
-        covariance = covariance_of(np.vstack([slope, prior]))
-        left = np.maximum(1 - np.einsum("ij,jk,ik->i", slope, covariance, slope), 1e-6)
-        apart = kept * np.abs(residuals(values)) / np.sqrt(left)
+    while fit.degrees_of_freedom > 1:
+        apart = fit.weights * np.abs(fit.residuals) / np.sqrt(np.maximum(1 - np.diag(_hat(fit)), 1e-6))
         worst = int(np.argmax(apart))
-        without = np.where(np.arange(len(kept)) == worst, 0.0, kept)
-        rank = np.linalg.matrix_rank(np.vstack([slope * without[:, None], prior]))
+        kept = np.where(np.arange(len(apart)) == worst, 0.0, fit.weights)
+        rank = np.linalg.matrix_rank(np.vstack([fit.jacobian * kept[:, None], fit.prior]))
         if apart[worst] < ASIDE_SIGMA or rank < len(values):
             break
-        kept = without
-        values = solved(values, kept)
-    weights = kept
+        fit = problem.fit(problem.solved(fit.values, kept), kept)
+    kept = fit.weights
     # The weights settle geometrically; sixty rounds leave less than 1e-6 sigma in every case of the tests.
     for _ in range(60):
-        weights = kept * np.minimum(1.0, HUBER_K / np.maximum(np.abs(residuals(values)), 1e-12))
-        previous, values = values, solved(values, weights)
-        slope = np.vstack([jacobian(values) * kept[:, None], prior])
-        spread = np.sqrt(np.diag(covariance_of(slope)))
-        if np.all(np.abs(values - previous) < 1e-6 * spread):
+        weights = kept * np.minimum(1.0, HUBER_K / np.maximum(np.abs(fit.residuals), 1e-12))
+        previous, fit = fit.values, problem.fit(problem.solved(fit.values, weights), weights)
+        spread = np.sqrt(np.diag(problem.fit(fit.values, kept).covariance))
+        if np.all(np.abs(fit.values - previous) < 1e-6 * spread):
             break
-    return values, weights
+    return fit
 
 
-def _once(
-    names: Sequence[str],
-    residuals: Callable[[Floats], Floats],
-    jacobian: Callable[[Floats], Floats],
-    start: Floats,
-    weights: Floats,
-    prior: Floats,
-) -> Floats:
-    import lmfit
-
-    root = np.sqrt(weights)
-
-    def unpacked(parameters: lmfit.Parameters) -> Floats:
-        return np.array([parameters[name].value for name in names])
-
-    parameters = lmfit.Parameters()
-    for name, value in zip(names, start, strict=True):
-        parameters.add(name, value=float(value))  # no bounds: near one, lmfit's errors are silently wrong
-    result = lmfit.minimize(
-        lambda p: np.concatenate([residuals(unpacked(p)) * root, prior @ unpacked(p)]),
-        parameters,
-        method="leastsq",
-        scale_covar=False,
-        Dfun=lambda p: np.vstack([jacobian(unpacked(p)) * root[:, None], prior]),
-        col_deriv=0,
-        # Close to what doubles can hold; the model is cheap, so there is no reason to stop earlier.
-        ftol=1e-15,
-        xtol=1e-14,
-    )
-    return unpacked(result.params)
+def _hat(fit: Fit) -> Floats:
+    """Hat matrix (n, n) of the rows with weight: how each residual answers each value."""
+    kept = np.sqrt(fit.weights)[:, None]
+    slope = np.hstack([fit.jacobian, fit.doubts]) * kept
+    return slope @ covariance_of(np.vstack([slope, _held(fit.prior, len(fit.shares))])) @ slope.T
 
 
 def p_value(chi_square: float, degrees_of_freedom: int) -> float | None:
@@ -238,8 +272,7 @@ def group_drop(fit: Fit, rows: Sequence[int]) -> float:
     r' (I - H)^-1 r of the rows, with H their block of the hat matrix (Cook & Weisberg 1982, section 2.2).
     Rows that alone fix a parameter cannot be judged: zero.
     """
-    slope = fit.jacobian[list(rows)]
-    kept = np.eye(len(slope)) - slope @ covariance_of(np.vstack([fit.jacobian, fit.prior])) @ slope.T
+    kept = np.eye(len(rows)) - _hat(fit)[np.ix_(rows, rows)]
     if np.linalg.eigvalsh(kept)[0] < 1e-6:
         return 0.0
     part = fit.residuals[list(rows)]

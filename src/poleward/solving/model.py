@@ -10,12 +10,59 @@ import numpy as np
 
 from poleward.errors import InputError
 from poleward.sky.axis import ARCSEC, Displacement, Floats, displacement
-from poleward.sky.look import Sight
+from poleward.sky.doubt import air_doubt, aside, pole_doubt_arcmin, thicker
+from poleward.sky.look import Pointing, Sight, look
 from poleward.sky.pole import Pole
+from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, judge
 from poleward.solving.fitted import FittedDrift
-from poleward.solving.least_squares import Fit, cleared, followed
+from poleward.solving.least_squares import Fit, Problem, followed
 from poleward.timings.rows import Drift
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """The sky as it might be.
+
+    Attributes
+    ----------
+    thick : Sight or None
+        The stars in air that refracts one standard uncertainty more.
+    aside : Sight or None
+        The stars one standard uncertainty of the pointing to the west or clockwise.
+    which : tuple of int
+        Timings whose pointing is in doubt.
+    pole_arcmin : float
+        Standard uncertainty of the pole's own lift by the formula.
+    """
+
+    thick: Sight | None = None
+    aside: Sight | None = None
+    which: tuple[int, ...] = ()
+    pole_arcmin: float = 0.0
+
+
+def around(pointings: Sequence[Pointing], ends: Floats, site: Site, pole: str, pointing_deg: float) -> Around:
+    """Look at the sky as it might be.
+
+    Parameters
+    ----------
+    pointings : sequence of N Pointing
+    ends : array (N, 2)
+        Seconds at which each timing begins and ends.
+    site : Site
+    pole : {"apparent", "true"}
+    pointing_deg : float
+        Standard uncertainty of hour angles and azimuths.
+    """
+    thick = look(pointings, ends, thicker(site)) if air_doubt(site.air) else None
+    moved, which = aside(pointings, pointing_deg)
+    return Around(
+        thick,
+        look(moved, ends, site) if pointing_deg and which else None,
+        tuple(which if pointing_deg else ()),
+        pole_doubt_arcmin(site) if pole == "apparent" else 0.0,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +88,8 @@ class DriftModel:
         North drifts, then east drifts, arcsec.
     assumed : bool
         Whether any sigma was left to the reading error.
+    around : Around
+        The sky as it might be.
     """
 
     drifts: tuple[Drift, ...]
@@ -53,6 +102,7 @@ class DriftModel:
     data: Floats
     sigma: Floats
     assumed: bool
+    around: Around
 
     @property
     def names(self) -> list[str]:
@@ -77,31 +127,58 @@ class DriftModel:
         """Places of one timing's drifts in `data`."""
         return [i for i, row in enumerate(self.rows) if row == timing]
 
-    def _moved(self, p: Floats) -> Displacement:
-        axis = self.pole.axis(p[0], p[1])
+    def _moved(self, p: Floats, sight: Sight | None = None) -> Displacement:
+        sight = sight or self.sight
+        # The axis is as far from the pole that is seen, wherever the air puts it.
+        axis = (
+            self.pole.axis(p[0], p[1]) if sight is self.sight else sight.pole(self.pole.name).axis(p[0], p[1])
+        )
         extra = p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0
-        return displacement(axis, self.sight.seen[:, 0], self.sight.seen[:, 1], self.turn + extra)
+        return displacement(axis, sight.seen[:, 0], sight.seen[:, 1], self.turn + extra)
 
     def drift(self, p: Floats) -> tuple[Floats, Floats]:
         """North and east drift of all N timings, arcsec."""
         moved = self._moved(p)
         return moved.north / ARCSEC, moved.east / ARCSEC
 
-    def judged(self, jacobian: Floats) -> AxisEstimate:
-        """What a Jacobian of the residuals tells of an axis on the pole: information, levers and what they determine."""
-        whole = jacobian.T @ jacobian
-        alone = jacobian[:, :2] - jacobian[:, 2:] @ followed(whole)
+    def judged(self, fit: Fit) -> AxisEstimate:
+        """Return what a fit tells of the axis: errors, information, levers and what they determine."""
+        slope = fit.jacobian * np.sqrt(fit.weights)[:, None]
+        alone = slope[:, :2] - slope[:, 2:] @ followed(slope.T @ slope)
         fastest = 60 * self.turn[self.rows] / self.sigma  # one arcminute, in sigmas
         lever = alone / self.pole.on_sky / fastest[:, None]
-        information = cleared(whole)
-        return AxisEstimate(0.0, 0.0, information, judge(information, lever, self.pole), lever, self.pole)
+        azimuth, altitude = (float(value) for value in fit.values[:2])
+        information = fit.information()
+        return AxisEstimate(
+            azimuth, altitude, information, judge(information, lever, self.pole), lever, self.pole
+        )
+
+    def _values(self, p: Floats, sight: Sight | None = None) -> Floats:
+        """Drifts modelled for every value in `data`, in sigmas."""
+        moved = self._moved(p, sight)
+        by = np.concatenate([moved.north[list(self.north_rows)], moved.east[list(self.east_rows)]])
+        result: Floats = by / ARCSEC / self.sigma
+        return result
 
     def residuals(self, p: Floats) -> Floats:
         """(model - data) / sigma, (n,)."""
-        north, east = self.drift(p)
-        modelled = np.concatenate([north[list(self.north_rows)], east[list(self.east_rows)]])
-        result: Floats = (modelled - self.data) / self.sigma
-        return result
+        return self._values(p) - self.data / self.sigma
+
+    def doubts(self, p: Floats) -> Floats:
+        """What one standard uncertainty of the air, of the pole's lift and of each pointing would do, (n, k), in sigmas."""
+        plain, columns = self._values(p), []
+        if self.around.thick is not None:
+            columns.append(self._values(p, self.around.thick) - plain)
+        if self.around.pole_arcmin:
+            columns.append(self.jacobian(p)[:, 1] * self.around.pole_arcmin)
+        if self.around.aside is not None:
+            by = self._values(p, self.around.aside) - plain
+            columns += [np.where(np.array(self.rows) == i, by, 0.0) for i in self.around.which]
+        return np.stack(columns, axis=-1) if columns else np.zeros((len(plain), 0))
+
+    def problem(self, doubts: Floats, prior: Floats | None = None) -> Problem:
+        """Return the fit to be made."""
+        return Problem(self.names, self.residuals, self.jacobian, prior, doubts)
 
     def jacobian(self, p: Floats) -> Floats:
         """Exact derivatives of the residuals, (n, p)."""
@@ -114,10 +191,12 @@ class DriftModel:
         return result
 
     def table(self, fit: Fit) -> tuple[FittedDrift, ...]:
-        """All timings beside what the fitted axis would have made of them."""
+        """All timings beside what the fitted axis, and the doubts' shares, would have made of them."""
         north, east = self.drift(fit.values)
+        fitted, split = self.data + self.sigma * fit.residuals, len(self.north_rows)
+        north[list(self.north_rows)], east[list(self.east_rows)] = fitted[:split], fitted[split:]
         north_sigma = dict(zip(self.north_rows, self.sigma, strict=False))
-        east_sigma = dict(zip(self.east_rows, self.sigma[len(self.north_rows) :], strict=True))
+        east_sigma = dict(zip(self.east_rows, self.sigma[split:], strict=True))
         sight = self.sight
 
         def sigma(known: dict[int, float], i: int, stated: float | None) -> float | None:
@@ -149,6 +228,7 @@ def drift_model(
     pole: str,
     rate_arcsec_per_s: float,
     reading_arcsec: float,
+    around: Around | None = None,
 ) -> DriftModel:
     """Lay out timings for the fit.
 
@@ -162,6 +242,8 @@ def drift_model(
         Drive rate.
     reading_arcsec : float
         Standard uncertainty of one reading, for drifts without a stated sigma.
+    around : Around, optional
+        Left out: nothing is in doubt.
 
     Raises
     ------
@@ -189,4 +271,5 @@ def drift_model(
         np.array([value for value, _ in measured], float),
         np.array([default if sigma is None else sigma for _, sigma in measured], float),
         any(sigma is None for _, sigma in measured),
+        around or Around(),
     )

@@ -16,6 +16,7 @@ from poleward.door.record import record_of
 from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.sky.axis import ARCMIN, Floats, angle_between
+from poleward.sky.doubt import air_drift
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
 from poleward.solving.determine import AxisEstimate, Determined, pointing_to_add
@@ -36,6 +37,8 @@ class Combination:
     sigma_arcmin: float
 
 
+CONTRADICTION = "contradiction"
+"""Code of the note that says so; there are no moves then."""
 NORMAL_95 = 1.959964
 """Sigmas to either side that hold 95 % of a normal distribution; two hold 95.4 %."""
 AXIS = (
@@ -123,6 +126,16 @@ class Solution(Shown):
     def latitude_deg(self) -> float:
         """Latitude of the site."""
         return math.degrees(self.site.latitude_rad)
+
+    @property
+    def air_drift(self) -> tuple[tuple[float, float], ...]:
+        """Altitudes, deg, and the fastest north drift there, arcsec/min, that the air makes with an axis on the pole."""
+        return air_drift(self.site, self.pole.name)
+
+    @property
+    def contradictory(self) -> bool:
+        """Whether the timings contradict each other, so that nothing should be turned."""
+        return any(note.code == CONTRADICTION for note in self.warnings)
 
     @property
     def azimuth_error(self) -> Quantity | None:
@@ -223,7 +236,9 @@ def solution_from(
         combination=_combination(estimate),
         fit=fit,
         drifts=tuple(drifts),
-        moves=moves_of(azimuth, altitude, estimate.pole, site, turning or Turning()),
+        moves=()
+        if any(note.code == CONTRADICTION for note in notes)
+        else moves_of(azimuth, altitude, estimate.pole, site, turning or Turning()),
         warnings=(*notes, *advice),
         reading_error_arcsec=reading_error_arcsec,
     )

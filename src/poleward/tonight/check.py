@@ -11,7 +11,8 @@ import numpy as np
 
 from poleward.errors import InputError, Note, UsageError
 from poleward.sky.axis import Floats
-from poleward.sky.look import low_pole_notes, poles_at
+from poleward.sky.doubt import low_pole_notes
+from poleward.sky.look import poles_at
 from poleward.sky.site import Site
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.chance import SURE, trails_of

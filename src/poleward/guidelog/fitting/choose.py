@@ -14,6 +14,7 @@ from poleward.guidelog.fitting.drive import wrong_way
 from poleward.guidelog.fitting.parts import Drive, Part, drive_of, prepare
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import azimuth_altitude
+from poleward.sky.doubt import low_pole_notes
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
@@ -112,7 +113,8 @@ def choose(
     low: list[Note] = []
     if len(seen):
         names = [each.section.label for each in chosen.used]
-        low = altitude_notes(replace(sight, seen=seen), site, names, range(len(seen)))
+        low = altitude_notes(replace(sight, seen=seen), names, range(len(seen)))
+        low += low_pole_notes(site)
     return replace(chosen, notes=(*sight.notes, *sunk, *low))
 
 
