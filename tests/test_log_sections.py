@@ -145,6 +145,21 @@ def test_a_lost_header_and_begin_line(read):
     assert [note.code for note in log[1].notes] == ["section-anew"]
 
 
+@pytest.mark.parametrize("moments", [False, True])
+def test_a_lost_header_where_the_header_opens_a_section(read, moments):
+    """Then the rows of two sections stand under one header, with the second one's lines between them."""
+    lines, layout = log_of(*NIGHTS), NO_BEGIN
+    if moments:
+        lines, layout = stamped(lines), layout.replace('"sec", unit = "s"', ISO)
+    del lines[at(2, 3)]
+    log = read([line for line in lines if "closes" not in line], layout)
+    assert minutes(log) == [-19, -18, -17]
+    assert [section.start.hour for section in log] == [21, 22, 23]
+    for section, night in zip(log, NIGHTS, strict=True):
+        assert section.north_arcsec == pytest.approx(night.north, abs=LAST_BIT)
+        assert section.seconds == pytest.approx(night.seconds, abs=LAST_BIT)
+
+
 def test_an_angle_twice_in_one_section(read):
     lines = log_of(*NIGHTS)
     lines.insert(at(1, 50), "# the angle -00:01:00, it seems")

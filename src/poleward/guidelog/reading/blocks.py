@@ -122,19 +122,25 @@ def _with_sides(blocks: list[Block], facts: Mapping[str, Fact]) -> list[Block]:
     A line between two sections can belong to either. What stands before the first one's rows stands before all rows;
     what does not, and stands after the last one's rows, stands after all.
     """
-    trailing, unclear = set(), set()
+    above, trailing, unclear = set(), set(), set()
     first, last = blocks[0].scopes, blocks[-1].scopes
     for name, fact in facts.items():
-        if fact.pattern is None or _tells(fact, [*first.before, *first.own]):
+        if fact.pattern is None:
             continue
-        if _tells(fact, last.after):
+        if not first.begun and _tells(fact, first.before):
+            above.add(name)
+        elif _tells(fact, [*first.before, *first.own]):
+            continue
+        elif _tells(fact, last.after):
             trailing.add(name)
         elif any(_tells(fact, block.scopes.before) for block in blocks[1:]):
             unclear.add(name)
-    sides = frozenset(trailing), frozenset(unclear)
-    return [
-        replace(block, scopes=replace(block.scopes, trailing=sides[0], unclear=sides[1])) for block in blocks
-    ]
+    sides = frozenset(above), frozenset(trailing), frozenset(unclear)
+
+    def sided(scopes: Scopes) -> Scopes:
+        return replace(scopes, above=sides[0], trailing=sides[1], unclear=sides[2])
+
+    return [replace(block, scopes=sided(block.scopes)) for block in blocks]
 
 
 def _tells(fact: Fact, lines: Sequence[Line]) -> bool:

@@ -36,9 +36,9 @@ class Scopes:
         Before the first section of the file.
     begun : bool
         Sections have a begin line, so that the head belongs to no section.
-    trailing, unclear : frozenset of str
-        Facts that this log tells after a section's rows; and those that stand between sections, but neither before
-        the first one nor after the last, so that nobody can tell whose they are. All others stand before the rows.
+    above, trailing, unclear : frozenset of str
+        Facts that this log tells before the line that opens a section; after a section's rows; and those that stand
+        between sections, but neither before the first one nor after the last, so that nobody can tell whose they are.
     cells : mapping of str to (line number, text)
         Facts that stand in a column.
     """
@@ -48,16 +48,19 @@ class Scopes:
     after: Sequence[Line]
     head: Sequence[Line]
     begun: bool
+    above: frozenset[str] = frozenset()
     trailing: frozenset[str] = frozenset()
     unclear: frozenset[str] = frozenset()
     cells: Mapping[str, Line] = field(default_factory=dict)
 
     def lines_for(self, name: str) -> Iterable[Line]:
         """Return the lines where a fact may stand, nearest first."""
+        if name in self.above:
+            yield from reversed(self.before)
         yield from self.own
         if name in self.trailing:
             yield from self.after
-        elif name not in self.unclear:
+        elif name not in self.unclear | self.above:
             yield from reversed(self.before)
         if name not in OF_THE_MOMENT and (self.begun or name not in OF_THE_TARGET):
             yield from self.head

@@ -182,10 +182,11 @@ def _twice(block: Block, layout: Layout) -> Iterator[tuple[str, int, int]]:
         fact = layout.facts.get(name)
         if fact is None or fact.pattern is None:
             continue
-        said = [(n, text) for n, line in block.scopes.own if (text := found_in(fact, line)) is not None]
-        for number, text in said:
-            if text != said[0][1]:
-                yield name, said[0][0], number
+        lines = block.scopes.lines_for(name)
+        first = next(((n, text) for n, line in lines if (text := found_in(fact, line)) is not None), None)
+        for number, line in block.scopes.own:
+            if first is not None and (text := found_in(fact, line)) is not None and text != first[1]:
+                yield name, first[0], number
 
 
 def _targets(
