@@ -20,7 +20,7 @@ from poleward.sky.camera import Camera
 from poleward.sky.site import Air, Site
 from poleward.sky.sun import sun_seen
 from poleward.tonight.axis_record import axis_from_pairs, axis_from_record
-from poleward.tonight.chance import places, trails_of
+from poleward.tonight.chance import Trails, places, trails_of
 from poleward.tonight.check import check
 from poleward.tonight.exposure import Exposures, Outfit, field_of
 from poleward.tonight.outlook import outlook, pole_lift
@@ -188,6 +188,19 @@ def test_the_hours_in_which_a_target_passes():
                 alone.append((inside, checked(one, axis=axis).targets[0].within))
     assert {inside for inside, _ in alone} == {True, False}
     assert all(inside is within for inside, within in alone)
+
+
+def test_hours_pass_together_and_not_only_each_alone():
+    """Of 100 places of the axis 4 spoil the first exposure and 4 others the last: each is sure, both together are not."""
+    drawn = np.full((100, 5), 0.5)
+    drawn[:4, 0] = drawn[4:8, 4] = 2.0
+    trails = Trails(np.arange(5) * 600.0, 300.0, 1.0, drawn[50], drawn)
+    assert np.all(np.mean(drawn <= 1.0, axis=0) >= 0.95)
+    assert trails.chance == pytest.approx(0.92)
+    ((begin, end),) = trails.passes()
+    first, last = round(begin / 600), round((end - 300) / 600)
+    assert (first, last) in ((0, 3), (1, 4))
+    assert np.mean(np.all(drawn[:, first : last + 1] <= 1.0, axis=1)) >= 0.95
 
 
 def test_a_target_that_passes_passes_all_through():
