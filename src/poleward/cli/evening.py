@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from poleward.rounds.history import History
     from poleward.rounds.situation import Means
     from poleward.setup import Setup
+    from poleward.sky.axis import Floats
+    from poleward.tonight.checked import Check
 
 WIDE = 80
 """Columns of the narrowest terminal in use."""
@@ -36,10 +38,21 @@ def now() -> datetime:
 @click.option(
     "--setup", "setup_file", metavar="FILE", help="Setup file; else poleward.toml here, else your own."
 )
+@click.option(
+    "--targets", metavar="FILE", help="At the end, check tonight's targets with the axis as it stands."
+)
 @click.option("--page", metavar="FILE", help="At the end, write one page to keep: .html.")
 @click.option("--force", is_flag=True, help="Write over an existing page.")
 @click.option("--night", is_flag=True, help="Print in dim red.")
-def command(path: str, limit: str, setup_file: str | None, page: str | None, force: bool, night: bool) -> int:
+def command(
+    path: str,
+    limit: str,
+    setup_file: str | None,
+    targets: str | None,
+    page: str | None,
+    force: bool,
+    night: bool,
+) -> int:
     """An evening led step by step: where to point, the stopwatch, what to turn, and round again.
 
     FILE keeps the rounds and every answer [rounds.json]: leave at any moment, and go on with the same command.
@@ -60,6 +73,8 @@ def command(path: str, limit: str, setup_file: str | None, page: str | None, for
     output = common.Output(page=page, force=force, night=night)
     output.check()
     setup = find_setup(setup_file)
+    if targets is not None and not Path(targets).is_file():
+        raise InputError("there is no such file", "a targets table: name, ra, dec, exposure", targets)
     arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
     kept = read_rounds(path) if Path(path).exists() else History()
     before = kept.before_evening()
@@ -71,7 +86,32 @@ def command(path: str, limit: str, setup_file: str | None, page: str | None, for
         return 0
     if page is not None and evening.told is not None:
         output.give(evening.told, setup.source)
+    if targets is not None and evening.told is not None:
+        checked = _checked(targets, evening, setup)
+        common.Output(night=night).give(checked, setup.source)
+        return 0 if checked.all_within else 5
     return 0
+
+
+def _checked(targets: str, evening: Evening, setup: Setup) -> Check:
+    """Check tonight's targets with the axis where the evening has left it."""
+    from poleward.cli.tonight import Tonight
+    from poleward.tonight.axis_record import AxisError
+    from poleward.tonight.check import check
+
+    assert evening.told is not None
+    assert evening.world.site is not None
+    told, site, wanted = evening.told, evening.world.site, Tonight(targets=targets)
+    (azimuth, altitude), covariance = told.response.errors[-1], told.response.errors_covariance
+    reference = told.rounds[-1].axis["reference"]
+    error = AxisError(float(azimuth), float(altitude), _pairs(covariance), reference)
+    lowest = wanted.lowest(setup)
+    return check(wanted.read(site), site, error, wanted.outfit(setup), at=now(), lowest_altitude_deg=lowest)
+
+
+def _pairs(covariance: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
+    (a, b), (c, d) = covariance.tolist()
+    return (a, b), (c, d)
 
 
 def _folded(text: str) -> str:

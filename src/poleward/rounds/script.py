@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Generator
 from dataclasses import replace
 from datetime import datetime
@@ -10,6 +11,7 @@ from typing import Any
 from poleward.door import quantity
 from poleward.errors import InputError, PolewardError
 from poleward.rounds.history import round_of
+from poleward.rounds.prior import STATED_DOUBT
 from poleward.rounds.questions import Question, choice, measure, moment, pixel_drift, sky_drift
 from poleward.rounds.situation import Heard, Means, World, means_of
 from poleward.rounds.story import Told, tell_rounds
@@ -89,12 +91,12 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
             rows.pop()
             skipped += 1
             continue
-        go_on = "measure" if not pays_to_turn(solution, world.limit_arcmin) else "turn"
         if solution.determined != "both":
             continue
+        go_on, why = what_pays(solution, world.limit_arcmin)
         step = yield Question(
             f"next {number}.{len(rows)}",
-            "Measure on, or turn the knobs?",
+            f"{why}\nMeasure on, or turn the knobs?",
             choice("measure", "turn"),
             "measure: another star, or the same once more; turn: with what is known now.",
             go_on,
@@ -105,12 +107,20 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
             return solution, at
 
 
-def pays_to_turn(solution: Solution, limit_arcmin: float) -> bool:
-    """Whether turning now gains more than measuring on."""
-    if solution.offset_arcmin is None or solution.offset_sigma_arcmin is None:
-        return False
-    sure = solution.offset_sigma_arcmin <= max(limit_arcmin, solution.offset_arcmin / ENOUGH)
-    return sure
+def what_pays(solution: Solution, limit_arcmin: float) -> tuple[str, str]:
+    """Return ``turn`` or ``measure``, whichever gains more now, and why."""
+    offset, sigma = solution.offset_arcmin or 0.0, solution.offset_sigma_arcmin or math.inf
+    if sigma <= max(limit_arcmin, offset / ENOUGH):
+        left = max(sigma, offset * STATED_DOUBT)
+        return (
+            "turn",
+            f"Turning pays: after it about {left:.1g} arcmin will be left, by what is known of the knobs.",
+        )
+    minutes = sum(drift.duration_s for drift in solution.drifts if drift.used) / 60
+    return (
+        "measure",
+        f"Measuring on pays: as long again ({minutes:.0f} minutes) brings it to {sigma / 2:.2g} arcmin.",
+    )
 
 
 def _timing(
@@ -163,7 +173,7 @@ def _timing(
     drift = yield Question(
         f"drift {name}",
         {
-            "arcsec": "How far did the star go, and which way (arcsec, as: 4.2 south 1 east)?",
+            "arcsec": "How far did the star go (arcsec, as: 4.2 south 1 east)?",
             "pixels": "How many pixels did the star go (x y, last place less first)?",
             "divisions": "How many divisions did the star go (x y, last place less first)?",
         }[means.unit],

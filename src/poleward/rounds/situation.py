@@ -52,12 +52,15 @@ class World:
     suggest : callable
         From (site, moment, pointings timed so far) to suggestions, the best first.
     limit_arcmin : float
+    site : Site or None
+        Once it is known.
     """
 
     setup: Setup
     rounds: list[Round]
     suggest: Callable[[Site, datetime, int], Sequence[Suggestion]]
     limit_arcmin: float = LIMIT_ARCMIN
+    site: Site | None = None
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,7 @@ def means_of(world: World) -> Generator[Question, Heard, Means]:
             if knob is not None:
                 knobs[name] = knob
     means = Means(setup.site(), replace(setup, knobs=knobs), unit)
+    world.site = means.site
     if setup_lines(means, world.setup):
         yield Question(
             "keep",
