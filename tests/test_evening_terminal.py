@@ -20,8 +20,8 @@ pty = pytest.importorskip("pty")
 fcntl = pytest.importorskip("fcntl")
 termios = pytest.importorskip("termios")
 
-FASTER = 300.0
-"""A timing of five minutes takes a second."""
+FASTER = 600.0
+"""A timing of five minutes takes half a second."""
 PROGRAM = f"""
 import sys, time
 from datetime import datetime, timedelta
