@@ -11,10 +11,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 WIDEST_CELL = 60
 """Characters of a user's cell that a message repeats."""
+_QUOTED = re.compile(rf"'([^']{{{WIDEST_CELL + 1},}})'")
 
 
 def shortened(text: str) -> str:
@@ -23,8 +25,25 @@ def shortened(text: str) -> str:
 
 
 def printable(text: str) -> str:
-    """Return text on one line, with control characters from a user's file spelled out."""
+    """Return text from strangers on one line as it may be shown: what moves a cursor or turns a line is spelled out.
+
+    Control characters (escape sequences, C1), marks of direction, lone surrogates and line separators are no printable
+    characters of the Unicode standard, which `str.isprintable` follows.
+    """
+    if text.isprintable():
+        return text
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
+def printable_lines(text: str) -> str:
+    """Return text of several lines as it may be shown; line feeds and tabs stay."""
+    parts = re.split(r"([\n\t])", text)
+    return "".join(part if part in ("\n", "\t") else printable(part) for part in parts)
+
+
+def _told(text: str) -> str:
+    """Return a message on one printable line, the cells that it quotes shortened."""
+    return printable(_QUOTED.sub(lambda quoted: f"'{shortened(quoted[1])}'", text))
 
 
 class PolewardError(Exception):
@@ -41,9 +60,9 @@ class PolewardError(Exception):
     exit_status = 70
 
     def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(printable(message))
-        self.message = printable(message)
-        self.hint = printable(hint)
+        self.message = _told(message)
+        self.hint = _told(hint)
+        super().__init__(self.message)
 
 
 class UsageError(PolewardError):

@@ -111,7 +111,7 @@ def command(
     text = common.json_text(found.to_record()) if given.as_json else camera_text(found, signs_for(sys.stdout))
     if given.write and not given.as_json:
         text += f"\n\nAdded to {path}."
-    common.print_result(text if given.as_json else common.dimmed(text, given.night))
+    common.print_result(text, given.night and not given.as_json)
     return 0
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from poleward.cli import streams
-from poleward.errors import InputError, UsageError
+from poleward.errors import InputError, UsageError, printable_lines
 
 if TYPE_CHECKING:
     from poleward.setup import Setup
@@ -169,7 +169,7 @@ class Output:
 
             write_whole(self.page, page_html(page_of(result, source)), force=self.force)
         text = "" if self.as_json else header + text_of(told or result, source=source) + footer
-        print_result(json_text(record) if self.as_json else dimmed(text, self.night))
+        print_result(json_text(record) if self.as_json else text, self.night and not self.as_json)
 
 
 output_options = grouped(
@@ -239,17 +239,26 @@ def json_text(record: dict[str, Any]) -> str:
     return json.dumps(record, indent=2, allow_nan=False, ensure_ascii=True)
 
 
-def print_result(text: str) -> None:
-    """Print to standard output, at once: a full disk is told of here, not met at the end."""
-    sys.stdout.write(text if text.endswith("\n") else text + "\n")
-    sys.stdout.flush()
+def print_result(text: str, night: bool = False, end: str | None = None) -> None:
+    """Print to standard output, at once: a full disk is told of here, not met at the end.
 
-
-def dimmed(text: str, night: bool) -> str:
-    """Return text in dim red for eyes used to the dark, where the terminal can show it."""
+    Parameters
+    ----------
+    text : str
+        Of it only what may be shown is printed: names come from strangers' files.
+    night : bool
+        In dim red for eyes used to the dark, where the terminal can show it.
+    end : str, optional
+        After it; left out: a line feed, if there is none.
+    """
     from poleward.report.style import wants_colour
 
-    return f"\x1b[2;31m{text}\x1b[0m" if night and wants_colour(sys.stdout) else text
+    shown = printable_lines(text)
+    if night and wants_colour(sys.stdout):
+        shown = f"\x1b[2;31m{shown}\x1b[0m"
+    closing = "" if text.endswith("\n") else "\n"
+    sys.stdout.write(shown + (closing if end is None else end))
+    sys.stdout.flush()
 
 
 def tell(text: str) -> None:

@@ -133,8 +133,7 @@ class Talk:
 
     def say(self, text: str, end: str = "\n") -> None:
         """Print lines, none wider than a terminal."""
-        sys.stdout.write(common.dimmed(_folded(text), self.night) + end)
-        sys.stdout.flush()
+        common.print_result(_folded(text), self.night, end)
 
     def run(self) -> bool:
         """Ask until the evening ends; False if it was left before."""

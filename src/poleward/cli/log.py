@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from poleward.cli import common, rounds
+from poleward.cli import common, rounds, streams
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -160,9 +159,10 @@ class Report:
 
     def line(self, text: str) -> None:
         """Give one line meanwhile: on standard error where standard output is for the record."""
-        stream = sys.stderr if self.output.as_json else sys.stdout
-        stream.write(f"{text}\n")
-        stream.flush()
+        if self.output.as_json:
+            streams.say(f"{text}\n")
+        else:
+            common.print_result(f"{text}\n")
 
     def give(self, result: LogSolution, sections: Sequence[Section]) -> int:
         """Print and write everything; return the exit status."""

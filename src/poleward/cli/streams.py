@@ -13,6 +13,8 @@ from pathlib import Path
 from types import FrameType
 from typing import NoReturn
 
+from poleward.errors import printable_lines
+
 
 def gone(platform: str) -> tuple[int, ...]:
     """Return what writing to a pipe says whose reader has gone; Windows calls it an invalid argument."""
@@ -45,7 +47,7 @@ def find_home() -> None:
 def say(text: str) -> None:
     """Write lines to standard error; where that is full or closed there is nowhere left to complain."""
     with contextlib.suppress(OSError, ValueError):
-        sys.stderr.write(text)
+        sys.stderr.write(printable_lines(text))
         sys.stderr.flush()
 
 

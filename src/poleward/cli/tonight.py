@@ -100,7 +100,7 @@ target_options = common.grouped(
             help="Imaging camera: focal_length=600mm, pixel_size=3.76um, width=6248, height=4176.",
         ),
         click.option("--limit", metavar="PIXELS", help="Longest trail that counts as a round star [1 pix]."),
-        click.option("--at", metavar="TIME", help="Moment that counts as now, e.g. 2026-11-25T20:00Z."),
+        click.option("--at", metavar="TIME", help="Moment that counts as now, e.g. 2026-11-25T21:00+01:00."),
         click.option("--lowest-altitude", metavar="ANGLE", help="Below it nothing is done [20deg]."),
     ),
 )

@@ -133,7 +133,7 @@ def read_table(path: str | Path) -> RawTable:
 
 def _csv(text: str, name: str) -> RawTable:
     """Comma, semicolon or tab separated; ``#`` lines and empty lines are passed over."""
-    lines = text.splitlines()
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")  # a form feed in a label ends no line
     numbered = [
         (i + 1, line) for i, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")
     ]

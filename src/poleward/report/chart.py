@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from poleward.errors import printable_lines
 from poleward.report import style
 from poleward.report.text import move_text
 from poleward.solving.solution import Solution
@@ -53,6 +54,7 @@ def figure_bytes(figure: Any, path: str) -> bytes:
     import warnings
 
     buffer = io.BytesIO()
+    printable_texts(figure)
     with warnings.catch_warnings():
         # A name in a script that the font lacks is drawn as boxes; the text has it right.
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
@@ -60,6 +62,14 @@ def figure_bytes(figure: Any, path: str) -> bytes:
             buffer, format=path.rsplit(".", 1)[-1].lower(), dpi=150, facecolor=figure.get_facecolor()
         )
     return buffer.getvalue()
+
+
+def printable_texts(figure: Any) -> None:
+    """Leave in a figure's texts only what may be shown: labels come from strangers' files."""
+    from matplotlib.text import Text
+
+    for text in figure.findobj(Text):
+        text.set_text(printable_lines(text.get_text()))
 
 
 def ellipse_points(covariance: Any, scale: float, count: int = 181) -> Any:

@@ -9,6 +9,7 @@ from importlib.resources import files
 from typing import Any
 
 from poleward.door.record import column_of
+from poleward.errors import printable_lines
 from poleward.report.chart import figure_bytes
 from poleward.report.tables import flat_row
 
@@ -201,7 +202,7 @@ def page_html(page: Page) -> str:
 
     template = (files("poleward") / "data" / "page.html").read_text(encoding="utf-8")
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_printable
     )
     charts = [(caption, Markup(_svg(figure))) for caption, figure in page.charts]
     verdict, *details = page.verdict.splitlines()
@@ -209,6 +210,12 @@ def page_html(page: Page) -> str:
     return environment.from_string(template).render(
         page=page, verdict=verdict, details=details, moves=moves, charts=charts
     )
+
+
+def _printable(value: Any) -> Any:
+    """Leave in a text that is put into the page only what may be shown; charts have been through it."""
+    plain = isinstance(value, str) and not hasattr(value, "__html__")
+    return printable_lines(value) if plain else value
 
 
 def _svg(figure: Any) -> str:

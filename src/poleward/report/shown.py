@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from poleward import __version__
+from poleward.errors import printable_lines
 from poleward.report.style import Signs, signs_for
 from poleward.report.tables import record_table
 from poleward.sky.site import Site
@@ -49,12 +50,15 @@ def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
     """
     text = _made(result, 0, signs or signs_for(sys.stdout))
     last = site_line(result.site, source) if hasattr(result, "site") else knobs_line(source)
-    return f"{text}\n\n{last}"
+    return printable_lines(f"{text}\n\n{last}")
 
 
 def figure_of(result: Any, *, night: bool = False) -> Figure:
     """Return the chart of a result."""
+    from poleward.report.chart import printable_texts
+
     figure: Figure = _made(result, 1, night=night)
+    printable_texts(figure)
     return figure
 
 
