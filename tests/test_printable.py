@@ -37,10 +37,12 @@ def test_labels_on_the_terminal_and_in_charts() -> None:
     text = "label,hour_angle,dec,duration,north\n"
     text += "".join(f'"{label} {n}",{h},5,300,{north}\n' for n, h, north in rows)
     Path("t.csv").write_text(text, encoding="utf-8", newline="")
-    ran = run_here("solve", "t.csv", *PLACE, "--chart", "axis.svg")
+    ran = run_here("solve", "t.csv", *PLACE, "--chart", "axis.svg", "--page", "axis.html")
     assert ran.status == 0, ran.err
     assert r"a\x1b[31mred" in ran.out
-    for shown in (ran.out, ran.err, Path("axis.svg").read_text(encoding="utf-8")):
+    written = [Path(name).read_text(encoding="utf-8") for name in ("axis.svg", "axis.html")]
+    assert "31mred" in written[1]
+    for shown in (ran.out, ran.err, *written):
         assert not FORBIDDEN.search(shown)
 
 
