@@ -1,0 +1,147 @@
+"""What changes of one sign or one number have got past other tests: each test here fails with one of them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import truth
+from scipy.integrate import quad
+from scipy.spatial.transform import Rotation
+
+from poleward import GuideCamera, Site
+from poleward.guidelog.fitting import beliefs
+from poleward.sky.look import Pointing, look
+from poleward.solving.knobs import Turning, moves_of
+from poleward.solving.least_squares import covariance_of, coverage_factor, least_squares
+
+# Beliefs of the log's fit: each is a density, so it sums to one, and its middle is where it is said to be.
+
+
+@pytest.mark.parametrize("sigma", [0.02, 0.06, 0.1])
+def test_the_belief_in_a_stated_rate_is_a_density(sigma: float) -> None:
+    """By scipy's quadrature, up to the constant that both its parts leave out; 19 of 20 parts of it about 1."""
+
+    def density(rate: float) -> float:
+        return float(np.exp(beliefs.rate_belief(np.array([rate]), sigma)[0])) / math.sqrt(2 * math.pi)
+
+    near = (1 - 6 * sigma, 1 + 6 * sigma)
+    whole = sum(quad(density, *ends, limit=200)[0] for ends in ((1e-6, near[0]), near, (near[1], 60.0)))
+    assert whole == pytest.approx(1.0, abs=2e-3)
+    assert density(1.0) == pytest.approx(0.95 / sigma / math.sqrt(2 * math.pi) + 0.05 * 0.798, rel=1e-3)
+    for side in (-1, 1):
+        assert density(1.0) > 5 * density(1 + 3 * sigma * side)
+
+
+def test_the_belief_in_a_rate_that_nobody_stated() -> None:
+    """Highest about half the sidereal rate, 7.5 arcsec/s, and less by e to the half a standard deviation aside."""
+    rates = np.geomspace(0.5, 200, 4000)
+    share = np.exp(beliefs.rate_belief(rates, math.inf)) * rates  # per unit of the logarithm
+    assert rates[np.argmax(share)] == pytest.approx(7.5, rel=0.01)
+    floor = 0.2 / 4.6
+    aside = [float(np.interp(7.5 * math.exp(step), rates, share)) - floor for step in (-0.5, 0.0, 0.5)]
+    assert np.array(aside) / aside[1] == pytest.approx([math.exp(-0.5), 1, math.exp(-0.5)], rel=1e-3)
+    core = np.trapezoid(share - floor, np.log(rates))
+    assert core == pytest.approx(0.8, abs=2e-3)
+
+
+def test_the_belief_in_play_is_a_density() -> None:
+    """A fifth for none, and the rest falls by e in 300 ms."""
+    plays = np.concatenate([[0.0], np.linspace(1, 6000, 6000)])
+    share = np.exp(beliefs.play_belief(plays))
+    assert share.sum() == pytest.approx(1.0, abs=2e-3)
+    assert share[0] == pytest.approx(0.2, abs=0.003)
+    assert share[2000] / share[1700] == pytest.approx(math.exp(-1), rel=1e-6)
+
+
+def test_the_belief_in_noise_is_a_density() -> None:
+    """Over its two logarithms, where memories are long against a row; shorter ones are believed less, not more."""
+    ratios, times = np.linspace(-9, 8, 120), np.linspace(-5, 12, 120)
+    grid = np.array([[ratio, time] for ratio in ratios for time in times])
+    cell = (ratios[1] - ratios[0]) * (times[1] - times[0])
+    share = np.exp(beliefs.noise_belief(grid, cell, 1e-9))
+    assert share.sum() == pytest.approx(1.0, abs=1e-3)
+    assert grid[np.argmax(share)] == pytest.approx(np.log([0.4, 35.0]), abs=0.1)
+    short, long = beliefs.noise_belief(np.log([[0.4, 10.0], [0.4, 100.0]]), 1.0, 20.0)
+    plain = beliefs.noise_belief(np.log([[0.4, 10.0], [0.4, 100.0]]), 1.0, 1e-9)
+    assert long == plain[1]
+    assert short == pytest.approx(plain[0] - 0.5 * (math.log(60 / 10) / 0.3) ** 2)
+
+
+# Intervals
+
+
+def test_intervals_of_few_timings_are_students() -> None:
+    """JCGM 100:2008, table G.2, t for p = 95.45 % over t for p = 68.27 % (M: the digits are from memory)."""
+    for free, wide, narrow in (
+        (1, 13.97, 1.84),
+        (2, 4.53, 1.32),
+        (3, 3.31, 1.20),
+        (5, 2.65, 1.11),
+        (10, 2.28, 1.05),
+    ):
+        assert coverage_factor(free) == pytest.approx(wide / narrow, rel=0.005)
+    assert coverage_factor(100_000) == pytest.approx(2.0, abs=1e-4)
+
+
+def test_a_covariance_is_widened_by_the_square() -> None:
+    """A straight line through five points: numpy's inverse of the normal equations, times the factor twice."""
+    x = np.arange(5.0)
+    design = np.column_stack([np.ones(5), x])
+    data = 1 + 2 * x
+    fit = least_squares(("a", "b"), lambda p: data - design @ p, lambda p: -design, np.zeros(2))
+    plain = np.linalg.inv(design.T @ design)
+    assert covariance_of(design) == pytest.approx(plain)
+    assert fit.widened(1.0) == pytest.approx(plain)
+    assert fit.widened(3.0) == pytest.approx(9 * plain)
+
+
+# Cameras
+
+
+@pytest.mark.parametrize("angle", [0.0, 30.0, 75.0, 200.0])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_sigmas_turn_with_the_camera(angle: float, mirrored: bool) -> None:
+    """A pixel's ellipse turned onto the sky by scipy: the roots of the diagonal of R C R'."""
+    camera = GuideCamera("2 arcsec/pix", f"{angle} deg", mirrored)
+    turn = Rotation.from_euler("z", angle, degrees=True).as_matrix()[:2, :2]
+    across, up = 0.7, 0.2
+    spread = 4 * turn @ np.diag([up**2, across**2]) @ turn.T  # first component up the picture, second across
+    assert camera.sigma_to_sky(across, up) == pytest.approx(np.sqrt(np.diag(spread)))
+
+
+# Knobs at errors of degrees
+
+
+@pytest.mark.parametrize(("latitude", "dec"), [(47.0, 10.0), (47.0, 86.0), (-33.0, -20.0), (-33.0, -85.0)])
+@pytest.mark.parametrize("errors", [(240.0, -150.0), (-600.0, 90.0)])
+@pytest.mark.parametrize("reference", ["apparent", "true"])
+def test_stars_move_as_a_turned_mount_says(latitude, dec, errors, reference) -> None:
+    """The mount stands degrees off, and is turned by scipy: azimuth first, then altitude from beneath or above the pole.
+
+    1e-6 of the move: both are exact geometry, told apart only where the axis' own place, or the other pole (which
+    refraction lifts by an arcminute), is taken.
+    """
+    site = Site(f"{latitude} deg")
+    watch = Pointing(hour_angle=math.radians(-30), dec=math.radians(dec))
+    sight = look([watch], np.zeros((1, 1)), site)
+    pole = sight.apparent_pole if reference == "apparent" else sight.true_pole
+    hemisphere = math.copysign(1.0, latitude)
+    seen = sight.seen[0, 0]
+    moves = moves_of(*errors, pole, site, Turning(watch=watch))
+    assert [move.knob for move in moves] == ["azimuth", "altitude"]
+    plumb = np.array([0.0, 0.0, 1.0])
+    for move, stand in zip(moves, (errors, (0.0, errors[1])), strict=True):
+        axis = truth.axis_direction(pole.direction, stand[0] / 60, stand[1] / 60, hemisphere)
+        level = np.cross(axis, plumb)
+        about = -hemisphere * plumb if move.knob == "azimuth" else level / np.linalg.norm(level)
+        turn = Rotation.from_rotvec(about * math.radians(move.move_arcmin / 60))
+        east = np.cross(axis * hemisphere, seen)
+        east /= np.linalg.norm(east)
+        straight, across, up = turn.apply(np.stack([seen, east, np.cross(seen, east)]))
+        north, right = np.degrees([seen @ up, seen @ across]) * 3600 / (seen @ straight)
+        assert move.star is not None
+        assert (move.star.north_arcsec, move.star.east_arcsec) == pytest.approx(
+            (north, right), rel=1e-6, abs=1e-6 * abs(move.move_arcmin) * 60
+        )
