@@ -251,7 +251,7 @@ def add_section(path: str, name: str, block: str) -> None:
     InputError
         It cannot be read, or the section cannot be added to it.
     """
-    there = Path(path).exists()
+    there = os.path.exists(path)
     before = read_toml(path, "setup file", "") if there else {}
     if name in before:
         raise UsageError(f"{path}: it has a [{name}] already", "nothing was written")

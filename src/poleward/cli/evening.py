@@ -76,7 +76,7 @@ def command(
     if targets is not None and not Path(targets).is_file():
         raise InputError("there is no such file", "a targets table: name, ra, dec, exposure", targets)
     arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
-    kept = read_rounds(path) if Path(path).exists() else History()
+    kept = read_rounds(path) if os.path.exists(path) else History()
     before = kept.before_evening()
     evening = Evening(lambda: World(setup, list(before), suggestions, arcmin), list(kept.entries))
     talk = Talk(evening, path, setup, signs_for(sys.stdout), night)

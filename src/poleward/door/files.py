@@ -21,7 +21,7 @@ def refuse_existing(path: str | Path, force: bool) -> None:
     """
     mode = _mode(path)
     if mode is None:
-        if not _target(path).parent.is_dir():
+        if not os.path.isdir(_target(path).parent):
             folder = (_target(path) if os.path.islink(path) else Path(path)).parent
             raise UsageError(f"{path}: there is no folder {folder}", "make the folder first")
     elif stat.S_ISDIR(mode):

@@ -124,7 +124,7 @@ def read_rounds(path: str | Path) -> History:
     """
     name = str(path)
     try:
-        if not Path(path).is_file():
+        if not os.path.isfile(path):
             raise InputError(
                 "there is no such rounds file", "poleward solve drifts.csv --append FILE begins one", name
             )
@@ -247,7 +247,7 @@ def update_rounds(path: str | Path, change: Callable[[History], History]) -> His
         It cannot be written, or another program holds it.
     """
     with _held(Path(path)):
-        history = change(read_rounds(path) if Path(path).exists() else History())
+        history = change(read_rounds(path) if os.path.exists(path) else History())
         write_whole(path, _text(history), force=True)
     return history
 

@@ -13,7 +13,6 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing.connection import wait
-from pathlib import Path
 from typing import Any, TypeVar
 
 from poleward.errors import InputError, Note
@@ -194,7 +193,7 @@ class Crew:
 @contextmanager
 def workers(paths: Sequence[str], each: str) -> Iterator[Crew]:
     """Worker processes for these logs, or none where they would not pay."""
-    sizes = [Path(path).stat().st_size for path in paths if Path(path).is_file()]
+    sizes = [os.path.getsize(path) for path in paths if os.path.isfile(path)]
     cores = min(_cores(), len(sizes))
     if each == "all" or cores < 2 or sum(sizes) < WORTH_BYTES or "-" in paths:
         yield Crew(None)
