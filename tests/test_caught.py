@@ -14,7 +14,7 @@ from poleward import GuideCamera, Site
 from poleward.guidelog.fitting import beliefs
 from poleward.sky.look import Pointing, look
 from poleward.solving.knobs import Turning, moves_of
-from poleward.solving.least_squares import covariance_of, coverage_factor, least_squares
+from poleward.solving.least_squares import Problem, covariance_of, coverage_factor, least_squares
 
 # Beliefs of the log's fit: each is a density, so it sums to one, and its middle is where it is said to be.
 
@@ -90,7 +90,7 @@ def test_a_covariance_is_widened_by_the_square() -> None:
     x = np.arange(5.0)
     design = np.column_stack([np.ones(5), x])
     data = 1 + 2 * x
-    fit = least_squares(("a", "b"), lambda p: data - design @ p, lambda p: -design, np.zeros(2))
+    fit = least_squares(Problem(("a", "b"), lambda p: design @ p - data, lambda p: design), np.zeros(2))
     plain = np.linalg.inv(design.T @ design)
     assert covariance_of(design) == pytest.approx(plain)
     assert fit.widened(1.0) == pytest.approx(plain)
