@@ -381,6 +381,17 @@ def test_pulses_that_are_ten_times_as_long_for_a_while(read):
     assert "times as long as usual in the rows from here on" in note.text
 
 
+def test_pulses_of_nearly_nothing(read):
+    """A garbled 1e-320 in most rows is no pulse, and nothing is divided by it."""
+    lines = log_of(NIGHTS[0])
+    for k in range(90):
+        cells = lines[at(1, 4) + k].split(";")
+        lines[at(1, 4) + k] = ";".join([*cells[:3], "1e-320", *cells[4:]])
+    log = read(lines)
+    assert log.refused == ()
+    assert [note.code for note in log[0].notes] == ["same-pulse"]
+
+
 def test_a_pulse_that_would_not_end_before_the_next_row(read):
     """6 s in a row every 2 s: left out, and what the mount did then is not known."""
     lines = log_of(NIGHTS[0])

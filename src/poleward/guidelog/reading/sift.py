@@ -213,7 +213,7 @@ def note_odd_pulses(draft: Draft, rows: Integers, columns: Mapping[str, Floats],
     if (most := int(sizes.max())) >= SAME_PULSES:
         first = int(starts[sizes.argmax()])
         note("same-pulse", first, f"north_pulse is {pulses[first]:+g} ms in {most} rows on end")
-    sent = np.flatnonzero(pulses)
+    sent = np.flatnonzero(np.abs(pulses) > 1e-3)  # below a microsecond it is a garbled number
     if len(sent) >= 3 * ODD_PULSES:
         near = np.median(np.lib.stride_tricks.sliding_window_view(np.abs(pulses[sent]), ODD_PULSES), axis=1)
         times_usual = near / np.median(np.abs(pulses[sent]))
