@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
     from poleward.door.quantity import Value
 
+FEW = 6
+"""Of up to so many timings any may be the one that slipped, if none stands out."""
 AGREES = 0.05
 """A slip is named when with it set right the timings agree as 95 of 100 honest sets do."""
 NOT_ROBUST = "too many timings do not fit for a few blunders: the sigmas are too small, so robust is not used and the scatter speaks"
@@ -169,8 +171,8 @@ class _How:
         """Say that the timings contradict each other, and which slip set right would make them agree."""
         if from_scatter or doubt.p_value is None or doubt.p_value >= SLIP:
             return []
-        # Of four timings or more one that slipped stands out; of fewer it may be any.
-        at_fault = model.used if len(model.used) < 4 else doubt.suspects
+        # Of many timings one that slipped stands out; of few it may be any.
+        at_fault = doubt.suspects or (model.used if len(model.used) <= FEW else [])
         names = {i: model.name(i) for i in at_fault}
         right: list[tuple[float, str]] = []
         for words, fixed, where in slips(drifts, names, site):
