@@ -15,6 +15,7 @@ from poleward.guidelog.fitting import beliefs
 from poleward.sky.look import Pointing, look
 from poleward.solving.knobs import Turning, moves_of
 from poleward.solving.least_squares import Problem, covariance_of, coverage_factor, least_squares
+from poleward.tonight.axis_record import axis_from_record
 
 # Beliefs of the log's fit: each is a density, so it sums to one, and its middle is where it is said to be.
 
@@ -145,3 +146,14 @@ def test_stars_move_as_a_turned_mount_says(latitude, dec, errors, reference) -> 
         assert (move.star.north_arcsec, move.star.east_arcsec) == pytest.approx(
             (north, right), rel=1e-6, abs=1e-6 * abs(move.move_arcmin) * 60
         )
+
+
+@pytest.mark.parametrize(("free", "wide", "narrow"), [(1, 13.97, 1.84), (2, 4.53, 1.32), (5, 2.65, 1.11)])
+def test_a_record_says_how_many_timings_were_to_spare(free: int, wide: float, narrow: float) -> None:
+    """The same table read backwards: the factor of a record's 95.45 % interval tells the degrees of freedom."""
+    axis = {
+        "reference": "apparent pole", "azimuth_error_arcmin": 5.0, "azimuth_sigma_arcmin": 0.2,
+        "altitude_error_arcmin": 3.0, "altitude_sigma_arcmin": 0.2, "correlation": 0.0,
+    }  # fmt: skip
+    record = {"record": "solution", "axis": axis, "fit": {"coverage_factor_95": wide / narrow}}
+    assert axis_from_record(record).to_spare == pytest.approx(free, rel=0.03)
