@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from poleward.cli import common
+from poleward.cli import common, streams
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -81,9 +81,11 @@ def command(
 
     \b
     Examples:
-      poleward camera --run "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d" --push up
-      poleward camera --run "x1=812, y1=455, x2=537, y2=410, duration=60s, star=Procyon" \\
-        --push "x1=600, y1=420, x2=606, y2=382" --focal-length 240mm --pixel-size 3.75um
+      poleward camera --push up \\
+        --run "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d"
+      poleward camera --push "x1=600, y1=420, x2=606, y2=382" \\
+        --run "x1=812, y1=455, x2=537, y2=410, duration=60s, star=Procyon" \\
+        --focal-length 240mm --pixel-size 3.75um
     """
     from poleward.door.quantity import PIXELS, parse
     from poleward.report.camera_text import camera_text
@@ -108,10 +110,11 @@ def command(
         from poleward.setup import add_section
 
         add_section(path, "guide_camera", found.setup_block())
-    text = common.json_text(found.to_record()) if given.as_json else camera_text(found, signs_for(sys.stdout))
-    if given.write and not given.as_json:
-        text += f"\n\nAdded to {path}."
-    common.print_result(text, given.night and not given.as_json)
+    if given.as_json:
+        common.print_result(common.json_text(found.to_record()))
+        return 0
+    text = camera_text(found, signs_for(sys.stdout)) + (f"\n\nAdded to {path}." if given.write else "")
+    common.print_result(streams.fitted(text, sys.stdout), given.night)
     return 0
 
 

@@ -42,8 +42,10 @@ def command(
 
     \b
     Examples:
-      poleward check --targets tonight.csv --axis axis.json --latitude 47.1deg --longitude 8.4deg
-      poleward check --axis "azimuth=5arcmin, altitude=-3arcmin" --latitude 47.1deg --longitude 8.4deg \\
+      poleward check --targets tonight.csv --axis axis.json \\
+        --latitude 47.1deg --longitude 8.4deg
+      poleward check --axis "azimuth=5arcmin, altitude=-3arcmin" \\
+        --latitude 47.1deg --longitude 8.4deg \\
         --target "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=300s"
 
     A target without start and end is taken in the coming night, while it stands high enough.

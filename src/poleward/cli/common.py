@@ -169,7 +169,8 @@ class Output:
 
             write_whole(self.page, page_html(page_of(result, source)), force=self.force)
         text = "" if self.as_json else header + text_of(told or result, source=source) + footer
-        print_result(json_text(record) if self.as_json else text, self.night and not self.as_json)
+        shown = json_text(record) if self.as_json else streams.fitted(text, sys.stdout)
+        print_result(shown, self.night and not self.as_json)
 
 
 output_options = grouped(
@@ -251,11 +252,7 @@ def print_result(text: str, night: bool = False, end: str | None = None) -> None
     end : str, optional
         After it; left out: a line feed, if there is none.
     """
-    from poleward.report.style import wants_colour
-
-    shown = printable_lines(text)
-    if night and wants_colour(sys.stdout):
-        shown = f"\x1b[2;31m{shown}\x1b[0m"
+    shown = streams.dimmed(printable_lines(text), sys.stdout, night)
     closing = "" if text.endswith("\n") else "\n"
     sys.stdout.write(shown + (closing if end is None else end))
     sys.stdout.flush()

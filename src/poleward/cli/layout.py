@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
-from poleward.cli import common
+from poleward.cli import common, streams
 from poleward.errors import UsageError
 
 
@@ -61,5 +63,5 @@ def _proof(log: str, layout: str, tz: str | None, output: str | None) -> int:
     if zone:
         zone_of(zone, "--tz")
     found = read_log(log, layout, timezone=zone)
-    common.print_result(proof_text(found, layout, zone))
+    common.print_result(streams.fitted(proof_text(found, layout, zone), sys.stdout))
     return 0 if len(found) else 3

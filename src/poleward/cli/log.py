@@ -106,8 +106,10 @@ def command(
     \b
     Examples:
       poleward log night.log --layout mine.toml --latitude 47.1deg
-      poleward log 2026-*.log --layout mine.toml --latitude 47.1deg --each night --chart axis.png
-      poleward log now.log --layout mine.toml --latitude 47.1deg --follow --until 0.5arcmin
+      poleward log 2026-*.log --layout mine.toml --latitude 47.1deg \\
+        --each night --chart axis.png
+      poleward log now.log --layout mine.toml --latitude 47.1deg \\
+        --follow --until 0.5arcmin
 
     Exit status 4: the logs cannot determine both errors.
     """

@@ -107,7 +107,8 @@ def command(
     Examples:
       poleward plan --latitude 47.1deg --accuracy 0.5arcmin
       poleward plan --latitude 47.1deg --longitude 8.4deg --accuracy 0.5arcmin \\
-        --seeing 2.5arcsec --cadence 2s --blocked "from=60deg, to=150deg, up_to=40deg" --chart sky.png
+        --seeing 2.5arcsec --cadence 2s --chart sky.png \\
+        --blocked "from=60deg, to=150deg, up_to=40deg"
 
     With a longitude it begins at dusk, keeps away from the Sun, and names stars: to time by eye, to point by with a camera.
     """

@@ -47,7 +47,8 @@ def command(path: str, turned: str | None, limit: str, setup_file: str | None, o
     Examples:
       poleward rounds tonight.json
       poleward rounds tonight.json --turned "azimuth=0.25 clockwise, altitude=0"
-      poleward rounds tonight.json --turned "altitude=1.1 counter-clockwise then 0.2 clockwise"
+      poleward rounds tonight.json \\
+        --turned "altitude=1.1 counter-clockwise then 0.2 clockwise"
     """
     from poleward.rounds.history import read_rounds, update_rounds
     from poleward.rounds.turns import read_turned

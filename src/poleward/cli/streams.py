@@ -7,11 +7,12 @@ import errno
 import os
 import signal
 import sys
+import textwrap
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 from poleward.errors import printable_lines
 
@@ -22,6 +23,8 @@ def gone(platform: str) -> tuple[int, ...]:
 
 
 GONE = gone(sys.platform)
+NARROWEST = 20
+"""Columns: a terminal that says it has fewer does not know."""
 
 
 def prepare() -> None:
@@ -44,10 +47,35 @@ def find_home() -> None:
         os.environ["HOME"] = os.devnull
 
 
+def fitted(text: str, stream: TextIO) -> str:
+    """Return text with every line within the width of the terminal that shows it; elsewhere as it is."""
+    try:
+        width = os.get_terminal_size(stream.fileno()).columns if stream.isatty() else 0
+    except (OSError, ValueError, AttributeError):
+        width = 0
+    if width < NARROWEST:
+        return text
+    lines = []
+    for line in text.split("\n"):
+        if len(line) <= width:
+            lines.append(line)
+            continue
+        more = " " * (len(line) - len(line.lstrip()) + 2)
+        lines += textwrap.wrap(line, width, subsequent_indent=more, break_on_hyphens=False)
+    return "\n".join(lines)
+
+
+def dimmed(text: str, stream: TextIO, night: bool) -> str:
+    """Return text in dim red where that is wanted and the terminal can show it."""
+    from poleward.report.style import wants_colour
+
+    return f"\x1b[2;31m{text}\x1b[0m" if night and wants_colour(stream) else text
+
+
 def say(text: str) -> None:
     """Write lines to standard error; where that is full or closed there is nowhere left to complain."""
     with contextlib.suppress(OSError, ValueError):
-        sys.stderr.write(printable_lines(text))
+        sys.stderr.write(dimmed(fitted(printable_lines(text), sys.stderr), sys.stderr, "--night" in sys.argv))
         sys.stderr.flush()
 
 
