@@ -165,7 +165,7 @@ def test_a_whole_evening_with_slips(tmp_path: Path) -> None:
         terminal.type(reply(person, screen, tmp_path, place))
     assert terminal.running.wait(timeout=30) == 0
     assert (slipped, undone, left) == (True, True, True)
-    assert max(map(len, terminal.seen.splitlines())) <= 80
+    assert max(map(len, terminal.seen.splitlines())) <= 80, max(terminal.seen.splitlines(), key=len)
     assert "Stop: " in terminal.seen
     rounds = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["rounds"]
     assert 2 <= len(rounds) <= 5

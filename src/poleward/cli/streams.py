@@ -50,7 +50,9 @@ def find_home() -> None:
 def fitted(text: str, stream: TextIO) -> str:
     """Return text with every line within the width of the terminal that shows it; elsewhere as it is."""
     try:
-        width = os.get_terminal_size(stream.fileno()).columns if stream.isatty() else 0
+        told = os.environ.get("COLUMNS", "")  # a user's word counts before the terminal's, as everywhere
+        width = int(told) if told.isdecimal() else os.get_terminal_size(stream.fileno()).columns
+        width = width if stream.isatty() else 0
     except (OSError, ValueError, AttributeError):
         width = 0
     if width < NARROWEST:
