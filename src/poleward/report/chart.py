@@ -196,6 +196,7 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
             linestyle="-" if scale == 1 else "--",
         )
     axes.plot(azimuth, altitude, marker="o", markersize=8, color=palette.axis, linestyle="none", zorder=5)
+    _uneven_intervals(axes, solution, azimuth, altitude, palette)
     # The name stands beyond the ellipse, on the side away from the pole.
     away = 1 if altitude >= 0 else -1
     axes.annotate(
@@ -234,6 +235,31 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
         text = f"{move.knob} knob: {move_text(move, style.decimals_for(sigma or 0.0))}"
         axes.plot([], [], color=colour, linewidth=2, linestyle=dash, label=text)
     _legend(axes, palette)
+
+
+def _uneven_intervals(
+    axes: Any, solution: Solution, azimuth: float, altitude: float, palette: Palette
+) -> None:
+    """Bars over the 95 % intervals of both errors, where one of them reaches further to one side."""
+    across, up = solution.azimuth_interval_95_arcmin, solution.altitude_interval_95_arcmin
+    if across is None or up is None:
+        return
+    level = solution.pole.level
+    wide = (across[0] * level, across[1] * level)
+    if not (style.is_uneven(azimuth, wide) or style.is_uneven(altitude, up)):
+        return
+    axes.errorbar(
+        [azimuth],
+        [altitude],
+        xerr=[[azimuth - wide[0]], [wide[1] - azimuth]],
+        yerr=[[altitude - up[0]], [up[1] - altitude]],
+        color=palette.axis,
+        linewidth=1.2,
+        capsize=4,
+        linestyle="none",
+        zorder=4,
+        label="95 %, each error by itself",
+    )
 
 
 def _legend(axes: Any, palette: Palette) -> None:

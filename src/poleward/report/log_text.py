@@ -18,6 +18,11 @@ MOST_LINES = 12
 """A table longer than this fills a terminal of 24 lines before the rest is said: then only the worst are shown."""
 WORST = 5
 """How many of a long table are shown."""
+FIRST = (
+    "drive-unlike", "drive-early", "drive-dead", "drive-uneven", "drive-short", "guide-rate", "moves-not-noted", "clock",
+    "scatter",
+)  # fmt: skip
+"""Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
 SAME_NOTES = 3
 """Notes of one kind that are shown; of more, a count."""
 
@@ -32,7 +37,7 @@ def log_text(result: LogSolution, signs: Signs) -> str:
         What the stream can show.
     """
     solution, site = result.solution, result.site
-    blocks = ["\n".join(filter(None, [verdict(solution, signs, "logs"), which_text(result)]))]
+    blocks = [_first(result), "\n".join(filter(None, [verdict(solution, signs, "logs"), which_text(result)]))]
     if solution.moves:
         blocks.append(what_to_turn(solution))
     if len(result.groups) > 1:
@@ -41,6 +46,12 @@ def log_text(result: LogSolution, signs: Signs) -> str:
     blocks.append(agreement_text(result, signs))
     blocks += [_guiding(result, signs), _notes(result)]
     return "\n\n".join(block for block in blocks if block)
+
+
+def _first(result: LogSolution) -> str:
+    """What must be read before the answer: the log is not what it seems."""
+    notes = dict.fromkeys(note for note in result.solution.warnings if note.code in FIRST)
+    return "\n".join(paragraph(f"! {note.text}", "  ") for note in notes)
 
 
 def _start(moment: datetime | None, site: Site) -> str:
@@ -178,7 +189,12 @@ def _guiding_in_short(guided: Sequence[SectionResult]) -> str:
 
 def _notes(result: LogSolution) -> str:
     """All notes; of those of one kind a few and a count."""
-    said = ("add-pointing", "section-unused", "knock")  # these stand in the verdict and in the tables
+    said = (
+        "add-pointing",
+        "section-unused",
+        "knock",
+        *FIRST,
+    )  # these stand above, in the verdict or in the tables
     kinds: dict[str, list[Note]] = {}
     own = [note for section in result.sections for note in section.notes]
     for note in dict.fromkeys([*result.solution.warnings, *own]):

@@ -47,6 +47,16 @@ def decimals_for(sigma: float) -> int:
     return min(max(-exponent + (1 if leading < 2.95 else 0), 0), 4)
 
 
+UNEVEN = 1.25
+"""Sides of an interval that differ by more than this factor are shown as they are; a sigma tells the others."""
+
+
+def is_uneven(value: float, interval: tuple[float, float]) -> bool:
+    """Whether a value may be much further off on one side than on the other."""
+    below, above = value - interval[0], interval[1] - value
+    return max(below, above) > UNEVEN * min(below, above)
+
+
 def with_sigma(value: float, sigma: float, signs: Signs) -> str:
     """Return ``5.0 +/- 0.2``, both with the decimals that the sigma deserves."""
     places = decimals_for(sigma)

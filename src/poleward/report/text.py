@@ -5,7 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from poleward.report.style import IN_DEGREES_ARCMIN, Signs, angle_text, decimals_for, paragraph, with_sigma
+from poleward.report.style import (
+    IN_DEGREES_ARCMIN,
+    Signs,
+    angle_text,
+    decimals_for,
+    is_uneven,
+    paragraph,
+    with_sigma,
+)
 from poleward.sky.axis import STELLAR_RATE
 from poleward.solving.fitted import FittedDrift
 from poleward.solving.knobs import CAUTION, CAUTIONS, STILL, Move
@@ -109,12 +117,18 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
 
 def _azimuth(solution: Solution, signs: Signs) -> str:
     value, sigma = solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin
-    return "" if value is None or sigma is None else _error("azimuth", value, sigma, ("EAST", "WEST"), signs)
+    if value is None or sigma is None:
+        return ""
+    sides, interval = ("EAST", "WEST"), solution.azimuth_interval_95_arcmin
+    return _error("azimuth", value, sigma, sides, signs) + _unlike_sides(value, sigma, sides, interval)
 
 
 def _altitude(solution: Solution, signs: Signs) -> str:
     value, sigma = solution.altitude_error_arcmin, solution.altitude_sigma_arcmin
-    return "" if value is None or sigma is None else _error("altitude", value, sigma, ("HIGH", "LOW"), signs)
+    if value is None or sigma is None:
+        return ""
+    sides, interval = ("HIGH", "LOW"), solution.altitude_interval_95_arcmin
+    return _error("altitude", value, sigma, sides, signs) + _unlike_sides(value, sigma, sides, interval)
 
 
 def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs) -> str:
@@ -122,6 +136,21 @@ def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs:
     return f"  {name:<9} {angle_text(abs(value), sigma, signs)} too far {side}".replace(
         "too far HIGH", "too HIGH"
     ).replace("too far LOW", "too LOW")
+
+
+def _unlike_sides(
+    value: float, sigma: float, sides: tuple[str, str], interval: tuple[float, float] | None
+) -> str:
+    """Where the truth lies with 95 %, if it may be much further off on one side than on the other."""
+    if interval is None or not is_uneven(value, interval):
+        return ""
+    places = decimals_for(sigma)
+    ends = sorted(interval, key=lambda end: end * value)  # the one nearer to the pole, or beyond it, first
+    near, far = (
+        f"{abs(end):.{places}f}" + (f" {sides[0] if end > 0 else sides[1]}" if ends[0] * ends[1] < 0 else "")
+        for end in ends
+    )
+    return f" (95 %: {near} to {far})"
 
 
 def what_to_turn(solution: Solution) -> str:

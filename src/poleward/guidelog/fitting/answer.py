@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.fit import Posterior, fit, moved_to
+from poleward.guidelog.fitting.fit import fit
 from poleward.guidelog.fitting.lattice import layout_of
+from poleward.guidelog.fitting.mixture import Mixture
 from poleward.guidelog.fitting.parts import Drive, Part, State, curve
+from poleward.guidelog.fitting.posterior import Posterior, moved_to
 from poleward.guidelog.fitting.tables import table_of
+from poleward.guidelog.fitting.unlike import clock_chi_square
+from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.pole import Pole
 from poleward.solving.determine import AxisEstimate, Determination, blind, judge
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import coverage_factor, p_value, scatter_factor
 
+FAR_RATE = 0.3
+"""A guide rate this much off the stated one is not the mount's doing: five sigmas of a rate stated without one."""
+NOISE_ALONE = 1.2
+"""By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
+nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py."""
+WELL_KNOWN = 0.04
+"""A guide rate known better than this was told by more than that: by deliberate moves, for one."""
+BENT = 1e-4
+"""Chance below which what is left over knows the clock; one honest log in ten thousand is widened for nothing."""
 OPEN = 1e-6
 """Share of the prior on A and e that is left where the data determine both: it keeps a matrix regular, no more."""
 TAILS = (0.025, 0.975)
@@ -68,6 +82,8 @@ class Fitted:
         By which sigmas are widened.
     p_value : float or None
     degrees_of_freedom : int
+    bent : float
+        Chance that sections bend with the clock as they do, if they do not.
     """
 
     parts: tuple[Part, ...]
@@ -82,19 +98,21 @@ class Fitted:
     factor: float
     p_value: float | None
     degrees_of_freedom: int
+    bent: float
 
 
 def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> Fitted:
     """Fit some sections with one axis, and judge what they determine and whether they agree."""
     prior = blind(pole)
     found = fit(parts, drives, pole, prior)
-    mixture = found.mixture(prior)
-    information = positive(np.linalg.inv(mixture.moments()[1]) - prior)
+    held = found.mixture(prior)
+    information = positive(np.linalg.inv(held.moments()[1]) - prior)
     lever = _lever(found.parts, found.state, pole)
     determination = judge(information, lever, pole)
-    if determination.determined == "both":
-        # Nothing is left open, so nothing needs to be held.
-        mixture = found.mixture(prior, OPEN)
+    both = determination.determined == "both"
+    # Where nothing is left open, nothing needs to be held.
+    mixture = _doubted(found.mixture(prior, OPEN) if both else held, drives)
+    if both:
         information = np.asarray(np.linalg.inv(mixture.moments()[1]))
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
     state = replace(moved_to(found, prior), azimuth=float(mean[0]), altitude=float(mean[1]))
@@ -104,6 +122,10 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     factor, cover = 1.0, 1.0
     if chance is not None and chance < DOUBT:
         factor, cover = scatter_factor(rates.chi_square, free), coverage_factor(free) / 2
+    chi_square, bends = clock_chi_square(found.parts, state, pole, prior)
+    bent = p_value(chi_square, bends) or 0.0
+    if bent < BENT:
+        factor *= math.sqrt(chi_square / bends)
     wide = mixture.scaled(factor * cover)
     intervals = np.array([[wide.quantile(axis, share) for share in TAILS] for axis in range(2)])
     return Fitted(
@@ -119,7 +141,25 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
         factor=factor,
         p_value=chance,
         degrees_of_freedom=free,
+        bent=bent,
     )
+
+
+def _doubted(mixture: Mixture, drives: Sequence[Drive]) -> Mixture:
+    """Widen what follows from a guide rate that the noise alone tells, or that is not the stated one."""
+    told, sigma = mixture.drive_moments()
+    stated = np.array([math.isfinite(drive.sigma) for drive in drives], bool)
+    if np.any(~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])):
+        mixture = mixture.scaled(NOISE_ALONE)
+    for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
+        mixture = mixture.or_scaled(int(number))
+    return mixture
+
+
+def far_off(rates: Floats, drives: Sequence[Drive]) -> Bools:
+    """Which guide rates (D,), in units of the stated ones, are further off than a stated one ever is."""
+    sigma = np.array([drive.sigma for drive in drives])
+    return np.asarray(np.abs(rates - 1) > np.maximum(FAR_RATE, 3 * sigma))
 
 
 def positive(information: Floats) -> Floats:
@@ -147,18 +187,23 @@ def section_rates(found: Posterior, state: State, rate_sigma: Floats, pole: Pole
     count = len(found.parts)
     own, variance = np.empty(count), np.empty(count)
     by_axis, by_rate = np.empty((count, 2)), np.zeros((count, len(state.drives)))
+    by_odd: list[tuple[int | None, Floats]] = []
     for i, (part, noise) in enumerate(zip(found.parts, found.apart, strict=True)):
         drive = None if part.drive is None else state.drives[part.drive]
         layout = layout_of(part, state, pole, np.array([0.0 if drive is None else drive.backlash_ms]))
-        minutes = layout.seconds / 60
-        table = table_of(replace(layout, common=minutes[None]), noise.shape[None])
-        along, path, data = table.matrix[0, 0, 0]
+        common = np.vstack([layout.seconds / 60, layout.common[2:]])
+        along, *odd, path, data = table_of(replace(layout, common=common), noise.shape[None]).matrix[0, 0, 0]
         if drive is not None and part.drive is not None:
             data, by_rate[i, part.drive] = data - drive.rate * path, -path / along
         own[i], variance[i] = data / along, noise.white_arcsec**2 / along
+        by_odd.append((part.drive, np.array(odd) / along))
         ends = part.track.seconds[[0, -1]]
         by_axis[i] = np.diff(curve(part, state, pole, ends)[1], axis=0)[0] / np.diff(ends) * 60
     doubt = np.diag(variance) + (by_rate * rate_sigma**2) @ by_rate.T
+    # What a drive may do beside its pulses, 0 +/- 1 of each oddity, its sections share too.
+    for i, (mine, odd) in enumerate(by_odd):
+        for k, (other, also) in enumerate(by_odd):
+            doubt[i, k] += float(odd @ also) if mine == other else 0.0
     held = np.linalg.inv(doubt)
     # The axis may give way as far as all sections let it; its prior only keeps what they leave open regular.
     give = np.linalg.solve(by_axis.T @ held @ by_axis + blind(pole) * OPEN, by_axis.T @ held @ own)

@@ -8,7 +8,7 @@ hysteresis; Krasnosel'skii & Pokrovskii 1989, Systems with Hysteresis, chapter 1
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,8 +44,12 @@ class Track:
         Number of the piece each row belongs to, rising.
     stretch : int array (n,)
         The same, if deliberate moves that are noted begin no piece: where pulses of the log made them.
+    pulse_ms : array (N,) or None
+        Pulses of the whole section, lost stars included; None where there are none.
     motor_ms : array (N,) or None
-        Sum of the pulses sent before each row of the whole section, lost stars included; None without pulses.
+        Sum of the pulses sent before each row that the drive answers to.
+    row_known : bool
+        Whether the layout says which row a pulse belongs to.
     cadence_s : float
         Median time between rows.
     """
@@ -55,13 +59,27 @@ class Track:
     north_arcsec: Floats
     piece: Integers
     stretch: Integers
+    pulse_ms: Floats | None
     motor_ms: Floats | None
+    row_known: bool
     cadence_s: float
 
     @property
     def guided(self) -> bool:
         """Whether any pulse was sent in declination."""
         return self.motor_ms is not None
+
+    def answering(self, dead_ms: float = 0.0, early: bool = False) -> Track:
+        """Return it with a drive that shorter pulses do not move, or that has had a pulse before the row it stands in."""
+        if self.pulse_ms is None:
+            return self
+        path = np.cumsum(np.where(np.abs(self.pulse_ms) < dead_ms, 0.0, self.pulse_ms))
+        return replace(self, motor_ms=path if early else np.concatenate([[0.0], path[:-1]]))
+
+    def tilted(self, off_ms: Floats) -> Track:
+        """Return it with a motor that has gone so much further, (N,)."""
+        assert self.motor_ms is not None
+        return replace(self, motor_ms=self.motor_ms + off_ms)
 
     def backlash(self, backlash_ms: float) -> tuple[Floats, Floats]:
         """Where the telescope stands, in ms of pulse, for rows seen: (middle, half of what is not known), (n,) each.
@@ -123,11 +141,20 @@ def track(section: Section) -> Track:
     moves = np.cumsum(section.moved)[rows]
     gap = np.diff(seconds, prepend=seconds[:1]) > GAP_ROWS * cadence
     new = gap | (np.diff(moves, prepend=moves[:1]) > 0)
-    motor = None
-    pulse = section.north_pulse_ms
-    if pulse is not None and np.any(np.nan_to_num(pulse) != 0):
-        motor = np.concatenate([[0.0], np.cumsum(np.nan_to_num(pulse))[:-1]])
-    return Track(rows, seconds, section.north_arcsec[rows], np.cumsum(new), np.cumsum(gap), motor, cadence)
+    pulse = None if section.north_pulse_ms is None else np.nan_to_num(section.north_pulse_ms)
+    if pulse is not None and not np.any(pulse):
+        pulse = None
+    return Track(
+        rows=rows,
+        seconds=seconds,
+        north_arcsec=section.north_arcsec[rows],
+        piece=np.cumsum(new),
+        stretch=np.cumsum(gap),
+        pulse_ms=pulse,
+        motor_ms=None,
+        row_known=section.pulse_row_known,
+        cadence_s=cadence,
+    ).answering()
 
 
 def running_median(values: Floats, size: int) -> Floats:

@@ -164,8 +164,6 @@ def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     rates = SIGN_RATES[0] if math.isfinite(drive.sigma) else SIGN_RATES[1]
     still = float(np.max(table.profile(np.zeros(1))[:, :1]))
     right, turned = (float(np.max(table.profile(sign * rates))) for sign in (1.0, -1.0))
-    if right > still - SIGN_MARGIN:
-        return ""
     if turned > max(right, still) + SIGN_MARGIN:
         return (
             "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "

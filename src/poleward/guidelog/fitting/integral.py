@@ -238,15 +238,28 @@ def integrate(tables: Sequence[NormalTable], beliefs: Beliefs) -> Integral:
     mine = float(np.sum(chance[1:]))
     shares = (1 - mine) * noise_shares([whole], *at, beliefs) + mine * own
     size = len(beliefs.prior)
+    axis = _axis_only(height.ravel(), vector.reshape(-1, size), information.reshape(-1, size, size), beliefs)
     return Integral(
-        height.ravel(),
-        vector.reshape(-1, size),
-        information.reshape(-1, size, size),
+        *axis,
         np.broadcast_to(rates, height.shape).ravel(),
         np.broadcast_to(beliefs.plays[:, None], height.shape).ravel(),
         shares,
         noise_shares(each, *at, beliefs),
     )
+
+
+def _axis_only(
+    height: Floats, vector: Floats, information: Floats, beliefs: Beliefs
+) -> tuple[Floats, Floats, Floats]:
+    """Integrate out all but A and e: heights (K,), vectors (K, 2) and information (K, 2, 2)."""
+    if len(beliefs.prior) == 2:
+        return height, vector, information
+    held = information[:, 2:, 2:] + beliefs.prior[2:, 2:]
+    along = np.linalg.solve(held, np.concatenate([information[:, 2:, :2], vector[:, 2:, None]], axis=2))
+    across = information[:, :2, 2:] @ along
+    height = height + 0.5 * np.einsum("ki,ki->k", vector[:, 2:], along[:, :, 2])
+    height = height + 0.5 * (np.linalg.slogdet(beliefs.prior[2:, 2:])[1] - np.linalg.slogdet(held)[1])
+    return height, vector[:, :2] - across[:, :, 2], information[:, :2, :2] - across[:, :, :2]
 
 
 def noise_shares(parts: Sequence[Quadratic], play: int, rate: float, beliefs: Beliefs) -> Floats:

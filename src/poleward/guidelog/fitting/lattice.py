@@ -11,6 +11,7 @@ import numpy as np
 from poleward.guidelog.fitting.beliefs import NOTHING_LASTS, noise_belief, play_belief
 from poleward.guidelog.fitting.integral import Beliefs, Quadratic
 from poleward.guidelog.fitting.noise import Noise
+from poleward.guidelog.fitting.oddities import oddity_columns
 from poleward.guidelog.fitting.parts import Drive, Part, State, curve
 from poleward.guidelog.fitting.tables import NO_MEMORY, NormalTable, Rows, table_of
 from poleward.sky.axis import Floats
@@ -42,6 +43,7 @@ def layout_of(part: Part, state: State, pole: Pole, plays: Floats) -> Rows:
         for number, play in enumerate(plays):
             middle, half = part.track.backlash(float(play))
             moved[number], unknown[number] = -unit * middle[kept], drive.rate * unit * half[kept]
+        by = np.column_stack([by, oddity_columns(part, drive, drive.odd).T])
     data = part.track.north_arcsec[kept] - place
     return Rows(seconds, part.starts, by.T, data, moved, unknown, part.noise.white_arcsec**2)
 
@@ -129,10 +131,13 @@ class _Lattice:
 
 
 def beliefs_of(plays: Floats, drive: Drive | None, prior: Floats, centre: Floats) -> Beliefs:
-    """What is believed where nothing lasts; a lattice adds noises."""
-    sigma = None if drive is None else drive.sigma
+    """What is believed where nothing lasts; a lattice adds noises. Oddities of the drive are 0 +/- 1."""
     nothing = np.array([math.log(NOTHING_LASTS)])
-    return Beliefs(np.log([NO_MEMORY]), nothing, plays, play_belief(plays), sigma, prior, centre)
+    sigma, odd = (None, 0) if drive is None else (drive.sigma, len(drive.odd))
+    whole = np.eye(2 + odd)
+    whole[:2, :2] = prior
+    middle = np.concatenate([centre, np.zeros(odd)])
+    return Beliefs(np.log([NO_MEMORY]), nothing, plays, play_belief(plays), sigma, whole, middle)
 
 
 def weigh(layouts: Sequence[Rows], beliefs: Beliefs, first: Noise) -> Weighed:

@@ -62,6 +62,16 @@ class Mixture:
             self.weight, mean + factor * (self.mean - mean), factor**2 * self.covariance, self.drives
         )
 
+    def or_scaled(self, drive: int) -> Mixture:
+        """Return it beside what it is if not the stated rate of a drive was wrong but the scale of all places."""
+        rate = self.drives[:, drive, 0]
+        return Mixture(
+            np.tile(self.weight / 2, 2),
+            np.concatenate([self.mean, self.mean / rate[:, None]]),
+            np.concatenate([self.covariance, self.covariance / rate[:, None, None] ** 2]),
+            np.tile(self.drives, (2, 1, 1)),
+        )
+
 
 def quantile(weight: Floats, mean: Floats, sigma: Floats, share: float) -> float:
     """Value below which a mixture of K normal distributions of one number lies with this probability."""

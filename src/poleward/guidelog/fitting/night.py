@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 import numpy as np
 
 from poleward.door.clock import zone_of
-from poleward.errors import InputError, Note, UsageError, WrongTypeError
+from poleward.errors import InputError, UsageError, WrongTypeError
 from poleward.guidelog.fitting.answer import Fitted, estimate_of
 from poleward.guidelog.fitting.choose import Candidate, choose
+from poleward.guidelog.fitting.fitnotes import fit_notes
 from poleward.guidelog.fitting.guiding import guiding_notes, guiding_of
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, SectionResult, unused
 from poleward.guidelog.fitting.survivors import fit_chosen
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 
     from poleward.door.quantity import Value
 
-FAR_RATE = 0.3
-"""A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one."""
 Each = Literal["all", "night", "file", "section"]
 
 
@@ -185,7 +184,7 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     traces = [
         trace_of(each.section, part, found.state, pole) for each, part in zip(used, found.parts, strict=True)
     ]
-    notes = [*chosen.notes, *_fit_notes(found, results)]
+    notes = [*chosen.notes, *fit_notes(found, results)]
     estimate = estimate_of(found, pole)
     solution = solution_from(estimate, site, _summary(found), drifts, notes)
     by_rate = {
@@ -254,37 +253,3 @@ def _summary(found: Fitted) -> FitSummary:
         sigma_source="scatter",
         coverage_factor_95=coverage_factor(found.degrees_of_freedom) if found.factor > 1 else 2.0,
     )
-
-
-def _fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
-    notes = [Note("section-unused", f"{each.label}: {each.reason}") for each in results if each.reason]
-    if any(part.drive is None for part in found.parts):
-        notes.append(
-            Note(
-                "only-watched",
-                "there are no corrections north in the log, so the stars are taken as only watched; had the mount been "
-                "guided in declination all the same, the answer would be far too small",
-            )
-        )
-    for drive, sigma in zip(found.state.drives, found.drive_sigma, strict=True):
-        if math.isfinite(drive.sigma) and abs(drive.rate - 1) > max(FAR_RATE, 3 * drive.sigma):
-            notes.append(
-                Note(
-                    "guide-rate",
-                    f"the pulses moved the telescope {drive.rate:.2f} +/- {sigma[0]:.2f} times as far as the stated "
-                    f"guide rate of {drive.stated:g} arcsec/s says: check it, and the image scale",
-                )
-            )
-    if found.factor > 1:
-        notes.append(
-            Note(
-                "scatter",
-                f"the sections disagree by more than their uncertainties (p = {found.p_value:.2g}): the intervals are "
-                f"widened {found.factor:.1f} times",
-            )
-        )
-    elif found.p_value is None:
-        notes.append(
-            Note("no-check", "just enough sections for an answer: one more, elsewhere, would check them")
-        )
-    return notes

@@ -199,6 +199,46 @@ def standardised(covariance: Covariance, residuals: Floats, white_arcsec: float)
     return result
 
 
+def stepped(covariance: Covariance, residuals: Floats, white_arcsec: float) -> Floats:
+    """How much a step at each row, within its piece, would explain, in sigmas: (n,), zero at a piece's first row.
+
+    With s a step and P the inverse covariance less what the piece's level takes up: s'P r / sqrt(s'P s). Both are sums
+    from the row to the end of its piece; s'V^-1 s = s'W s - (W s)'T^-1 (W s), by the factors of T from its end.
+    """
+    from scipy.linalg import solve_banded
+    from scipy.linalg.lapack import dpttrf
+
+    weights, starts = covariance.weights, covariance.starts
+    count = len(weights)
+    diagonal = covariance.precision + weights
+    backward = dpttrf(diagonal[::-1].copy(), covariance.beside[::-1].copy())
+    pivots, ratios = backward[0][::-1], backward[1][::-1]
+    upper = np.stack([np.append(0.0, ratios), np.ones(count)])
+    inner = solve_banded((0, 1), upper, weights)
+    # What a step still has of the rows before it: each row hands on its own and that of all before.
+    lower = np.stack([np.ones(count), np.append(-(ratios**2), 0.0)])
+    handed = solve_banded((1, 0), lower, np.append(0.0, ratios**2 / pivots[:-1]))
+    solved = covariance.solve(np.column_stack([np.ones(count), residuals]))
+    level, told, plain, whole = (
+        _to_the_end(each, starts) for each in (solved[:, 0], solved[:, 1], weights, inner**2 / pivots)
+    )
+    first = np.repeat(level[starts], np.diff(np.append(starts, count)))
+    size = plain - whole - inner**2 * handed - level**2 / first
+    # The level takes all of a step at the first row, and of one next to it nearly all.
+    clear = size > 1e-6 * plain
+    clear[starts] = False
+    result: Floats = np.where(clear, told, 0.0) / np.sqrt(np.where(clear, size, 1.0)) / white_arcsec
+    return result
+
+
+def _to_the_end(values: Floats, starts: Integers) -> Floats:
+    """Sums of n values from each to the last of its piece."""
+    sums = np.cumsum(values[::-1])[::-1]
+    after = np.append(sums, 0.0)[np.append(starts[1:], len(values))]
+    result: Floats = sums - np.repeat(after, np.diff(np.append(starts, len(values))))
+    return result
+
+
 def lasting(covariance: Covariance, residuals: Floats) -> Floats:
     """Best estimate of the correlated part in each row: residuals less their white part, (n,)."""
     inner = covariance.solve(residuals[:, None])[:, 0]

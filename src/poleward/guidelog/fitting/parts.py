@@ -40,12 +40,21 @@ class Drive:
     rate : float
         True rate in units of the stated one.
     backlash_ms : float
+    early : bool
+        A pulse belongs to the row before the one in which it stands.
+    dead_ms : float
+        Shorter pulses do not move it.
+    odd : tuple of str
+        In which further ways it may differ from what its pulses say; see `oddities`.
     """
 
     stated: float
     sigma: float
     rate: float = 1.0
     backlash_ms: float = 0.0
+    early: bool = False
+    dead_ms: float = 0.0
+    odd: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

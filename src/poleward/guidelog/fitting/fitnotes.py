@@ -1,0 +1,132 @@
+"""What a fit has to say: what it found out about the drive, what it could not, and what to check."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from poleward.errors import Note
+from poleward.guidelog.fitting.answer import BENT, Fitted, far_off
+from poleward.guidelog.fitting.logsolution import SectionResult
+from poleward.guidelog.fitting.parts import Drive
+from poleward.guidelog.fitting.unlike import ALL
+from poleward.sky.axis import Floats
+
+OPEN_RATE = 0.1
+"""Relative sigma of a guide rate beyond which it is most of what is not known of the axis."""
+
+
+def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
+    """Return what is to be said of a fit of some sections; what became of each of them stands in `results`."""
+    notes = []
+    for drive, sigma in zip(found.state.drives, found.drive_sigma, strict=True):
+        notes += [*_drive_notes(drive), *_rate_notes(drive, sigma)]
+    steps = sum(int(part.piece[-1] - part.track.piece[-1]) for part in found.parts)
+    if steps:
+        times = "once" if steps == 1 else f"{steps} times"
+        notes.append(
+            Note(
+                "moves-not-noted",
+                f"the star stood elsewhere from one row to the next {times}, and the log notes no move: a new level "
+                "begins there; if such moves are noted somewhere, tell the layout (`shift`), for small ones are not found",
+            )
+        )
+    if found.bent < BENT:
+        notes.append(
+            Note(
+                "clock",
+                f"sections bend as no axis error makes them (p = {found.bent:.2g}): flexure, or rows whose times are "
+                "wrong; the intervals are widened",
+            )
+        )
+    notes += [Note("section-unused", f"{each.label}: {each.reason}") for each in results if each.reason]
+    if any(part.drive is None for part in found.parts):
+        notes.append(
+            Note(
+                "only-watched",
+                "there are no corrections north in the log, so the stars are taken as only watched; had the mount been "
+                "guided in declination all the same, the answer would be far too small",
+            )
+        )
+    if found.factor > 1 and found.bent >= BENT:
+        notes.append(
+            Note(
+                "scatter",
+                f"the sections disagree by more than their uncertainties (p = {found.p_value:.2g}): the intervals are "
+                f"widened {found.factor:.1f} times",
+            )
+        )
+    elif found.p_value is None:
+        notes.append(
+            Note("no-check", "just enough sections for an answer: one more, elsewhere, would check them")
+        )
+    return notes
+
+
+def _drive_notes(drive: Drive) -> list[Note]:
+    """What a drive does that its pulses do not say."""
+    notes = []
+    if drive.odd == ALL:
+        notes.append(
+            Note(
+                "drive-unlike",
+                "the drive does not do what its pulses say: what is left over knows the pulses, and no simple drive "
+                "explains it; the uncertainties allow for pulses that are uneven, late, short or lost. Half an hour "
+                "unguided in declination needs no pulses",
+            )
+        )
+    if drive.early:
+        notes.append(
+            Note(
+                "drive-early",
+                "each pulse seems to stand in the row after the one that it answers to, and is taken so: check it, and "
+                'tell the layout (answers = "before" in north_pulse)',
+            )
+        )
+    if drive.dead_ms:
+        notes.append(
+            Note(
+                "drive-dead",
+                f"pulses shorter than about {drive.dead_ms:.0f} ms did not move the telescope: they are taken as not sent",
+            )
+        )
+    if drive.odd == ("uneven",):
+        notes.append(
+            Note(
+                "drive-uneven",
+                "north and south pulses do not move the telescope equally far; how far each does is found along, which "
+                "leaves little of the drift that they pushed away. Half an hour unguided in declination needs no pulses",
+            )
+        )
+    if drive.odd == ("short",):
+        notes.append(
+            Note("drive-short", "each pulse falls short by the same few ms; how many is found along")
+        )
+    return notes
+
+
+def _rate_notes(drive: Drive, sigma: Floats) -> list[Note]:
+    """What the log says of the guide rate."""
+    stated = math.isfinite(drive.sigma)
+    if stated and bool(far_off(np.array([drive.rate]), [drive])[0]):
+        return [
+            Note(
+                "guide-rate",
+                f"the pulses moved the telescope {drive.rate:.2f} +/- {sigma[0]:.2f} times as far as the stated guide "
+                f"rate of {drive.stated:g} arcsec/s says. Either that rate is wrong, or the image scale, and then the "
+                f"axis error is {1 / drive.rate:.2f} times as large: the uncertainties hold both; check them",
+            )
+        ]
+    relative = float(sigma[0]) / drive.rate
+    if relative <= OPEN_RATE:
+        return []
+    return [
+        Note(
+            "guide-rate-open",
+            f"the log cannot tell the guide rate better than to {100 * relative:.0f} %, nor the axis error: state "
+            "north_guide_rate and north_guide_rate_sigma in the layout if you know them, or leave half an hour unguided "
+            "in declination",
+        )
+    ]
