@@ -143,8 +143,8 @@ def test_noise_is_found_again():
     for _ in range(12):
         seconds = np.cumsum(rng.uniform(1.5, 2.5, 1800))
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
-        layout = laid(seconds, [0, 600, 1200], np.column_stack([seconds, y]))
-        beliefs = beliefs_of(np.zeros(1), None, 1e-6 * np.eye(1), np.zeros(1))
+        layout = laid(seconds, [0, 600, 1200], np.column_stack([seconds, seconds**2 / 4000, y]))
+        beliefs = beliefs_of(np.zeros(1), None, 1e-6 * np.eye(2), np.zeros(2))
         weighed = weigh([layout], beliefs, noise.Noise(1.0, 0.3, 60.0))
         n = weighed.noises(integrate(weighed.tables, weighed.beliefs).shares)[0]
         found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.correlation_time_s)))

@@ -244,14 +244,12 @@ def _uneven_intervals(
     across, up = solution.azimuth_interval_95_arcmin, solution.altitude_interval_95_arcmin
     if across is None or up is None:
         return
-    level = solution.pole.level
-    wide = (across[0] * level, across[1] * level)
-    if not (style.is_uneven(azimuth, wide) or style.is_uneven(altitude, up)):
+    if not (style.is_uneven(azimuth, across) or style.is_uneven(altitude, up)):
         return
     axes.errorbar(
         [azimuth],
         [altitude],
-        xerr=[[azimuth - wide[0]], [wide[1] - azimuth]],
+        xerr=[[azimuth - across[0]], [across[1] - azimuth]],
         yerr=[[altitude - up[0]], [up[1] - altitude]],
         color=palette.axis,
         linewidth=1.2,
