@@ -77,9 +77,7 @@ def test_a_wrong_scale_or_rate_stands_first_and_in_the_interval():
     result = solve_log(off, oddities.SITE)
     s = result.solution
     assert "guide-rate" in {note.code for note in s.warnings}
-    assert log_text(result, Signs("+/-", False)).startswith(
-        "! the pulses moved the telescope 0.6"
-    )
+    assert log_text(result, Signs("+/-", False)).startswith("! the pulses moved the telescope 0.6")
     for at, truth in enumerate(drawn.truth):
         low, high = sorted(np.abs((s.azimuth_interval_95_arcmin, s.altitude_interval_95_arcmin)[at]))
         assert low < abs(truth) < abs(truth) * 1.5 < high

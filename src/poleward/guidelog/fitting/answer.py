@@ -27,6 +27,9 @@ FAR_RATE = 0.3
 NOISE_ALONE = 1.2
 """By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
 nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py."""
+MOVES_UNSEEN = 1.5
+"""By how much sigmas are too small where the star was moved and nobody noted it: for each move that stands out there is one
+that does not (moves of 3 arcsec in docs/experiments/log_oddities.py)."""
 WELL_KNOWN = 0.04
 """A guide rate known better than this was told by more than that: by deliberate moves, for one."""
 BENT = 1e-4
@@ -112,6 +115,8 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     both = determination.determined == "both"
     # Where nothing is left open, nothing needs to be held.
     mixture = _doubted(found.mixture(prior, OPEN) if both else held, drives)
+    if unnoted_moves(found.parts):
+        mixture = mixture.scaled(MOVES_UNSEEN)
     if both:
         information = np.asarray(np.linalg.inv(mixture.moments()[1]))
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
@@ -154,6 +159,11 @@ def _doubted(mixture: Mixture, drives: Sequence[Drive]) -> Mixture:
     for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
         mixture = mixture.or_scaled(int(number))
     return mixture
+
+
+def unnoted_moves(parts: Sequence[Part]) -> int:
+    """How often a star stood elsewhere from one row to the next, and the log notes no move."""
+    return sum(int(part.piece[-1] - part.track.piece[-1]) for part in parts)
 
 
 def far_off(rates: Floats, drives: Sequence[Drive]) -> Bools:

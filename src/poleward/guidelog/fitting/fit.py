@@ -126,12 +126,34 @@ def start(
     for early in (False,) if number is None or parts[0].track.row_known else (False, True):
         for mine in rivals:
             read = [replace(part, track=part.track.answering(early=early)) for part in mine]
-            some = few(read)
-            drive, noise, log = find_drive(Scan(tuple(some), number, state, pole, prior))
-            log -= math.log(MOVE_ARCSEC) * sum(len(part.starts) - 1 for part in some) + RARE * early
-            found.append((log, read, drive and replace(drive, early=early), noise))
-    _, chosen, drive, noise = max(found, key=lambda rival: rival[0])
+            found.append(_rival(read, number, state, pole, prior, RARE * early, early))
+    best = max(found, key=lambda rival: rival[0])
+    # Steps nobody noted look like noise that lasts, and like a guide rate that is too large; so they are looked for
+    # with a noise and a rate that know nothing of them, and must pay for themselves.
+    drives = tuple(
+        replace(drive, rate=1.0 if math.isfinite(drive.sigma) else drive.rate)
+        for drive in (best[2] if i == number and best[2] else each for i, each in enumerate(state.drives))
+    )
+    there = approach(best[1], replace(state, drives=drives), pole, prior)
+    cut = [sieve(part, there, pole) for part in best[1]]
+    steps = sum(len(new.starts) - len(old.starts) for new, old in zip(few(cut), few(best[1]), strict=True))
+    if steps > 0:
+        rows = max(int(np.sum(part.kept)) for part in cut)
+        early = best[2] is not None and best[2].early
+        rival = _rival(cut, number, state, pole, prior, RARE * early + steps * math.log(rows), early)
+        best = max(best, rival, key=lambda rival: rival[0])
+    _, chosen, drive, noise = best
     return [replace(part, noise=scaled(noise, part.noise)) for part in chosen], drive
+
+
+def _rival(
+    parts: list[Part], number: int | None, state: State, pole: Pole, prior: Floats, cost: float, early: bool
+) -> tuple[float, list[Part], Drive | None, Noise]:
+    """Log evidence of one way to read some sections, less what it costs; the sections, their drive and noise."""
+    some = few(parts)
+    drive, noise, log = find_drive(Scan(tuple(some), number, state, pole, prior))
+    log -= math.log(MOVE_ARCSEC) * sum(len(part.starts) - 1 for part in some) + cost
+    return log, parts, drive and replace(drive, early=early), noise
 
 
 def scaled(noise: Noise, like: Noise) -> Noise:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from poleward.errors import Note
-from poleward.guidelog.fitting.answer import BENT, Fitted, far_off
+from poleward.guidelog.fitting.answer import BENT, Fitted, far_off, unnoted_moves
 from poleward.guidelog.fitting.logsolution import SectionResult
 from poleward.guidelog.fitting.parts import Drive
 from poleward.guidelog.fitting.unlike import ALL
@@ -23,7 +23,7 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
     notes = []
     for drive, sigma in zip(found.state.drives, found.drive_sigma, strict=True):
         notes += [*_drive_notes(drive), *_rate_notes(drive, sigma)]
-    steps = sum(int(part.piece[-1] - part.track.piece[-1]) for part in found.parts)
+    steps = unnoted_moves(found.parts)
     if steps:
         times = "once" if steps == 1 else f"{steps} times"
         notes.append(
