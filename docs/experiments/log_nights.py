@@ -157,11 +157,13 @@ def outcome(drawn: Drawn) -> Outcome:
     return Outcome(drawn.truth, answer, sigma, interval)
 
 
-def line(number: int, cell: Cell, found: list[Outcome], before: list[float] | None) -> str:
-    """Return one cell's line of the table."""
+def line(number: int, cell: Cell, found: list[Outcome], before: list[list[float]]) -> str:
+    """Return one cell's line of the table; `before` are sigmas of A and e of its first nights."""
     pulls, along = np.array([each.pull for each in found]), np.array([each.along for each in found])
     median = np.median([each.sigma for each in found], axis=0)
-    ratio = " | ".join(f"{v:.2f}" for v in median / before) if before else "- | -"
+    both = [(each.sigma, old) for each, old in zip(found, before, strict=False) if old]
+    ratios = np.median([new for new, _ in both], axis=0) / np.median([old for _, old in both], axis=0)
+    ratio = " | ".join(f"{v:.2f}" for v in ratios) if both else "- | -"
     held = 100 * np.mean([each.held for each in found])
     lasting = f"{cell.lasting_arcsec:g} over {cell.time_s:g} s" if cell.lasting_arcsec else "none"
     return (
@@ -182,7 +184,7 @@ def main(nights: int, first: int, cells: list[int]) -> None:
         cell = CELLS[number]
         found = [outcome(draw(cell, night_)) for night_ in range(first, first + nights)]
         everything += found
-        print(line(number, cell, found, before.get(str(number))), flush=True)
+        print(line(number, cell, found, before.get(str(number), [])[first:]), flush=True)
     pulls, along = (np.array([getattr(each, what) for each in everything]) for what in ("pull", "along"))
     held = 100 * np.mean([each.held for each in everything])
     print(

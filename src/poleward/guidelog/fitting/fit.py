@@ -53,8 +53,10 @@ NO_WEIGHT = 1e-6
 """Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
 MOVE_ARCSEC = 5.0
 """How far a star is moved on purpose, roughly: what a jump is worth that is not there."""
-RARE = 5.0
-"""Log chance against a log whose pulses stand in the row after the one that they answer to."""
+RARE = 12.0
+"""Log-likelihood by which a log whose pulses stand in the row after the one that they answer to must do better."""
+LIKELY_RATES = ((0.5, 2.0), (1.5, 30.0))
+"""Guide rates that such a log may have: in units of a stated one, or arcsec/s, a tenth to twice the sidereal rate."""
 
 
 def sieve(part: Part, state: State, pole: Pole) -> Part:
@@ -126,7 +128,9 @@ def start(
     for early in (False,) if number is None or parts[0].track.row_known else (False, True):
         for mine in rivals:
             read = [replace(part, track=part.track.answering(early=early)) for part in mine]
-            found.append(_rival(read, number, state, pole, prior, RARE * early, early))
+            rival = _rival(read, number, state, pole, prior, RARE * early, early)
+            if not early or likely_rate(rival[2]):
+                found.append(rival)
     best = max(found, key=lambda rival: rival[0])
     # Steps nobody noted look like noise that lasts, and like a guide rate that is too large; so they are looked for
     # with a noise and a rate that know nothing of them, and must pay for themselves.
@@ -144,6 +148,15 @@ def start(
         best = max(best, rival, key=lambda rival: rival[0])
     _, chosen, drive, noise = best
     return [replace(part, noise=scaled(noise, part.noise)) for part in chosen], drive
+
+
+def likely_rate(drive: Drive | None) -> bool:
+    """Whether a drive moves about as far as drives do: pulses read in the wrong row know the noise of theirs, and with next
+    to no motion at all they explain anything."""
+    if drive is None:
+        return False
+    low, high = LIKELY_RATES[0] if math.isfinite(drive.sigma) else LIKELY_RATES[1]
+    return low < drive.rate < high
 
 
 def _rival(
