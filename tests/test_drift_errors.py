@@ -109,7 +109,7 @@ CASES = {
     "below the horizon": (
         row("x,,300,11,2,,,,-4,,,"),
         "poleward: t.csv:4: the star is 39.3 deg below the horizon\n"
-        "  check the signs of hour angle (west positive), dec and latitude, and the time\n",
+        "  check the signs of hour angle (west positive), dec, latitude and longitude (east positive), the time and its zone\n",
     ),
     "too low": (
         row("x,,300,5.2,2,,,,4,,,"),

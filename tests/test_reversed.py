@@ -36,16 +36,17 @@ def table(tmp_path: Path, swung: tuple[int, ...], told: bool) -> str:
     return str(path)
 
 
-def solved(path: str) -> dict:
+def solved(path: str, status: int = 0) -> dict:
     ran = run_here("solve", path, "--setup", str(NIGHT / "poleward.toml"), "--json")
-    assert ran.status == 0
+    assert ran.status == status
     return json.loads(ran.out)
 
 
 def test_a_swing_over_the_meridian_turns_the_answer_over_unless_it_is_told(tmp_path):
     upright = solved(table(tmp_path, (), True))["axis"]
     told = solved(table(tmp_path, (0, 1, 2, 3), True))["axis"]
-    silent = solved(table(tmp_path, (0, 1, 2, 3), False))["axis"]
+    # Low stars betray it: the air does not turn over with the camera, so that the timings contradict each other.
+    silent = solved(table(tmp_path, (0, 1, 2, 3), False), 4)["axis"]
     for name in ("azimuth_error_arcmin", "altitude_error_arcmin"):
         assert told[name] == pytest.approx(upright[name], abs=1e-9)
         assert silent[name] * upright[name] < 0
