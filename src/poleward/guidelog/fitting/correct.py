@@ -76,6 +76,20 @@ class Track:
         path = np.cumsum(np.where(np.abs(self.pulse_ms) < dead_ms, 0.0, self.pulse_ms))
         return replace(self, motor_ms=path if early else np.concatenate([[0.0], path[:-1]]))
 
+    def cropped(self, first: int, last: int) -> Track:
+        """Return only these rows with a star, and what lies between them."""
+        inside, every = slice(first, last + 1), slice(int(self.rows[first]), int(self.rows[last]) + 1)
+        return replace(
+            self,
+            rows=self.rows[inside] - self.rows[first],
+            seconds=self.seconds[inside],
+            north_arcsec=self.north_arcsec[inside],
+            piece=self.piece[inside],
+            stretch=self.stretch[inside],
+            pulse_ms=None if self.pulse_ms is None else self.pulse_ms[every],
+            motor_ms=None if self.motor_ms is None else self.motor_ms[every],
+        )
+
     def tilted(self, off_ms: Floats) -> Track:
         """Return it with a motor that has gone so much further, (N,)."""
         assert self.motor_ms is not None

@@ -56,9 +56,15 @@ def middle(part: Part, rows: int) -> Part:
     if len(kept) <= rows:
         return part
     first = (len(kept) - rows) // 2
-    chosen = np.zeros(len(part.kept), bool)
-    chosen[kept[first : first + rows]] = True
-    return replace(part, kept=chosen)
+    low, high = int(kept[first]), int(kept[first + rows - 1])
+    inside = slice(low, high + 1)
+    return replace(
+        part,
+        track=part.track.cropped(low, high),
+        kept=part.kept[inside],
+        gusts=part.gusts[inside],
+        piece=part.piece[inside],
+    )
 
 
 def first_guess(part: Part) -> Part:

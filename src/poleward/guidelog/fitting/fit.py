@@ -124,14 +124,12 @@ def start(
     rivals = [list(parts)]
     if number is not None and any(len(np.unique(part.piece)) > 1 + part.track.stretch[-1] for part in parts):
         rivals.append([joined(part) for part in parts])
-    found = []
-    for early in (False,) if number is None or parts[0].track.row_known else (False, True):
-        for mine in rivals:
-            read = [replace(part, track=part.track.answering(early=early)) for part in mine]
-            rival = _rival(read, number, state, pole, prior, RARE * early, early)
-            if not early or likely_rate(rival[2]):
-                found.append(rival)
-    best = max(found, key=lambda rival: rival[0])
+    best = max((_rival(mine, number, state, pole, prior, 0.0) for mine in rivals), key=lambda rival: rival[0])
+    if number is not None and not parts[0].track.row_known:
+        read = [replace(part, track=part.track.answering(early=True)) for part in best[1]]
+        rival = _rival(read, number, state, pole, prior, RARE, early=True)
+        if likely_rate(rival[2]):
+            best = max(best, rival, key=lambda rival: rival[0])
     # Steps nobody noted look like noise that lasts, and like a guide rate that is too large; so they are looked for
     # with a noise and a rate that know nothing of them, and must pay for themselves.
     drives = tuple(
@@ -144,7 +142,7 @@ def start(
     if steps > 0:
         rows = max(int(np.sum(part.kept)) for part in cut)
         early = best[2] is not None and best[2].early
-        rival = _rival(cut, number, state, pole, prior, RARE * early + steps * math.log(rows), early)
+        rival = _rival(cut, number, state, pole, prior, RARE * early + steps * math.log(rows), early=early)
         best = max(best, rival, key=lambda rival: rival[0])
     _, chosen, drive, noise = best
     return [replace(part, noise=scaled(noise, part.noise)) for part in chosen], drive
@@ -160,7 +158,14 @@ def likely_rate(drive: Drive | None) -> bool:
 
 
 def _rival(
-    parts: list[Part], number: int | None, state: State, pole: Pole, prior: Floats, cost: float, early: bool
+    parts: list[Part],
+    number: int | None,
+    state: State,
+    pole: Pole,
+    prior: Floats,
+    cost: float,
+    *,
+    early: bool = False,
 ) -> tuple[float, list[Part], Drive | None, Noise]:
     """Log evidence of one way to read some sections, less what it costs; the sections, their drive and noise."""
     some = few(parts)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.drive import Scan, reach_of
+from poleward.guidelog.fitting.drive import Scan, few, reach_of
 from poleward.guidelog.fitting.integral import Integral, evidence, integrate
 from poleward.guidelog.fitting.lattice import beliefs_of, layout_of, weigh
 from poleward.guidelog.fitting.mixture import LEAST_WEIGHT, Mixture
@@ -96,7 +96,9 @@ def posterior(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) ->
         group, drive = [now[i] for i in mine], None if number is None else state.drives[number]
         noise, plays = group[0].noise, np.zeros(1)
         if number is not None:
-            plays = Scan(tuple(group), number, state, pole, prior).plays(noise.shape[None], reach_of(group))
+            plays = reach_of(group)
+            for some in (few(group), group):
+                plays = Scan(tuple(some), number, state, pole, prior).plays(noise.shape[None], plays)
         layouts = [layout_of(part, state, pole, plays) for part in group]
         weighed = weigh(layouts, beliefs_of(plays, drive, prior, found.centre), noise)
         integral = integrate(weighed.tables, weighed.beliefs)
