@@ -159,6 +159,18 @@ def _timing(
         "",
         about=start.at,
     )
+    drift = yield from _drift(means, name)
+    if drift.value is None:
+        return None, drift.at
+    row = {**cells, **drift.value, "duration": f"{(stop.value - start.value).total_seconds():.1f} s"}
+    if "hour_angle" not in row:
+        row["time"] = start.value.isoformat()
+    row["label"] = cells.get("star", f"timing {name}")
+    return row, drift.at
+
+
+def _drift(means: Means, name: str) -> Generator[Question, Heard, Heard]:
+    """How far the star went: cells of the drift table, or None if that was skipped."""
     side = "yes"
     if means.unit != "arcsec":
         side = (
@@ -170,7 +182,7 @@ def _timing(
                 "yes",
             )
         ).value
-    drift = yield Question(
+    heard = yield Question(
         f"drift {name}",
         {
             "arcsec": "How far did the star go (arcsec, as: 4.2 south 1 east)?",
@@ -183,15 +195,9 @@ def _timing(
         True,
         about=means.camera,
     )
-    if drift.value is None:
-        return None, drift.at
-    row = {**cells, **drift.value, "duration": f"{(stop.value - start.value).total_seconds():.1f} s"}
-    if "hour_angle" not in row:
-        row["time"] = start.value.isoformat()
-    if side == "no":
-        row["reversed"] = "yes"
-    row["label"] = cells.get("star", f"timing {name}")
-    return row, drift.at
+    if side == "no" and heard.value is not None:
+        return Heard({**heard.value, "reversed": "yes"}, heard.at)
+    return heard
 
 
 def _not_sooner_than(start: datetime) -> Callable[[str, datetime], datetime]:
