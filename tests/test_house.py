@@ -29,6 +29,7 @@ LADDER = [
     "setup",
     "guidelog.reading",
     "guidelog.fitting",
+    "frames",
     "tonight",
     "planning",
     "rounds",
