@@ -188,8 +188,9 @@ def test_the_chart_shows_the_sky(night):
 
     from matplotlib.colors import to_rgb
 
-    from poleward.planning.plan import Wishes, plan
+    from poleward.planning.plan import plan
     from poleward.planning.timing import Blocked, Reader
+    from poleward.planning.wishes import Wishes
     from poleward.report.chart import figure_bytes
     from poleward.report.plan_chart import plan_chart
     from poleward.sky.site import Site
@@ -221,8 +222,9 @@ def test_no_label_hides_another(latitude, hour):
 
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    from poleward.planning.plan import Wishes, plan
+    from poleward.planning.plan import plan
     from poleward.planning.timing import Reader
+    from poleward.planning.wishes import Wishes
     from poleward.report.plan_chart import plan_chart
     from poleward.sky.site import Site
 

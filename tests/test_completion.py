@@ -17,7 +17,7 @@ from conftest import run_fresh
 from poleward.cli import COMMANDS, complete
 from poleward.guidelog.fitting.night import Each
 from poleward.sky.pole import POLES
-from poleward.solving.solver import RATES
+from poleward.solving.how import RATES
 
 pty = pytest.importorskip("pty", reason="no terminal to drive on this system")
 

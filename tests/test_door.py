@@ -19,8 +19,9 @@ from conftest import run_here
 from poleward import Air, Drifts, GuideCamera, InputError, Site, UsageError
 from poleward.door.clock import parse_time, zone_of
 from poleward.door.quantity import ANGLE, DURATION, parse
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.timing import Reader
+from poleward.planning.wishes import Wishes
 
 ROW = {"hour_angle": "-0h20m", "dec": "3d", "duration": "5 min", "north": "-4 arcsec"}
 

@@ -15,8 +15,8 @@ from numpy.testing import assert_allclose
 from poleward import Air, Drifts, GuideCamera, PolewardError, Site, read_drifts, solve
 from poleward.sky.axis import STELLAR_RATE, angle_between, displacement, tilted_axis, unit_vector
 from poleward.sky.look import Pointing, look
+from poleward.solving.how import RATES
 from poleward.solving.model import drift_model
-from poleward.solving.solver import RATES
 from poleward.timings.rows import COLUMNS, Drift
 
 ARCMIN = math.radians(1 / 60)

@@ -25,7 +25,7 @@ from poleward.sky.axis import (
     unit_vector,
 )
 from poleward.sky.look import Pointing, look
-from poleward.solving.solver import RATES
+from poleward.solving.how import RATES
 from poleward.timings.drifts import Drift
 from poleward.tonight.trail import guided_path, turn_and_shear, unguided_path
 

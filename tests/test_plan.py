@@ -18,14 +18,15 @@ from poleward import solve_log
 from poleward.errors import InputError, UsageError
 from poleward.planning.needed import needed_accuracy
 from poleward.planning.pairing import Mover
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.planned import Plan
 from poleward.planning.timing import SUN_KEEP_OUT_DEG, Blocked, Reader
+from poleward.planning.wishes import Wishes
 from poleward.simulate.night import Scatter, Stretch, night
 from poleward.sky.camera import Camera
 from poleward.sky.site import Air, Site
 from poleward.sky.stars import find_star
-from poleward.solving.solver import solve
+from poleward.solving.asked import solve
 from poleward.timings.drifts import Drifts
 from poleward.tonight.exposure import Exposures, Outfit, field_of
 from poleward.tonight.forecast import tolerance

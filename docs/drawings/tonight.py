@@ -8,8 +8,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.timing import Blocked, Reader
+from poleward.planning.wishes import Wishes
 from poleward.report.chart import figure_bytes
 from poleward.report.check_chart import check_chart
 from poleward.report.plan_chart import plan_chart

@@ -13,8 +13,9 @@ from dataclasses import replace
 
 from poleward.planning import pairing
 from poleward.planning.pairing import Mover, Task, best_pairs, closer, whole_sky
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.timing import Bench, OpenSky, Reader
+from poleward.planning.wishes import Wishes
 from poleward.sky.site import Air, Site
 
 READERS = {"camera": Reader.of_seeing(2.5, 2.0), "eyepiece": Reader(1.0)}

@@ -15,9 +15,10 @@ from datetime import UTC, datetime
 import numpy as np
 
 from poleward import solve_log
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.planned import Proposal
 from poleward.planning.timing import Reader
+from poleward.planning.wishes import Wishes
 from poleward.simulate.night import Scatter, Stretch, night
 from poleward.sky.site import Air, Site
 

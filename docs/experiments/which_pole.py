@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from poleward.sky.camera import Camera
 from poleward.sky.site import Site
-from poleward.solving.solver import drive_rate_of
+from poleward.solving.how import drive_rate_of
 from poleward.tonight.axis_record import axis_from_pairs
 from poleward.tonight.check import check
 from poleward.tonight.exposure import Outfit

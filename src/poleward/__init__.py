@@ -31,10 +31,10 @@ if TYPE_CHECKING:
     from poleward.sky.look import Pointing as Pointing
     from poleward.sky.site import Air as Air
     from poleward.sky.site import Site as Site
+    from poleward.solving.asked import solve as solve
     from poleward.solving.knobs import Knob as Knob
     from poleward.solving.knobs import Turning as Turning
     from poleward.solving.solution import Solution as Solution
-    from poleward.solving.solver import solve as solve
     from poleward.timings.drifts import Drifts as Drifts
     from poleward.timings.drifts import read_drifts as read_drifts
     from poleward.timings.rows import Drift as Drift
@@ -79,7 +79,7 @@ _HOMES = {
     "read_log": "guidelog.reading.reader",
     "read_setup": "setup",
     "read_targets": "tonight.targets",
-    "solve": "solving.solver",
+    "solve": "solving.asked",
     "solve_log": "guidelog.fitting.night",
 }
 

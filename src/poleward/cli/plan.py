@@ -112,7 +112,8 @@ def command(
 
     With a longitude it begins at dusk, keeps away from the Sun, and names stars: to time by eye, to point by with a camera.
     """
-    from poleward.planning.plan import Wishes, plan
+    from poleward.planning.plan import plan
+    from poleward.planning.wishes import Wishes
     from poleward.report.plan_text import plan_table
 
     output.check()

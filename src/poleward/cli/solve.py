@@ -119,8 +119,8 @@ def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site
 
 def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solution:
     """Solve, with the knobs of the setup."""
+    from poleward.solving.asked import solve
     from poleward.solving.knobs import Turning
-    from poleward.solving.solver import solve
 
     used = [(drift.pointing, drift.reversed) for drift in timings if drift.used]
     watch, turned = used[-1] if used else (None, False)

@@ -47,7 +47,7 @@ class Tonight:
     def outfit(self, setup: Setup, drive_rate: str | None = None, guided: bool = True) -> Outfit:
         """Return camera, limit and drive rate."""
         from poleward.door import quantity
-        from poleward.solving.solver import drive_rate_of
+        from poleward.solving.how import drive_rate_of
         from poleward.tonight.exposure import Outfit
 
         camera = (

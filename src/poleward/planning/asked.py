@@ -10,9 +10,9 @@ from poleward.door import quantity
 from poleward.door.quantity import Kind, parse
 from poleward.errors import UsageError
 from poleward.planning import plan as planning
-from poleward.planning.plan import Wishes
 from poleward.planning.planned import Plan
 from poleward.planning.timing import Blocked, Reader
+from poleward.planning.wishes import Wishes
 from poleward.sky.pole import PoleName
 from poleward.sky.site import Site, site_of
 from poleward.tonight.asked import lowest_of, moment_of
@@ -72,13 +72,7 @@ def plan(
         A value that cannot be used, or no usable pair of pointings; `WrongTypeError` for a type that is not taken.
     """
     site = site_of(site)
-    if seeing is None:
-        reader = Reader(parse(reading_error, quantity.SMALL_ANGLE, "reading_error"))
-    else:
-        width = parse(seeing, quantity.SMALL_ANGLE, "seeing")
-        if width <= 0:
-            raise UsageError(f"seeing: {width:g} arcsec, allowed is more than 0", "e.g. 2.5 arcsec")
-        reader = Reader.of_seeing(width, parse(cadence, quantity.DURATION, "cadence"))
+    reader = _reader(reading_error, seeing, cadence)
     wishes = Wishes(
         parse(accuracy, ACCURACY, "accuracy"),
         "as asked for",
@@ -88,6 +82,15 @@ def plan(
     )
     begin = None if site.longitude_rad is None else moment_of(at)
     return planning.plan(site, reader, wishes, at=begin, pole=pole)
+
+
+def _reader(reading_error: Value, seeing: Value | None, cadence: Duration) -> Reader:
+    if seeing is None:
+        return Reader(parse(reading_error, quantity.SMALL_ANGLE, "reading_error"))
+    width = parse(seeing, quantity.SMALL_ANGLE, "seeing")
+    if width <= 0:
+        raise UsageError(f"seeing: {width:g} arcsec, allowed is more than 0", "e.g. 2.5 arcsec")
+    return Reader.of_seeing(width, parse(cadence, quantity.DURATION, "cadence"))
 
 
 def _sector(sector: tuple[Value, Value, Value], where: str) -> Blocked:

@@ -11,7 +11,7 @@ import numpy as np
 
 from poleward.door.clock import later
 from poleward.errors import InputError, Note
-from poleward.planning.plan import COARSEST_ARCMIN
+from poleward.planning.wishes import COARSEST_ARCMIN
 from poleward.sky.site import Site
 from poleward.tonight.chance import Trails
 from poleward.tonight.exposure import Exposures, Outfit, field_of

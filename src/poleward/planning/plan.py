@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
-from poleward.errors import InputError, Note, UsageError
+from poleward.errors import InputError, Note
 from poleward.planning.pairing import (
     KEPT,
     LONGEST_MIN,
     Found,
-    Mover,
     Task,
     best_pairs,
     closer,
@@ -22,10 +21,11 @@ from poleward.planning.pairing import (
 )
 from poleward.planning.planned import Plan, Proposal
 from poleward.planning.propose import proposal_of, star_rows
-from poleward.planning.timing import Bench, Blocked, OpenSky, Reader
+from poleward.planning.timing import Bench, OpenSky, Reader
+from poleward.planning.wishes import Wishes, checked_wishes
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
 from poleward.sky.doubt import low_pole_notes
-from poleward.sky.look import TOO_LOW_DEG, poles_at, seen_from_hour_angle
+from poleward.sky.look import poles_at, seen_from_hour_angle
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.sky.sun import DAYLIGHT_DEG, sun_seen
@@ -35,41 +35,11 @@ COMMON_LOW_DEG = 20.0
 """How low the common choice's eastern star stands (common practice, no source: 15 to 30 deg)."""
 RELAXED = 1.1
 """Where the accuracy is out of reach, the plan aims at this much above the finest: the last tenth costs most of the time."""
-COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
-"""Accuracy wanted and scatter of a reading: more than this is a wrong unit."""
 STARS_KEPT, PER_MAGNITUDE = 16, 0.01
 """Pairs of stars that are timed exactly, and how much slower a star counts for each magnitude that it is fainter: among
 near equals the one that is easier to find."""
 AHEAD_MIN = (0.0, 30.0, 60.0, 90.0)
 """When the Sun is looked at during the work."""
-
-
-@dataclass(frozen=True)
-class Wishes:
-    """What the plan must keep to.
-
-    Attributes
-    ----------
-    accuracy_arcmin : float
-        Standard uncertainty of the axis wanted in any direction on the sky.
-    why : str
-        Where that comes from, for the reader.
-    lowest_altitude_deg : float
-    blocked : tuple of Blocked
-    pointings : int or None
-        Two or three; None takes the quicker, which is two unless obstacles stand in the way.
-    left_out : tuple of Note
-        Of targets that did not count, and why.
-    mover : Mover
-    """
-
-    accuracy_arcmin: float
-    why: str = "stated"
-    lowest_altitude_deg: float = 20.0
-    blocked: tuple[Blocked, ...] = ()
-    pointings: int | None = None
-    left_out: tuple[Note, ...] = ()
-    mover: Mover = Mover()  # noqa: RUF009 - frozen
 
 
 def plan(
@@ -98,7 +68,7 @@ def plan(
         An accuracy of nothing, a limit that cannot be kept to, or no usable pair of pointings at all.
     """
     pole_name(pole)
-    _checked(reader, wishes)
+    checked_wishes(reader, wishes)
     notes = list(wishes.left_out)
     if site.longitude_rad is None or at is None:
         at = None
@@ -159,29 +129,6 @@ def _from_dusk(site: Site, at: datetime, notes: list[Note]) -> datetime:
         return at
     notes.append(Note("dusk", "it is not dark yet: the plan begins at dusk, with the Sun 12 deg down"))
     return night[0]
-
-
-def _checked(reader: Reader, wishes: Wishes) -> None:
-    if not 0 < wishes.accuracy_arcmin <= COARSEST_ARCMIN:
-        raise UsageError(
-            f"accuracy: {wishes.accuracy_arcmin:g} arcmin, allowed is more than 0 and up to {COARSEST_ARCMIN:g} arcmin",
-            "e.g. --accuracy 0.5arcmin",
-        )
-    if not 0 < reader.scatter_arcsec <= COARSEST_ARCSEC:
-        raise UsageError(
-            f"scatter of a reading: {reader.scatter_arcsec:g} arcsec, allowed is more than 0 and up to "
-            f"{COARSEST_ARCSEC:g} arcsec",
-            "e.g. 1 arcsec",
-        )
-    if reader.cadence_s is not None and not 0 < reader.cadence_s <= 60:
-        raise UsageError(f"cadence: {reader.cadence_s:g} s, allowed is more than 0 and up to 60 s")
-    if not TOO_LOW_DEG <= wishes.lowest_altitude_deg < 90:
-        raise UsageError(
-            f"lowest altitude: {wishes.lowest_altitude_deg:g} deg, allowed is {TOO_LOW_DEG:g} to 90 deg",
-            "lower down refraction is not well known",
-        )
-    if wishes.pointings not in (None, 2, 3):
-        raise UsageError(f"pointings: {wishes.pointings}, allowed is 2 or 3")
 
 
 def _suns(site: Site, at: datetime | None, notes: list[Note]) -> Floats | None:

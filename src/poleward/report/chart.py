@@ -11,7 +11,7 @@ import numpy as np
 
 from poleward.errors import printable_lines
 from poleward.report import style
-from poleward.report.text import move_text
+from poleward.report.moves_text import move_text
 from poleward.solving.solution import Solution
 
 

@@ -10,8 +10,9 @@ from poleward.door.clock import zone_of
 from poleward.errors import Note
 from poleward.guidelog.fitting.logsolution import LogSolution, SectionResult
 from poleward.report.log_groups import agreement_text, groups_text, season_text, which_text
+from poleward.report.moves_text import what_to_turn
 from poleward.report.style import Signs, counted, decimals_for, paragraph, signed, with_sigma
-from poleward.report.text import verdict, what_to_turn
+from poleward.report.text import verdict
 from poleward.sky.site import Site
 
 MOST_LINES = 12

@@ -7,9 +7,10 @@ from datetime import datetime
 from functools import lru_cache
 
 from poleward.errors import PolewardError
-from poleward.planning.plan import Wishes, plan
+from poleward.planning.plan import plan
 from poleward.planning.planned import PlannedPointing
 from poleward.planning.timing import Reader
+from poleward.planning.wishes import Wishes
 from poleward.rounds.situation import Suggestion
 from poleward.sky.site import Site
 

@@ -16,8 +16,8 @@ from poleward.rounds.questions import Question, choice, measure, moment, pixel_d
 from poleward.rounds.situation import Heard, Means, World, means_of
 from poleward.rounds.story import Told, tell_rounds
 from poleward.rounds.turns import read_turned
+from poleward.solving.asked import solve
 from poleward.solving.solution import Solution
-from poleward.solving.solver import solve
 from poleward.timings.drifts import Drifts
 
 SHORTEST_S = 20.0

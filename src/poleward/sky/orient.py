@@ -136,21 +136,11 @@ def orientation(
     hand = -1.0 if mirrored else 1.0
     angle = math.degrees(math.atan2(hand * right, up) - math.atan2(-east, north)) % 360
     scale = math.hypot(north, east) / length
-    doubt = math.hypot(
-        sigma / length,
-        math.sqrt(2) * CLOCK_SIGMA_S / run.duration_s,
-        math.tan(run.dec_rad) * math.radians(DEC_SIGMA_DEG),
-    )
-    return CameraFound(
-        scale,
-        scale * doubt,
-        angle,
-        math.degrees(sigma / length),
-        mirrored,
-        rows,
-        computed_scale,
-        _compared(scale, doubt, computed_scale),
-    )
+    clock = math.sqrt(2) * CLOCK_SIGMA_S / run.duration_s
+    doubt = math.hypot(sigma / length, clock, math.tan(run.dec_rad) * math.radians(DEC_SIGMA_DEG))
+    compared = _compared(scale, doubt, computed_scale)
+    angle_sigma = math.degrees(sigma / length)
+    return CameraFound(scale, scale * doubt, angle, angle_sigma, mirrored, rows, computed_scale, compared)
 
 
 def _along_the_parallel(run: Run) -> tuple[float, float]:

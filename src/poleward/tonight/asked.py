@@ -15,7 +15,7 @@ from poleward.door.tables import rows_of_table
 from poleward.errors import InputError, WrongTypeError
 from poleward.sky.camera import Camera
 from poleward.sky.site import Site, site_of
-from poleward.solving.solver import drive_rate_of
+from poleward.solving.how import drive_rate_of
 from poleward.tonight import check as checking
 from poleward.tonight.axis_record import AxisError, axis_from_pairs, axis_from_record
 from poleward.tonight.checked import Check

@@ -25,9 +25,9 @@ from poleward.sky.axis import azimuth_altitude
 from poleward.sky.pole import PoleName, pole_name
 from poleward.sky.site import Site, site_of
 from poleward.solving.fitted import FitSummary, FittedDrift
+from poleward.solving.how import drive_rate_of
 from poleward.solving.least_squares import coverage_factor
 from poleward.solving.solution import solution_from
-from poleward.solving.solver import drive_rate_of
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
