@@ -37,8 +37,22 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored", "rows", "scale"),
     "reticle": ("division", "position_angle", "mirrored"),
     "frames": ("keywords", "stamp"),
+    "frames.keywords": (
+        "ra",
+        "dec",
+        "hour_angle",
+        "azimuth",
+        "altitude",
+        "time",
+        "exposure",
+        "saturation",
+        "mosaic",
+        "label",
+    ),
     "limits": ("trail", "lowest_altitude"),
 }
+STAMPS = ("start", "middle", "end")
+"""Of the exposure: what DATE-OBS may mark."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +71,7 @@ class Setup:
     camera : Camera or None
     guide_camera : GuideCamera or None
     frames : mapping
-        As written.
+        As written: ``keywords``, ``stamp``.
     trail_pix : float
     lowest_altitude_deg : float
     base : Base or None
@@ -157,6 +171,11 @@ def read_setup(path: str | Path) -> Setup:
     lowest = parse(
         limits.get("lowest_altitude", "20 deg"), quantity.ANGLE, f"{name} [limits]", "lowest_altitude"
     )
+    if (stamp := content.get("frames", {}).get("stamp", "")) not in ("", *STAMPS):
+        allowed = ", ".join(STAMPS)
+        raise InputError(
+            f"stamp is {stamp!r}, allowed is {allowed}", "what DATE-OBS marks", f"{name} [frames]"
+        )
     setup = Setup(
         name,
         content.get("site", {}),
@@ -190,7 +209,7 @@ def _check_keys(table: Mapping[str, Any], path: str, name: str) -> None:
             if not isinstance(value, dict):
                 raise InputError(f"'{key}' must be a section", f"write [{below}] on a line of its own", shown)
             _check_keys(value, below, name)
-        elif isinstance(value, dict | list) and below != "frames.keywords":
+        elif isinstance(value, dict | list):
             raise InputError(f"'{key}' must be one value", "", shown)
 
 

@@ -7,7 +7,7 @@ import stat
 import sys
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from poleward.errors import InputError
 
@@ -52,6 +52,21 @@ def _from_stdin(count: int) -> bytes:
 
 
 def _from_file(path: str | Path, count: int) -> bytes:
+    with open_plain(path) as file:
+        try:
+            return file.read(count)
+        except OSError as error:
+            raise InputError(error.strerror or "it cannot be read", "", str(path)) from None
+
+
+def open_plain(path: str | Path) -> BinaryIO:
+    """Open a plain file for reading.
+
+    Raises
+    ------
+    InputError
+        It does not exist, is a folder, a device or a pipe, or may not be read.
+    """
     try:
         kind = os.stat(path).st_mode
         if stat.S_ISDIR(kind):
@@ -61,8 +76,7 @@ def _from_file(path: str | Path, count: int) -> bytes:
             raise InputError(
                 "this is a device or a pipe, a file is needed", "- reads standard input", str(path)
             )
-        with open(path, "rb") as file:
-            return file.read(count)
+        return open(path, "rb")
     except ValueError:  # a NUL in the name
         raise InputError("this is no name of a file", "", str(path)) from None
     except OSError as error:

@@ -88,6 +88,17 @@ def sun_places(moments: Sequence[datetime]) -> tuple[Floats, Floats]:
     return ra % (2 * np.pi), dec
 
 
+def pole_of_date(moment: datetime) -> Floats:
+    """Direction (3,) among the stars (ICRS) to which the Earth's axis points north at a moment: toward dec +90 of date.
+
+    ERFA's pnm06a, whose last row it is; by precession it moves 20 arcsec a year.
+    """
+    import erfa
+
+    direction: Floats = erfa.ufunc.pnm06a(2400000.5, mjd_of(moment) + 69 / 86400)[2]
+    return direction
+
+
 @cache
 def _leap_seconds_expire() -> float:
     """Return the date (MJD) after which the bundled leap seconds may be incomplete."""

@@ -97,6 +97,7 @@ def orientation(
     rows: str = "down",
     sigma_pix: float = 0.5,
     computed_scale: float | None = None,
+    clock_sigma_s: float = CLOCK_SIGMA_S,
 ) -> CameraFound:
     """Return how a camera lies on the sky.
 
@@ -117,6 +118,8 @@ def orientation(
         Standard uncertainty of one place in x and in y.
     computed_scale : float, optional
         Arcsec per pixel, from focal length and pixel size.
+    clock_sigma_s : float
+        Standard uncertainty of either end of the run.
 
     Raises
     ------
@@ -136,7 +139,7 @@ def orientation(
     hand = -1.0 if mirrored else 1.0
     angle = math.degrees(math.atan2(hand * right, up) - math.atan2(-east, north)) % 360
     scale = math.hypot(north, east) / length
-    clock = math.sqrt(2) * CLOCK_SIGMA_S / run.duration_s
+    clock = math.sqrt(2) * clock_sigma_s / run.duration_s
     doubt = math.hypot(sigma / length, clock, math.tan(run.dec_rad) * math.radians(DEC_SIGMA_DEG))
     compared = _compared(scale, doubt, computed_scale)
     angle_sigma = math.degrees(sigma / length)

@@ -1,0 +1,186 @@
+"""Files to pointings: which frames there are, in the order of time, and which of them belong together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from poleward.errors import InputError, Note, printable
+from poleward.frames.keywords import Trusted
+from poleward.frames.onsky import directions_at, middle_of
+from poleward.frames.shot import Shot, read_shot
+from poleward.sky.axis import Floats, angle_between
+
+ENDINGS = (".fits", ".fit", ".fts", ".fits.fz", ".fit.fz", ".fits.gz", ".fit.gz")
+"""Of the files that are taken from a folder; a file that is named is taken whatever its name."""
+LONGEST_GAP_S = 60.0
+"""A longer pause may hide anything: a telescope is at the next pointing in as much (`plan`'s time to centre a star). But
+not shorter than so many frames, which a download or a cloud may cost:"""
+LONGEST_GAP_FRAMES = 5.0
+MOVED_SHARE = 0.25
+MOVED_DEG = 0.3
+"""From one frame to the next, of the picture's shorter side by the WCS, or on the sky by the user's keywords: no mount
+drifts so far, and a shorter way is found by the stars."""
+TOLD_NAMES = 3
+"""Frames that a note names; of more it gives the number."""
+
+Told = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, eq=False)
+class FrameGroup:
+    """Frames of one pointing, in the order of time.
+
+    Attributes
+    ----------
+    label : str
+    shots : tuple of Shot
+    """
+
+    label: str
+    shots: tuple[Shot, ...]
+
+
+def files_of(paths: Iterable[str | Path]) -> list[str]:
+    """Return the files that are named, and of folders those with a FITS file's ending, each once.
+
+    A folder that holds none gives those of its own folders.
+
+    Raises
+    ------
+    InputError
+        A folder without such files.
+    """
+    found: dict[str, str] = {}
+    for path in paths:
+        names = [Path(path)]
+        if Path(path).is_dir():
+            names = frames_in(Path(path)) or [
+                one for below in _folders(Path(path)) for one in frames_in(below)
+            ]
+            if not names:
+                raise InputError(
+                    "this folder holds no FITS files",
+                    f"their names end in {', '.join(ENDINGS[:3])}",
+                    printable(str(path)),
+                )
+        for name in names:
+            found.setdefault(str(name.resolve() if name.exists() else name), str(name))
+    return list(found.values())
+
+
+def frames_in(folder: Path) -> list[Path]:
+    """Return a folder's own FITS files, by their names."""
+    try:
+        return sorted(path for path in folder.iterdir() if path.name.lower().endswith(ENDINGS))
+    except OSError as error:
+        raise InputError(
+            f"this folder cannot be read: {error.strerror}", "", printable(str(folder))
+        ) from None
+
+
+def _folders(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.is_dir())
+
+
+def read_shots(
+    files: Sequence[str], trusted: Trusted, *, mosaic: bool = False, tell: Told | None = None
+) -> tuple[list[Shot], list[tuple[str, str]]]:
+    """Read the headers of all frames.
+
+    Returns
+    -------
+    shots : list of Shot
+        In the order of time.
+    refused : list of (str, str)
+        Frames that cannot be used, and why.
+    """
+    shots, refused = [], []
+    for number, path in enumerate(files):
+        if tell is not None:
+            tell("reading headers", number, len(files))
+        try:
+            shots.append(read_shot(path, trusted, mosaic=mosaic))
+        except InputError as error:
+            refused.append(reason_of(error, path))
+    return sorted(shots, key=lambda shot: shot.middle), refused
+
+
+def reason_of(error: InputError, path: str) -> tuple[str, str]:
+    """Return a frame's name and why it cannot be used: its place in the header, what was seen, what to do."""
+    name = printable(Path(path).name)
+    keyword = error.where.rpartition(f"{name}, ")[2] if f"{name}, " in error.where else ""
+    message = f"{keyword}: {error.message}" if keyword else error.message
+    return name, f"{message} ({error.hint})" if error.hint else message
+
+
+def refusals(refused: Sequence[tuple[str, str]]) -> list[Note]:
+    """One note for each reason, with the names of its frames."""
+    by_reason: dict[str, list[str]] = {}
+    for name, reason in refused:
+        by_reason.setdefault(reason, []).append(name)
+    return [Note("frames-refused", f"{names_of(names)}: {reason}") for reason, names in by_reason.items()]
+
+
+def names_of(names: Sequence[str]) -> str:
+    """Return a few names, or how many there are, with the first and the last."""
+    if len(names) <= TOLD_NAMES:
+        return ", ".join(names)
+    return f"{len(names)} frames, {names[0]} to {names[-1]}"
+
+
+def grouped(shots: Sequence[Shot]) -> list[FrameGroup]:
+    """Return the pointings: cut where the folder changes, after a pause, and where the headers say that it moved.
+
+    Parameters
+    ----------
+    shots : sequence of Shot
+        In the order of time.
+    """
+    if not shots:
+        return []
+    between = [(later.middle - earlier.middle).total_seconds() for earlier, later in pairwise(shots)]
+    usual = float(np.median(between)) if between else 0.0
+    gap = max(LONGEST_GAP_S, LONGEST_GAP_FRAMES * usual)
+    groups: list[list[Shot]] = [[shots[0]]]
+    for (earlier, later), seconds in zip(pairwise(shots), between, strict=True):
+        if seconds > gap or earlier.folder != later.folder or _moved(earlier, later):
+            groups.append([])
+        groups[-1].append(later)
+    return labelled(groups)
+
+
+def labelled(groups: Sequence[Sequence[Shot]]) -> list[FrameGroup]:
+    """Give each group a label of its own: what was photographed, else the folder's name."""
+    made, seen = [], dict[str, int]()
+    for shots in groups:
+        name = shots[0].label or printable(Path(shots[0].folder).resolve().name) or "pointing"
+        seen[name] = seen.get(name, 0) + 1
+        made.append(FrameGroup(name if seen[name] == 1 else f"{name} {seen[name]}", tuple(shots)))
+    return made
+
+
+def _moved(earlier: Shot, later: Shot) -> bool:
+    """Whether the headers say that the telescope was moved between two frames."""
+    shapes = [(shot.height, shot.width) for shot in (earlier, later)]
+    if earlier.wcs is not None and later.wcs is not None:
+        middle, other = (
+            directions_at(shot.wcs, np.array([middle_of(shape)]))
+            for shot, shape in zip((earlier, later), shapes, strict=True)
+        )
+        x, y = middle_of(shapes[0])
+        aside = directions_at(earlier.wcs, np.array([[x + MOVED_SHARE * min(shapes[0]), y]]))
+        return bool(angle_between(middle, other)[0] > angle_between(middle, aside)[0])
+    if "ra" in earlier.place and "ra" in later.place:
+        first, second = (_direction(shot.place["ra"], shot.place["dec"]) for shot in (earlier, later))
+        return bool(angle_between(first, second) > math.radians(MOVED_DEG))
+    return False
+
+
+def _direction(ra: float, dec: float) -> Floats:
+    return np.array([math.cos(dec) * math.cos(ra), math.cos(dec) * math.sin(ra), math.sin(dec)])
