@@ -8,9 +8,9 @@ from datetime import datetime
 import numpy as np
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
-from mount import Mount
 from truth import EVENING, Place, axis_direction, drift, pole_seen
 
+from poleward.simulate.mount import Mount
 from poleward.sky.axis import angle_between
 
 READ_ARCSEC = 0.5

@@ -27,7 +27,7 @@ from poleward.solving.knobs import CAUTIONS, Knob, Turning
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs" / "experiments"))
 from low_pole import seen_from_true, traced
 
-ASCII = Signs("+/-", unicode=False)
+ASCII = Signs("+/-")
 
 
 def exact(latitude=47.0, pointings=POINTINGS[4], axis=AXIS_DEG, **how):

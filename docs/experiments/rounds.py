@@ -14,20 +14,19 @@ import math
 import sys
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from poleward.rounds.advice import advise, offset
 from poleward.rounds.prior import Prior, prior_of
 from poleward.rounds.response import Response, Step, learn
 from poleward.rounds.turns import KNOBS
+from poleward.simulate.mount import ARCMIN, Mount
 
-ARCMIN = math.radians(1 / 60)
 GOAL_ARCMIN = 2.0
 MOST_ROUNDS = 12
 
 
-class Mount:
-    """A mount whose knobs are not what is stated; the axis as a unit vector east, north, up."""
+class Evening:
+    """A mount whose knobs are not what is stated, and what is measured of it."""
 
     def __init__(self, rng: np.random.Generator) -> None:
         self.rng = rng
@@ -37,40 +36,23 @@ class Mount:
         self.per_turn = self.stated * rng.uniform(0.6, 1.4, 2)
         if rng.random() < 0.1:
             self.per_turn[rng.integers(2)] *= -1
-        self.play, self.place = 0.1, rng.random(2)
-        toward = rng.uniform(0, 2 * math.pi)
-        lean = math.sin(math.radians(2.0))
-        self.upright = np.array(
-            [lean * math.sin(toward), lean * math.cos(toward), math.cos(math.radians(2.0))]
-        )
+        place = [float(one) for one in rng.random(2)]
+        toward = math.degrees(rng.uniform(0, 2 * math.pi))
         size, angle = rng.uniform(40, 90), rng.uniform(0, 2 * math.pi)
-        self.place_at(size * math.cos(angle) / math.cos(self.latitude), size * math.sin(angle))
-
-    def place_at(self, azimuth: float, altitude: float) -> None:
-        a = (0 if self.hemisphere > 0 else math.pi) + self.hemisphere * azimuth * ARCMIN
-        e = self.latitude + altitude * ARCMIN
-        self.axis = np.array([math.cos(e) * math.sin(a), math.cos(e) * math.cos(a), math.sin(e)])
+        a = (0 if self.hemisphere > 0 else math.pi) + self.hemisphere * size * math.cos(angle) / math.cos(
+            self.latitude
+        ) * ARCMIN
+        e = self.latitude + size * math.sin(angle) * ARCMIN
+        axis = np.array([math.cos(e) * math.sin(a), math.cos(e) * math.cos(a), math.sin(e)])
+        self.mount = Mount(axis, self.hemisphere, self.per_turn, 2.0, toward, 0.1, place)
 
     @property
     def errors(self) -> np.ndarray:
-        azimuth = math.atan2(self.axis[0], self.hemisphere * self.axis[1])
-        return np.array([azimuth, math.asin(self.axis[2]) - self.latitude]) / ARCMIN
+        east, north, up = self.mount.axis
+        return np.array([math.atan2(east, self.hemisphere * north), math.asin(up) - self.latitude]) / ARCMIN
 
     def turn(self, strokes: dict[str, tuple[float, ...]]) -> None:
-        for knob, name in enumerate(KNOBS):
-            for asked in strokes[name]:
-                stroke = asked + self.rng.normal(0, 0.014)
-                # The screw crosses its gap before it pushes.
-                at = self.place[knob] * self.play + stroke
-                free = min(max(at, 0.0), self.play)
-                self.place[knob] = free / self.play
-                angle = (at - free) * self.per_turn[knob] * ARCMIN
-                if knob == 0:
-                    spin = Rotation.from_rotvec(-self.hemisphere * angle * self.upright)
-                else:
-                    level = np.cross(self.axis, self.upright)
-                    spin = Rotation.from_rotvec(angle * level / np.linalg.norm(level))
-                self.axis = spin.apply(self.axis)
+        self.mount.turn({name: [one + self.rng.normal(0, 0.014) for one in strokes[name]] for name in KNOBS})
 
     def measured(self) -> tuple[np.ndarray, np.ndarray]:
         """Drifts at the meridian and 5 h east or west of it, in 4 min, read to 1 arcsec at both ends."""
@@ -83,9 +65,9 @@ class Mount:
         return self.rng.multivariate_normal(self.errors, covariance), covariance
 
 
-def session(number: int, learning: bool) -> tuple[int, Mount, Response, float]:
+def session(number: int, learning: bool) -> tuple[int, Evening, Response, float]:
     """Return the rounds until the axis is within the goal, the mount, what was learned, and how far off it went."""
-    mount = Mount(np.random.default_rng([26, number]))
+    mount = Evening(np.random.default_rng([26, number]))
     level = math.cos(mount.latitude)
     prior = prior_of(mount.stated, [None, None], [None, None], np.eye(2), False, level)
     stated = Prior(
@@ -121,7 +103,7 @@ def by_hand(number: int) -> float:
     The person turns by what the drift means at that star alone and by the stated angle per turn, until no drift of
     more than two readings' noise is seen, then goes to the other star; as before, the clock stops within the goal.
     """
-    mount = Mount(np.random.default_rng([26, number]))
+    mount = Evening(np.random.default_rng([26, number]))
     level = math.cos(mount.latitude)
     slopes = np.array([[level, 0.0], [level * math.cos(1.3), math.sin(1.3)]])
     per_arcmin, noise = 0.2625 * TIMING_MIN, math.sqrt(2)

@@ -73,7 +73,7 @@ def page_of(result: Any, source: str = "") -> Page:
     from poleward.solving.knobs import CAUTIONS
 
     made = f"poleward {__version__}, {datetime.now().astimezone():%Y-%m-%d %H:%M}"
-    text = text_of(result, Signs("\N{PLUS-MINUS SIGN}", True), source)
+    text = text_of(result, Signs("\N{PLUS-MINUS SIGN}"), source)
     rows = LOOKS[type(result).__name__][2]
     return record_page(result.to_record(), rows, text, figure_of(result), CAUTIONS, (made,))
 

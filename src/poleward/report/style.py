@@ -20,13 +20,12 @@ class Signs:
     """How to spell what not every terminal can show."""
 
     plus_minus: str
-    unicode: bool
 
 
 def signs_for(stream: TextIO) -> Signs:
     """Signs the stream can show: Unicode only where it says that it is UTF-8."""
     wide = (getattr(stream, "encoding", "") or "").lower().replace("-", "") == "utf8"
-    return Signs("\N{PLUS-MINUS SIGN}" if wide else "+/-", wide)
+    return Signs("\N{PLUS-MINUS SIGN}" if wide else "+/-")
 
 
 def wants_colour(stream: TextIO) -> bool:

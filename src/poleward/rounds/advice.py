@@ -11,8 +11,6 @@ from poleward.rounds.response import Response
 from poleward.rounds.turns import KNOBS, Strokes, approach
 from poleward.sky.axis import Floats
 
-LAST_WAY = {"azimuth": "east", "altitude": "up"}
-"""Where the axis goes in the last stroke: up against the load (common practice, no source); east is as good as west."""
 LEAST_OVERRUN = 0.2
 """Turns to go past the goal before coming back: twice the play of a worn screw, and easy to see on a knob."""
 WITHIN = 1.4

@@ -7,7 +7,6 @@ has changed its way it first crosses the gap, and those turns move nothing.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 
 from poleward.door.quantity import nearest
 from poleward.errors import InputError
@@ -69,37 +68,6 @@ def _stroke(text: str, knob: str, where: str) -> float:
     if turns > MOST_TURNS:
         raise InputError(f"{knob}: {turns:g} turns, allowed is up to {MOST_TURNS:g}", _EXAMPLE, where)
     return turns if found[3] == "clockwise" else -turns
-
-
-def turned_text(strokes: Sequence[float]) -> str:
-    """Return strokes as `read_turned` reads them: ``1.2 counter-clockwise then 0.25 clockwise``."""
-    if not strokes:
-        return "0"
-    return " then ".join(f"{abs(s):.3g} {'clockwise' if s > 0 else 'counter-clockwise'}" for s in strokes)
-
-
-def effective(strokes: Sequence[float], play: float, place: float) -> tuple[float, float]:
-    """Return the turns that move the mount, and where in its gap the screw stands afterwards.
-
-    Parameters
-    ----------
-    strokes : sequence of float
-        Turns, clockwise positive, in their order.
-    play : float
-        Width of the gap, turns.
-    place : float
-        Where the screw stands in it: 0 at the counter-clockwise end to 1 at the clockwise one.
-
-    Returns
-    -------
-    turns, place : float
-    """
-    moved, at = 0.0, place * play
-    for stroke in strokes:
-        free = min(max(at + stroke, 0.0), play)
-        moved += at + stroke - free
-        at = free
-    return moved, at / play if play > 0 else place
 
 
 def approach(net: float, way: float, gap: float, overrun: float) -> Strokes:
