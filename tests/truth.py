@@ -17,6 +17,7 @@ import numpy as np
 from astropy.coordinates import CIRS, AltAz, EarthLocation, HADec, SkyCoord
 from astropy.time import Time
 from astropy.utils import iers
+from scipy.linalg import polar
 from scipy.spatial.transform import Rotation
 
 STELLAR_DAY_S = 86164.098903691  # UT1 seconds, IAU 2000 (outside-checks F)
@@ -106,6 +107,49 @@ def drift(
     times = Time([when, when + timedelta(seconds=duration_s)])
     seen = enu(star.transform_to(place.altaz(times)))
     return camera_drift(seen, duration_s, axis * np.sign(place.latitude_deg), rate_arcsec_per_s)
+
+
+@offline()
+def field_turn(
+    place: Place,
+    star: SkyCoord,
+    when: datetime,
+    duration_s: float,
+    axis: np.ndarray,
+    *,
+    radius_deg: float = 0.05,
+    rate_arcsec_per_s: float = 1296000 / STELLAR_DAY_S,
+) -> float:
+    """How far a ring of stars has turned about the frame's centre in a camera carried about the axis, arcmin.
+
+    North through east positive. The matrix that carries twelve stars where they went, and of it the rotation alone: what
+    is left in its polar decomposition (scipy's) is the shear by the air.
+    """
+    ring = star.directional_offset_by(np.arange(0, 360, 30) * u.deg, radius_deg * u.deg)
+    times = Time([when, when + timedelta(seconds=duration_s)])
+    seen = enu(star.transform_to(place.altaz(times)))
+    stars = enu(ring[:, None].transform_to(place.altaz(times[None, :])))
+    pole = axis * np.sign(place.latitude_deg)
+    before, after = (
+        in_camera(stars[:, i], seen[0], duration_s * i, pole, rate_arcsec_per_s) for i in range(2)
+    )
+    before, after = (
+        np.stack([at.real, at.imag]) - [[at.real.mean()], [at.imag.mean()]] for at in (before, after)
+    )
+    rotation, _ = polar(after @ np.linalg.pinv(before))
+    return float(np.degrees(np.arctan2(rotation[1, 0], rotation[0, 0]))) * 60
+
+
+def in_camera(
+    places: np.ndarray, centre: np.ndarray, seconds: float, north_pole: np.ndarray, rate_arcsec_per_s: float
+) -> np.ndarray:
+    """Where stars seen some seconds later stand on the plane of a camera pointed at `centre`: north + 1j east, radians."""
+    turn = Rotation.from_rotvec(-north_pole * np.radians(rate_arcsec_per_s * seconds / 3600))
+    y = np.cross(north_pole, centre)
+    y /= np.linalg.norm(y)
+    camera = np.stack([centre, y, np.cross(centre, y)])
+    x, east, north = camera @ turn.inv().apply(places).T
+    return north / x + 1j * east / x
 
 
 def camera_drift(

@@ -75,9 +75,10 @@ def table_of(heading: str, rows: Sequence[Mapping[str, Any]], columns: Mapping[s
     rows : sequence of mapping
         As in a result's record.
     columns : mapping
-        Names of the columns in their order, with the decimals of numbers.
+        Names of the columns in their order, with the decimals of numbers. One that no row fills is left out.
     """
     head = []
+    columns = {name: n for name, n in columns.items() if any(row.get(name) is not None for row in rows)}
     for name in columns:
         what, unit = column_of(name)
         words = what.replace("_", " ")
@@ -101,7 +102,8 @@ def _cell(value: Any, places: int) -> str:
 COLUMNS: Mapping[str, Mapping[str, int]] = {
     "drifts": {
         "label": 0, "hour_angle_h": 2, "dec_deg": 1, "altitude_deg": 0, "duration_s": 0, "north_arcsec": 2,
-        "north_fitted_arcsec": 2, "north_sigma_arcsec": 2, "pull": 1, "used": 0,
+        "north_fitted_arcsec": 2, "north_sigma_arcsec": 2, "pull": 1, "rotation_arcmin": 2, "rotation_fitted_arcmin": 2,
+        "rotation_sigma_arcmin": 2, "used": 0,
     },
     "sections": {
         "label": 0, "hour_angle_h": 2, "dec_deg": 1, "altitude_deg": 0, "duration_s": 0, "rows_used": 0,

@@ -12,15 +12,12 @@ from poleward.report.style import (
     paragraph,
     with_sigma,
 )
+from poleward.report.timings_table import timings_table
 from poleward.sky.axis import STELLAR_RATE
-from poleward.solving.fitted import FittedDrift
 from poleward.solving.solution import CONTRADICTION, Solution
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
-
-WIDEST_LABEL = 24
-"""A longer label is cut in the table, which must fit a terminal."""
 
 
 def solution_text(solution: Solution, signs: Signs) -> str:
@@ -35,7 +32,7 @@ def solution_text(solution: Solution, signs: Signs) -> str:
     blocks = [verdict(solution, signs)]
     if solution.moves:
         blocks.append(what_to_turn(solution))
-    blocks.append(_timings(solution))
+    blocks.append(timings_table(solution))
     blocks.append(_agreement(solution, signs))
     notes = [note for note in solution.warnings if note.code not in ("add-pointing", CONTRADICTION)]
     if notes:
@@ -150,37 +147,6 @@ def _unlike_sides(
     return f" (95 %: {near} to {far})"
 
 
-def _timings(solution: Solution) -> str:
-    width = min(max([len(drift.label) for drift in solution.drifts] + [4]), WIDEST_LABEL)
-    with_east = any(drift.east_arcsec is not None for drift in solution.drifts)
-    head = f"  {'':<{width}}  {'h':>7}  {'dec':>5}  {'alt':>3}  {'min':>4}  {'north':>7}  {'fitted':>7}  {'off':>5}"
-    if with_east:
-        head += f"  {'east':>7}  {'fitted':>7}  {'off':>5}"
-    lines = ["Timings (hour angle h; altitude; minutes; drift in arcsec; how far off, in sigmas)", head]
-    for number, drift in enumerate(solution.drifts, 1):
-        name = (drift.label or str(number))[:width]
-        line = f"  {name:<{width}}  {drift.hour_angle_h:>+6.2f}h  {drift.dec_deg:>+5.1f}"
-        line += f"  {drift.altitude_deg:>3.0f}  {drift.duration_s / 60:>4.1f}"
-        line += _component(drift, drift.north_arcsec, drift.north_fitted_arcsec, drift.pull)
-        if with_east:
-            line += _component(drift, drift.east_arcsec, drift.east_fitted_arcsec, drift.east_pull)
-        lines.append(line + ("" if drift.used else "  not used"))
-    return "\n".join(lines)
-
-
-def _component(drift: FittedDrift, measured: float | None, fitted: float, pull: float | None) -> str:
-    if measured is None:
-        return f"  {'':>7}  {_signed(fitted, 2):>7}  {'':>5}"
-    shown = "" if pull is None or not drift.used else _signed(pull, 1)
-    return f"  {_signed(measured, 2):>7}  {_signed(fitted, 2):>7}  {shown:>5}"
-
-
-def _signed(value: float, places: int) -> str:
-    """Return the number with its sign, and zero without one."""
-    text = f"{value:+.{places}f}"
-    return text[1:] if float(text) == 0 else text
-
-
 def _agreement(solution: Solution, signs: Signs) -> str:
     fit = solution.fit
     count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
@@ -198,9 +164,10 @@ def _agreement(solution: Solution, signs: Signs) -> str:
     }[fit.sigma_source]
     if fit.coverage_factor_95 > 2.05:
         source += f" For 95 % multiply every {signs.plus_minus} by {fit.coverage_factor_95:.1f}."
-    if fit.refraction_doubt or fit.pointing_doubt_deg:
+    if fit.refraction_doubt or fit.pointing_doubt_deg or fit.drive_doubt_arcsec:
         known = [f"refraction to {100 * fit.refraction_doubt:.0f} %"] if fit.refraction_doubt else []
         known += [f"pointings to {fit.pointing_doubt_deg:g} deg"] if fit.pointing_doubt_deg else []
+        known += [f"the drive's turn to {fit.drive_doubt_arcsec:g} arcsec"] if fit.drive_doubt_arcsec else []
         source += f" Taken as known: {', '.join(known)}."
     lines = [f"{text} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s

@@ -158,6 +158,37 @@ def on_tangent_plane(places: Floats, first: Floats, east: Floats, north: Floats)
     return np.sum(places * east, axis=-1) / depth, np.sum(places * north, axis=-1) / depth
 
 
+def carried(axis: Axis, later: Floats, turn: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats]]:
+    """Where in the camera of a mount that only tracks a star stands that is seen at `later`, as a direction at the start.
+
+    Parameters
+    ----------
+    axis : Axis
+    later : array S + (3,)
+    turn : array S
+        Angle that the drive has turned since the start, radians.
+
+    Returns
+    -------
+    place : array S + (3,)
+    by : three arrays S + (3,)
+        Its derivatives by A, by e and by the angle the drive turned.
+    """
+    pole = axis.north
+    sine, cosine = np.sin(turn)[..., None], np.cos(turn)[..., None]
+    along = np.sum(later * pole, axis=-1, keepdims=True)
+    spun = cross(pole, later)
+    place = later * cosine + spun * sine + pole * along * (1 - cosine)
+
+    def by_pole(d_pole: Floats) -> Floats:
+        d_along = np.sum(later * d_pole, axis=-1, keepdims=True)
+        slope: Floats = cross(d_pole, later) * sine + (d_pole * along + pole * d_along) * (1 - cosine)
+        return slope
+
+    d_turn = -later * sine + spun * cosine + pole * along * sine
+    return place, (by_pole(axis.d_azimuth), by_pole(axis.d_altitude), d_turn)
+
+
 @dataclass(frozen=True, eq=False)
 class Displacement:
     """How stars moved in the field, and how that changes with A, e and the turn of the drive.
@@ -197,10 +228,7 @@ def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Disp
     across = cross(pole, first)
     width = np.maximum(np.linalg.norm(across, axis=-1, keepdims=True), ON_AXIS)
     east, north = field_basis(first, pole)
-    sine, cosine = np.sin(turn)[:, None], np.cos(turn)[:, None]
-    along = np.sum(later * pole, axis=-1, keepdims=True)
-    spun = cross(pole, later)
-    place = later * cosine + spun * sine + pole * along * (1 - cosine)
+    place, (by_azimuth, by_altitude, by_turn) = carried(axis, later, turn)
     east_at, north_at = on_tangent_plane(place, first, east, north)
     depth = np.sum(place * first, axis=-1)
 
@@ -212,15 +240,11 @@ def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Disp
         return (by_east - east_at * d_depth) / depth, (by_north - north_at * d_depth) / depth
 
     columns: list[tuple[Floats, Floats]] = []
-    for d_pole in (axis.d_azimuth, axis.d_altitude):
-        d_along = np.sum(later * d_pole, axis=-1, keepdims=True)
-        d_spun = cross(d_pole, later)
-        d_place = d_spun * sine + (d_pole * along + pole * d_along) * (1 - cosine)
+    for d_pole, d_place in ((axis.d_azimuth, by_azimuth), (axis.d_altitude, by_altitude)):
         d_across = cross(d_pole, first)
         d_east = (d_across - east * np.sum(east * d_across, axis=-1, keepdims=True)) / width
         columns.append(slopes(d_place, d_east))
-    d_turn = -later * sine + spun * cosine + pole * along * sine
-    columns.append(slopes(d_turn, np.zeros_like(first)))
+    columns.append(slopes(by_turn, np.zeros_like(first)))
     return Displacement(
         north_at,
         east_at,

@@ -24,6 +24,10 @@ layered, refraction departs from any formula.
 POINTING_DEG = 0.5
 """Standard uncertainty of an hour angle or azimuth read off a circle: divided to one or two degrees, and set by a clock or
 a compass line that is itself off by as much (common practice, no source). A right ascension with its time has none."""
+DRIVE_ARCSEC = 10.0
+"""Standard uncertainty of how far the drive turned in one timing: the worm's periodic error, a motor that runs off (common
+practice, no source). North drifts do not feel it. A field's rotation does, by the sine of its dec, unless the east drift of
+the same timing shows what the drive did."""
 LOW_POLE_DEG = 8.0
 """Below this latitude the apparent pole itself is doubtful."""
 FORMULA_DEG, FORMULA_ARCSEC = (0, 1, 2, 3, 4, 5, 6, 8, 10), (1040, 628, 346, 146, 48, 19, 8.4, 1.9, 0.5)

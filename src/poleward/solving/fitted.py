@@ -10,7 +10,7 @@ from poleward.door.record import record_of
 
 @dataclass(frozen=True)
 class FittedDrift:
-    """One timing beside what the fitted axis would have made of it; arcsec, None where not measured."""
+    """One timing beside what the fitted axis would have made of it; None where not measured."""
 
     label: str
     used: bool
@@ -25,6 +25,9 @@ class FittedDrift:
     east_fitted_arcsec: float
     east_sigma_arcsec: float | None
     weight: float
+    rotation_arcmin: float | None = None
+    rotation_fitted_arcmin: float | None = None
+    rotation_sigma_arcmin: float | None = None
 
     @property
     def pull(self) -> float | None:
@@ -36,9 +39,16 @@ class FittedDrift:
         """(measured - fitted) / sigma of the east drift."""
         return _pull(self.east_arcsec, self.east_fitted_arcsec, self.east_sigma_arcsec)
 
+    @property
+    def rotation_pull(self) -> float | None:
+        """(measured - fitted) / sigma of the field's rotation."""
+        if self.rotation_fitted_arcmin is None:
+            return None
+        return _pull(self.rotation_arcmin, self.rotation_fitted_arcmin, self.rotation_sigma_arcmin)
+
     def to_record(self) -> dict[str, Any]:
         """Return plain numbers with their units in the names."""
-        return {**record_of(self), **record_of(self, ("pull", "east_pull"))}
+        return {**record_of(self), **record_of(self, ("pull", "east_pull", "rotation_pull"))}
 
 
 def _pull(measured: float | None, fitted: float, sigma: float | None) -> float | None:
@@ -54,7 +64,7 @@ class FitSummary:
     measurements : int
         Timings used.
     values : int
-        Drift components fitted: at most two per timing.
+        Components fitted: at most two of drift and one of rotation per timing.
     chi_square : float
     degrees_of_freedom : int
     p_value : float or None
@@ -70,6 +80,8 @@ class FitSummary:
         Standard uncertainty of refraction, as a part of it, that the sigmas count.
     pointing_doubt_deg : float
         The same of hour angles and azimuths; nothing where there are none.
+    drive_doubt_arcsec : float
+        The same of how far the drive turned in a timing whose rotation is fitted; nothing where there is none.
     """
 
     measurements: int
@@ -83,3 +95,4 @@ class FitSummary:
     coverage_factor_95: float = 2.0
     refraction_doubt: float = 0.0
     pointing_doubt_deg: float = 0.0
+    drive_doubt_arcsec: float = 0.0

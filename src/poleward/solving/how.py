@@ -11,12 +11,13 @@ import numpy as np
 
 from poleward.door import quantity
 from poleward.errors import InputError, UsageError
-from poleward.sky.axis import SIDEREAL_RATE, Floats, azimuth_altitude
+from poleward.sky.axis import SIDEREAL_RATE, azimuth_altitude
 from poleward.sky.look import TOO_LOW_DEG, Sight, look
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
+from poleward.solving.around import around, places_of
 from poleward.solving.estimate import FARTHEST_DEG
-from poleward.solving.model import DriftModel, around, drift_model
+from poleward.solving.model import DriftModel, drift_model
 from poleward.timings.rows import Drift
 
 RATES = {"sidereal": SIDEREAL_RATE, "king": 15.03697, "solar": 15.0}
@@ -61,10 +62,8 @@ class How:
 
     def model(self, drifts: Sequence[Drift], site: Site) -> DriftModel:
         """Look at the stars and lay out the timings."""
-        pointings = [drift.pointing for drift in drifts]
-        ends = np.array([[0.0, drift.duration_s] for drift in drifts]).reshape(-1, 2)
-        sight = sight_of(drifts, ends, site, self.allow_low)
-        doubtful = around(pointings, ends, site, self.pole, self.pointing_deg)
+        sight = sight_of(drifts, site, self.allow_low)
+        doubtful = around(drifts, site, self.pole, self.pointing_deg)
         return drift_model(drifts, sight, self.pole, self.rate, self.reading, doubtful)
 
 
@@ -112,7 +111,7 @@ def _pointing(error: Any) -> float:
     return degrees
 
 
-def sight_of(drifts: Sequence[Drift], ends: Floats, site: Site, allow_low: bool) -> Sight:
+def sight_of(drifts: Sequence[Drift], site: Site, allow_low: bool) -> Sight:
     """Look at the starts and the ends of all timings; refuse stars that are used and stand too low."""
     blank = blank_of(drifts)
     if blank and not any(drift.used for drift in drifts):
@@ -121,8 +120,8 @@ def sight_of(drifts: Sequence[Drift], ends: Floats, site: Site, allow_low: bool)
         )
     if not any(drift.used for drift in drifts):
         raise InputError("there is no timing to use", "two at different hour angles give both errors")
-    sight = look([drift.pointing for drift in drifts], ends, site)
-    lowest = np.degrees(np.min(azimuth_altitude(sight.seen)[1], axis=1))
+    sight = look(*places_of(drifts), site)
+    lowest = np.degrees(np.min(azimuth_altitude(sight.seen[: len(drifts)])[1], axis=1))
     for drift, height in zip(drifts, lowest, strict=True):
         if drift.used and height < 0:
             raise InputError(
@@ -146,5 +145,5 @@ def blank_of(drifts: Sequence[Drift]) -> list[str]:
     return [
         drift.label or drift.pointing.where or f"timing {number}"
         for number, drift in enumerate(drifts, 1)
-        if drift.north_arcsec is None and drift.east_arcsec is None
+        if drift.blank
     ]

@@ -1,4 +1,4 @@
-"""The drift model: timings as arrays beside what an axis with given errors would make of them."""
+"""The drift model: timings, and how their fields turned, as arrays beside what an axis with given errors would make of them."""
 
 from __future__ import annotations
 
@@ -9,60 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from poleward.errors import InputError
-from poleward.sky.axis import ARCSEC, Displacement, Floats, displacement
-from poleward.sky.doubt import air_doubt, aside, pole_doubt_arcmin, thicker
-from poleward.sky.look import Pointing, Sight, look
+from poleward.sky.axis import ARCSEC, Floats, displacement
+from poleward.sky.doubt import DRIVE_ARCSEC
+from poleward.sky.fieldturn import field_turn
+from poleward.sky.look import Sight
 from poleward.sky.pole import Pole
-from poleward.sky.site import Site
+from poleward.solving.around import Around, beside_of, turning
 from poleward.solving.determine import AxisEstimate, judge
 from poleward.solving.fitted import FittedDrift
 from poleward.solving.least_squares import Fit, Problem, followed
 from poleward.timings.rows import Drift
-
-
-@dataclass(frozen=True, eq=False)
-class Around:
-    """The sky as it might be.
-
-    Attributes
-    ----------
-    thick : Sight or None
-        The stars in air that refracts one standard uncertainty more.
-    aside : Sight or None
-        The stars one standard uncertainty of the pointing to the west or clockwise.
-    which : tuple of int
-        Timings whose pointing is in doubt.
-    pole_arcmin : float
-        Standard uncertainty of the pole's own lift by the formula.
-    """
-
-    thick: Sight | None = None
-    aside: Sight | None = None
-    which: tuple[int, ...] = ()
-    pole_arcmin: float = 0.0
-
-
-def around(pointings: Sequence[Pointing], ends: Floats, site: Site, pole: str, pointing_deg: float) -> Around:
-    """Look at the sky as it might be.
-
-    Parameters
-    ----------
-    pointings : sequence of N Pointing
-    ends : array (N, 2)
-        Seconds at which each timing begins and ends.
-    site : Site
-    pole : {"apparent", "true"}
-    pointing_deg : float
-        Standard uncertainty of hour angles and azimuths.
-    """
-    thick = look(pointings, ends, thicker(site)) if air_doubt(site.air) else None
-    moved, which = aside(pointings, pointing_deg)
-    return Around(
-        thick,
-        look(moved, ends, site) if pointing_deg and which else None,
-        tuple(which if pointing_deg else ()),
-        pole_doubt_arcmin(site) if pole == "apparent" else 0.0,
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,15 +33,17 @@ class DriftModel:
     drifts : tuple of N Drift
         As they were timed.
     sight : Sight
-        Where the stars were seen at the start and the end of each timing.
+        Where the stars were seen at the start and the end of each timing, and the places beside them; see `places_of`.
     pole : Pole
         That the errors refer to.
     duration, turn : array (N,)
         Seconds, and the angle the drive was meant to turn, radians.
     north_rows, east_rows : tuple of int
         Timings whose north and east drift are fitted.
+    turn_rows : tuple of int
+        Timings whose field rotation is fitted.
     data, sigma : array (n,)
-        North drifts, then east drifts, arcsec.
+        North drifts, then east drifts, then rotations, arcsec.
     assumed : bool
         Whether any sigma was left to the reading error.
     around : Around
@@ -99,6 +57,7 @@ class DriftModel:
     turn: Floats
     north_rows: tuple[int, ...]
     east_rows: tuple[int, ...]
+    turn_rows: tuple[int, ...]
     data: Floats
     sigma: Floats
     assumed: bool
@@ -121,25 +80,37 @@ class DriftModel:
     @property
     def rows(self) -> list[int]:
         """The timing of every value in `data`."""
-        return [*self.north_rows, *self.east_rows]
+        return [*self.north_rows, *self.east_rows, *self.turn_rows]
 
     def rows_of(self, timing: int) -> list[int]:
-        """Places of one timing's drifts in `data`."""
+        """Places of one timing's values in `data`."""
         return [i for i, row in enumerate(self.rows) if row == timing]
 
-    def _moved(self, p: Floats, sight: Sight | None = None) -> Displacement:
+    def _made(self, p: Floats, sight: Sight | None = None) -> tuple[Floats, Floats, Floats, Floats]:
+        """North and east drift of all N timings, and what is in `data`, radians, with its slopes (n, 3)."""
         sight = sight or self.sight
         # The axis is as far from the pole that is seen, wherever the air puts it.
         axis = (
             self.pole.axis(p[0], p[1]) if sight is self.sight else sight.pole(self.pole.name).axis(p[0], p[1])
         )
-        extra = p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0
-        return displacement(axis, sight.seen[:, 0], sight.seen[:, 1], self.turn + extra)
+        turn = self.turn + (p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0)
+        count, north, east, field = (
+            len(self.drifts),
+            *map(list, (self.north_rows, self.east_rows, self.turn_rows)),
+        )
+        seen = sight.seen[:count]
+        moved = displacement(axis, seen[:, 0], seen[:, 1], turn)
+        values, slopes = [moved.north[north], moved.east[east]], [moved.north_by[north], moved.east_by[east]]
+        if field:
+            turned, turned_by = field_turn(axis, seen[field, 0], beside_of(sight, count), turn[field])
+            values.append(turned)
+            slopes.append(turned_by)
+        return moved.north, moved.east, np.concatenate(values), np.concatenate(slopes)
 
     def drift(self, p: Floats) -> tuple[Floats, Floats]:
         """North and east drift of all N timings, arcsec."""
-        moved = self._moved(p)
-        return moved.north / ARCSEC, moved.east / ARCSEC
+        north, east, _, _ = self._made(p)
+        return north / ARCSEC, east / ARCSEC
 
     def judged(self, fit: Fit) -> AxisEstimate:
         """Return what a fit tells of the axis: errors, information, levers and what they determine."""
@@ -154,10 +125,8 @@ class DriftModel:
         )
 
     def _values(self, p: Floats, sight: Sight | None = None) -> Floats:
-        """Drifts modelled for every value in `data`, in sigmas."""
-        moved = self._moved(p, sight)
-        by = np.concatenate([moved.north[list(self.north_rows)], moved.east[list(self.east_rows)]])
-        result: Floats = by / ARCSEC / self.sigma
+        """What an axis makes of every value in `data`, in sigmas."""
+        result: Floats = self._made(p, sight)[2] / ARCSEC / self.sigma
         return result
 
     def residuals(self, p: Floats) -> Floats:
@@ -165,15 +134,21 @@ class DriftModel:
         return self._values(p) - self.data / self.sigma
 
     def doubts(self, p: Floats) -> Floats:
-        """What one standard uncertainty of the air, of the pole's lift and of each pointing would do, (n, k), in sigmas."""
+        """What one standard uncertainty of the air, of the pole's lift, of each pointing and, where a rotation is fitted, of
+        how far the drive turned would do, (n, k), in sigmas.
+        """
         plain, columns = self._values(p), []
+        timing = np.array(self.rows)
         if self.around.thick is not None:
             columns.append(self._values(p, self.around.thick) - plain)
         if self.around.pole_arcmin:
             columns.append(self.jacobian(p)[:, 1] * self.around.pole_arcmin)
         if self.around.aside is not None:
             by = self._values(p, self.around.aside) - plain
-            columns += [np.where(np.array(self.rows) == i, by, 0.0) for i in self.around.which]
+            columns += [np.where(timing == i, by, 0.0) for i in self.around.which]
+        if self.turn_rows:
+            by = self._made(p)[3][:, 2] * DRIVE_ARCSEC / self.sigma
+            columns += [np.where(timing == i, by, 0.0) for i in self.turn_rows]
         return np.stack(columns, axis=-1) if columns else np.zeros((len(plain), 0))
 
     def problem(self, doubts: Floats, prior: Floats | None = None) -> Problem:
@@ -182,9 +157,7 @@ class DriftModel:
 
     def jacobian(self, p: Floats) -> Floats:
         """Exact derivatives of the residuals, (n, p)."""
-        moved = self._moved(p)
-        rows = self.rows
-        by = np.concatenate([moved.north_by[list(self.north_rows)], moved.east_by[list(self.east_rows)]])
+        rows, by = self.rows, self._made(p)[3]
         # Radians per radian is arcsec per arcsec; A and e are in arcmin, a rate error counts for the duration.
         scale = np.stack([np.full(len(rows), 60.0), np.full(len(rows), 60.0), self.duration[rows]], axis=1)
         result: Floats = (by * scale)[:, : len(p)] / self.sigma[:, None]
@@ -194,9 +167,11 @@ class DriftModel:
         """All timings beside what the fitted axis, and the doubts' shares, would have made of them."""
         north, east = self.drift(fit.values)
         fitted, split = self.data + self.sigma * fit.residuals, len(self.north_rows)
-        north[list(self.north_rows)], east[list(self.east_rows)] = fitted[:split], fitted[split:]
+        turns = split + len(self.east_rows)
+        north[list(self.north_rows)], east[list(self.east_rows)] = fitted[:split], fitted[split:turns]
         north_sigma = dict(zip(self.north_rows, self.sigma, strict=False))
-        east_sigma = dict(zip(self.east_rows, self.sigma[split:], strict=True))
+        east_sigma = dict(zip(self.east_rows, self.sigma[split:], strict=False))
+        rotation = dict(zip(self.turn_rows, fitted[turns:], strict=True))
         sight = self.sight
 
         def sigma(known: dict[int, float], i: int, stated: float | None) -> float | None:
@@ -217,6 +192,9 @@ class DriftModel:
                 east_fitted_arcsec=float(east[i]),
                 east_sigma_arcsec=sigma(east_sigma, i, drift.east_sigma_arcsec),
                 weight=min((float(fit.weights[row]) for row in self.rows_of(i)), default=0.0),
+                rotation_arcmin=drift.rotation_arcmin,
+                rotation_fitted_arcmin=float(rotation[i]) / 60 if i in rotation else None,
+                rotation_sigma_arcmin=drift.rotation_sigma_arcmin,
             )
             for i, drift in enumerate(self.drifts)
         )
@@ -236,7 +214,7 @@ def drift_model(
     ----------
     drifts : sequence of N Drift
     sight : Sight
-        Of their starts and ends.
+        Of their starts and ends, as of `places_of`.
     pole : {"apparent", "true"}
     rate_arcsec_per_s : float
         Drive rate.
@@ -253,12 +231,17 @@ def drift_model(
     duration = np.array([drift.duration_s for drift in drifts])
     north_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.north_arcsec is not None]
     east_rows = [i for i, drift in enumerate(drifts) if drift.used and drift.east_arcsec is not None]
-    if len(east_rows) < 2:
-        east_rows = []  # a single one tells the drive rate and nothing else
-    if not north_rows and not east_rows:
+    turn_rows = turning(drifts)
+    if len(east_rows) < 2 and not set(east_rows) & set(turn_rows):
+        east_rows = []  # a single one tells the drive rate and nothing else, unless a rotation hangs on it
+    if not north_rows and not east_rows and not turn_rows:
         raise InputError("there is no drift to fit", "give the north drift at two hour angles at least")
     measured = [(drifts[i].north_arcsec, drifts[i].north_sigma_arcsec) for i in north_rows]
     measured += [(drifts[i].east_arcsec, drifts[i].east_sigma_arcsec) for i in east_rows]
+    measured += [
+        (60 * (drifts[i].rotation_arcmin or 0.0), 60 * (drifts[i].rotation_sigma_arcmin or 0.0))
+        for i in turn_rows
+    ]
     default = reading_arcsec * math.sqrt(2)  # a drift is the difference of two readings
     return DriftModel(
         tuple(drifts),
@@ -268,6 +251,7 @@ def drift_model(
         rate_arcsec_per_s * ARCSEC * duration,
         tuple(north_rows),
         tuple(east_rows),
+        tuple(turn_rows),
         np.array([value for value, _ in measured], float),
         np.array([default if sigma is None else sigma for _, sigma in measured], float),
         any(sigma is None for _, sigma in measured),

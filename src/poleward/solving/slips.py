@@ -38,6 +38,8 @@ def _of_one(drift: Drift) -> Iterator[tuple[str, Drift]]:
         yield "the sign of north", replace(drift, north_arcsec=-drift.north_arcsec)
     if drift.east_arcsec is not None:
         yield "the sign of east", replace(drift, east_arcsec=-drift.east_arcsec)
+    if drift.rotation_arcmin is not None:
+        yield "the sign of rotation", replace(drift, rotation_arcmin=-drift.rotation_arcmin)
     if drift.pointing.hour_angle is not None:
         yield "the sign of the hour angle (west is positive)", _turned(drift)
     for words, factor in (("the minutes, read as seconds,", 60.0), ("the seconds, read as minutes,", 1 / 60)):

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from poleward.errors import InputError, Note
-from poleward.sky.doubt import air_doubt, low_pole_notes
+from poleward.sky.doubt import DRIVE_ARCSEC, air_doubt, low_pole_notes
 from poleward.sky.look import altitude_notes
 from poleward.sky.site import Site
 from poleward.sky.sun import daylight_notes
@@ -108,7 +108,7 @@ def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
     blank = blank_of(model.drifts)
     if blank:
         notes.append(Note("blank", f"still blank, and not used: {', '.join(blank)}"))
-    if sum(model.drifts[i].east_arcsec is not None for i in model.used) == 1:
+    if not model.east_rows and any(model.drifts[i].east_arcsec is not None for i in model.used):
         notes.append(Note("east-alone", "one east drift alone tells only the drive rate, so it is not used"))
     return notes
 
@@ -128,4 +128,5 @@ def _summary(model: DriftModel, found: DriftFit, doubt: Doubt, how: How, site: S
         coverage_factor_95=doubt.coverage_factor,
         refraction_doubt=air_doubt(site.air),
         pointing_doubt_deg=how.pointing_deg if model.around.which else 0.0,
+        drive_doubt_arcsec=DRIVE_ARCSEC if model.turn_rows else 0.0,
     )

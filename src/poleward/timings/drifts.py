@@ -34,6 +34,8 @@ ROW_UNITS = {
     "east": "arcsec",
     "north_sigma": "arcsec",
     "east_sigma": "arcsec",
+    "rotation": "arcmin",
+    "rotation_sigma": "arcmin",
 }
 """Units in which a table is written."""
 
@@ -150,6 +152,8 @@ class Drifts(Sequence[Drift]):
                 "east": None if drift.east_arcsec is None else side * drift.east_arcsec,
                 "north_sigma": drift.north_sigma_arcsec,
                 "east_sigma": drift.east_sigma_arcsec,
+                "rotation": drift.rotation_arcmin,
+                "rotation_sigma": drift.rotation_sigma_arcmin,
                 "use": "yes" if drift.used else "no",
                 "reversed": "yes" if drift.reversed else None,
             }

@@ -37,12 +37,14 @@ COLUMNS: Columns = {
     "east_rate_sigma": quantity.RATE,
     "x_sigma": quantity.PIXELS,
     "y_sigma": quantity.PIXELS,
+    "rotation": quantity.TURN,
+    "rotation_sigma": quantity.TURN,
     "use": None,
     "reversed": None,
 }
 
-MEASURED = ("north", "east", "north_rate", "east_rate", "x", "y")
-"""Columns that hold a drift."""
+MEASURED = ("north", "east", "north_rate", "east_rate", "x", "y", "rotation")
+"""Columns that hold a drift or a rotation."""
 LONGEST_S = 12 * 3600.0
 """No star is watched for longer; a longer timing is a wrong unit."""
 
@@ -70,6 +72,10 @@ class Drift:
         False: shown, not fitted.
     reversed : bool
         True: the tube was on the other side of the mount; `north_arcsec` and `east_arcsec` are turned upright already.
+    rotation_arcmin, rotation_sigma_arcmin : float or None
+        How far the field turned in the camera over the duration, north through east positive, and its standard uncertainty;
+        none where it was not measured. The pointing is then the frame's centre. A camera that stands on its head shows the
+        same turn.
     """
 
     pointing: Pointing
@@ -81,6 +87,13 @@ class Drift:
     label: str = ""
     used: bool = True
     reversed: bool = False
+    rotation_arcmin: float | None = None
+    rotation_sigma_arcmin: float | None = None
+
+    @property
+    def blank(self) -> bool:
+        """Whether nothing is filled in yet."""
+        return self.north_arcsec is None and self.east_arcsec is None and self.rotation_arcmin is None
 
 
 def _pointing(cells: Cells) -> Pointing:
@@ -194,6 +207,18 @@ def _from_pixels(cells: Cells, camera: GuideCamera | None) -> tuple[float, float
     return north, east, *camera.sigma_to_sky(x_sigma, y_sigma)
 
 
+def _rotation(cells: Cells) -> tuple[float | None, float | None]:
+    """Return the field's turn and its sigma, arcmin. A reading error says nothing of a turn, so its sigma must be told."""
+    turn, sigma = cells.value("rotation"), _positive(cells, "rotation_sigma")
+    if (turn is None) != (sigma is None):
+        raise InputError(
+            "rotation and rotation_sigma go together",
+            "give both or none: how sure a turn is does not follow from a reading error",
+            cells.where,
+        )
+    return turn, sigma
+
+
 def _yes(cells: Cells, name: str, default: str) -> bool:
     text = cells.text(name).lower() or default
     if text not in ("yes", "no", "true", "false", "y", "n", "1", "0"):
@@ -228,13 +253,15 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     else:
         north, north_sigma = _component(cells, "north", duration)
         east, east_sigma = _component(cells, "east", duration)
-    if north is None and east is None:
-        raise InputError("no drift is given", "give north, north_rate, or x and y", cells.where)
-    for name, value in (("north", north), ("east", east)):
+    rotation, rotation_sigma = _rotation(cells)
+    if north is None and east is None and rotation is None:
+        raise InputError("no drift is given", "give north, north_rate, x and y, or rotation", cells.where)
+    turn = None if rotation is None else 60 * rotation
+    for name, value in (("north drift", north), ("east drift", east), ("rotation", turn)):
         # The rate of a star that stands still in the sky, 15 arcsec/s, is the largest there is.
         if value is not None and abs(value) > 20 * duration:
             raise InputError(
-                f"the {name} drift is {value / duration:.3g} arcsec/s, faster than the sky itself turns",
+                f"the {name} is {value / duration:.3g} arcsec/s, faster than the sky itself turns",
                 "check its unit and the duration's",
                 cells.where,
             )
@@ -242,4 +269,16 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     if turned:  # the camera, or what was called north and east, stood on its head
         north, east = (None if value is None else -value for value in (north, east))
     used = _yes(cells, "use", "yes")
-    return Drift(pointing, duration, north, east, north_sigma, east_sigma, _label(cells), used, turned)
+    return Drift(
+        pointing,
+        duration,
+        north,
+        east,
+        north_sigma,
+        east_sigma,
+        _label(cells),
+        used,
+        turned,
+        rotation,
+        rotation_sigma,
+    )
