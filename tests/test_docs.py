@@ -31,11 +31,34 @@ def test_python_in_the_docs_runs(page: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert result.failed == 0
 
 
+def anchors(page: Path) -> set[str]:
+    """Return what its headings are called in a link: as the book's builder and the usual viewers of Markdown do it."""
+    text = re.sub(r"^(```|~~~).*?^\1", "", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    titles = re.findall(r"^#+ +(.*)", text, re.MULTILINE)
+    return {
+        re.sub(r"[^\w -]", "", re.sub(r"\]\([^)]*\)", "", title).lower()).replace(" ", "-")
+        for title in titles
+    }
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_links_lead_somewhere(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+    for target, _, anchor in re.findall(r"\]\(([^)#]*)(#([^)]*))?\)", page.read_text(encoding="utf-8")):
         if "://" not in target:
-            assert (page.parent / target).exists(), f"{page}: {target}"
+            there = page.parent / target if target else page
+            assert there.exists(), f"{page}: {target}"
+            assert not anchor or anchor in anchors(there), f"{page}: {target}#{anchor}"
+
+
+def test_every_page_has_its_place_in_the_book() -> None:
+    lines = (ROOT / "docs" / "index.md").read_text(encoding="utf-8").splitlines()
+    pages = {str(page.relative_to(ROOT).with_suffix("")) for page in PAGES} - {"docs/index"}
+    listed = [
+        str((ROOT / "docs" / line).resolve().relative_to(ROOT))
+        for line in lines
+        if re.fullmatch(r"[\w./-]+", line)
+    ]
+    assert sorted(listed) == sorted(pages)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -57,8 +80,9 @@ def test_every_story_is_in_the_index() -> None:
 
 def test_every_page_is_reached_from_the_readme() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
+    index = "docs/index.md"  # the book's own contents
     for page in ROOT.glob("docs/*.md"):
-        assert f"(docs/{page.name})" in text, page
+        assert f"docs/{page.name}" == index or f"(docs/{page.name})" in text, page
 
 
 def test_no_forty_lines_twice() -> None:
