@@ -1,0 +1,225 @@
+"""How fast a followed field moves, and how sure that is: generalised least squares with a noise that has a memory.
+
+All stars of a picture shake together, by the air, the wind and the drive, far more than their centres are uncertain: the
+stars' scatter says nothing of it, and only the series of pictures does. Its noise is that of the guide logs: one part
+new in each picture, one that lasts. A few dozen pictures tell that memory badly, so all that are possible are
+weighed, each with its own slope, and the sigma holds what they say together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from poleward.frames.match import Indices
+from poleward.guidelog.fitting.noise import Covariance, Integers, Noise, covariance, standardised
+from poleward.guidelog.fitting.tables import NO_MEMORY
+from poleward.sky.axis import Floats
+
+LEAST_FRAMES = 3
+BEND_FRAMES = 6
+BEND_S = 300.0
+"""In longer runs the path may bend: by 0.2 arcsec then for an axis a degree off, by 2 arcsec in a quarter of an hour. In
+shorter ones a bend would hide most of what tells the noise's memory, and is less than a tenth of the seeing."""
+OUTLIER = 4.5
+"""As in a guide log: pictures so many sigmas off what all others say are left out; gusts."""
+RATIOS = np.log(10.0) * np.arange(-1.6, 4.1, 0.7)
+STEP_TIME = 1.0
+"""Noises looked at: (lasting / new)^2 from 0.025 to 10,000, and times from two pictures to four times the run. Five times as
+fine moves no sigma by more than 0.02 of itself."""
+LASTING = (np.log([0.5, 40.0]), np.array([1.5, 1.2]))
+NOTHING_LASTS = 0.15
+"""What is believed beforehand of log (lasting / new)^2 and log time (s), middle and standard deviation, and the chance that
+nothing lasts. Wider and more often lasting than for a guide log: no guide rate here imitates a memory, and two
+minutes say so little of one that the belief decides (docs/experiments/frames.py, its table of noises)."""
+DRIVE_ARCSEC = 10.0
+DRIVE_PERIODS_S = (240.0, 360.0, 480.0, 640.0)
+"""A worm wheel's error, from its middle, and how long its turn takes on common mounts (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How fast something changes.
+
+    Attributes
+    ----------
+    rate : float
+        Mean over the run, units of the values per second.
+    sigma : float
+        Half the width of the interval that holds 95 % over 1.96: few pictures have more than a normal
+        distribution beyond.
+    noise : Noise
+        The likeliest, in units of the values.
+    used : int array (n,)
+        The pictures that were used.
+    """
+
+    rate: float
+    sigma: float
+    noise: Noise
+    used: Indices
+
+
+def pace(seconds: Floats, values: Floats, sigmas: Floats) -> Pace:
+    """Fit the mean rate of a series.
+
+    Parameters
+    ----------
+    seconds : array (n,)
+        Rising; three at least.
+    values : array (n,)
+        Pixels, arcsec or radians.
+    sigmas : array (n,)
+        By the stars' noise alone. It weighs the pictures against each other; how noisy the series is it says
+        itself.
+
+    Returns
+    -------
+    Pace
+
+    Raises
+    ------
+    ValueError
+        Fewer than three.
+    """
+    if len(seconds) < LEAST_FRAMES:
+        raise ValueError(f"a rate and its noise need {LEAST_FRAMES} pictures, here are {len(seconds)}")
+    used = np.arange(len(seconds))
+    most_out = len(seconds) // 5
+    while True:
+        fit = _Fit(seconds[used], values[used], sigmas[used])
+        off = np.abs(fit.pulls())
+        worst = int(np.argmax(off))
+        if off[worst] < OUTLIER or len(seconds) - len(used) >= most_out:
+            break
+        used = np.delete(used, worst)
+    rate, sigma = fit.rate()
+    return Pace(rate, sigma, fit.noise(), used)
+
+
+def drive_sigma(seconds: Floats) -> float:
+    """Sigma of an east rate, arcsec/s, by a worm wheel's error whose phase nobody knows.
+
+    A part of a wave looks like a steady drift: a few minutes of pictures cannot tell, however little they scatter. Root
+    mean square over phases and usual periods of the slope that `pace` finds in a wave of usual height.
+
+    Parameters
+    ----------
+    seconds : array (n,)
+        Of the pictures used.
+    """
+    columns = _path(seconds)
+    slope = np.linalg.pinv(columns)[1] / _span(seconds)
+    waves = [
+        (slope @ np.exp(2j * math.pi * (seconds - seconds[0]) / period)).view() for period in DRIVE_PERIODS_S
+    ]
+    return DRIVE_ARCSEC * float(np.sqrt(np.mean(np.abs(waves) ** 2) / 2))
+
+
+def _span(seconds: Floats) -> float:
+    return float(seconds[-1] - seconds[0]) or 1.0
+
+
+def _path(seconds: Floats) -> Floats:
+    """Columns (n, 2 or 3): a place, the mean motion over the run, a bend."""
+    t = (seconds - (seconds[0] + seconds[-1]) / 2) / _span(seconds)
+    columns = [np.ones(len(t)), t]
+    if len(t) >= BEND_FRAMES and _span(seconds) > BEND_S:
+        columns.append(t * t)
+    return np.column_stack(columns)
+
+
+class _Fit:
+    """One series at all noises."""
+
+    def __init__(self, seconds: Floats, values: Floats, sigmas: Floats) -> None:
+        self.seconds, self.columns = seconds, _path(seconds)
+        self.values = values - np.mean(values)
+        self.free = len(seconds) - self.columns.shape[1]
+        self.weights = _weights(self.values, sigmas)
+        cadence = float(np.median(np.diff(seconds)))
+        times = np.arange(math.log(2 * cadence), math.log(max(4 * _span(seconds), 4 * cadence)), STEP_TIME)
+        self.noises = np.stack([each.ravel() for each in np.meshgrid(RATIOS, times, indexing="ij")], axis=1)
+        cell = float(RATIOS[1] - RATIOS[0]) * STEP_TIME
+        off = (self.noises - LASTING[0]) / LASTING[1]
+        belief = -0.5 * np.sum(off**2, axis=1) - math.log(2 * math.pi * float(np.prod(LASTING[1])) / cell)
+        self.noises = np.concatenate([self.noises, np.log([NO_MEMORY])])
+        belief = np.append(math.log(1 - NOTHING_LASTS) + belief, math.log(NOTHING_LASTS))
+        self.starts: Integers = np.zeros(1, np.int64)
+        slopes, spreads, heights = zip(*(self._at(noise) for noise in self.noises), strict=True)
+        self.slope, self.spread = np.array(slopes), np.array(spreads)
+        height = np.array(heights) + belief
+        self.share = np.exp(height - np.max(height))
+        self.share /= self.share.sum()
+
+    def _weigh(self, noise: Floats) -> Covariance:
+        ratio, time = np.exp(noise)
+        return covariance(self.seconds, self.starts, float(ratio), float(time), self.weights)
+
+    def _at(self, noise: Floats) -> tuple[float, float, float]:
+        """Slope over the run, its spread (Student's t), and log likelihood by residuals alone (REML)."""
+        weigh = self._weigh(noise)
+        solved = weigh.solve(self.columns)
+        inner = self.columns.T @ solved
+        inverse = np.linalg.inv(inner)
+        found = inverse @ (solved.T @ self.values)
+        off = self.values - self.columns @ found
+        square = max(float(off @ weigh.solve(off[:, None])[:, 0]), 1e-30)
+        height = -0.5 * (
+            weigh.log_det + float(np.linalg.slogdet(inner)[1]) + self.free * math.log(square / self.free)
+        )
+        return float(found[1]), math.sqrt(square / self.free * float(inverse[1, 1])), height
+
+    def pulls(self) -> Floats:
+        """How far each picture is from what all others say, in sigmas (n,)."""
+        weigh = self._weigh(self.noises[np.argmax(self.share)])
+        solved = weigh.solve(self.columns)
+        off = self.values - self.columns @ np.linalg.solve(self.columns.T @ solved, solved.T @ self.values)
+        pull = standardised(weigh, off, 1.0)
+        # The scale of most pictures, else one gust hides itself in it.
+        scale = 1.4826 * float(np.median(np.abs(pull)))
+        if self.free < BEND_FRAMES or scale == 0:
+            return np.zeros(len(off))
+        return pull / scale
+
+    def rate(self) -> tuple[float, float]:
+        """Mean and sigma of a mixture of Student's t."""
+        from scipy.optimize import brentq
+        from scipy.special import stdtr
+
+        middle = float(self.share @ self.slope)
+        widest = float(np.max(np.abs(self.slope - middle))) + 1e3 * float(np.max(self.spread))
+
+        def outside(half: float) -> float:
+            below, above = (
+                stdtr(self.free, (side - self.slope) / self.spread) for side in (middle - half, middle + half)
+            )
+            return float(self.share @ (below + 1 - above)) - 0.05
+
+        half = brentq(outside, 0.0, widest, xtol=1e-9 * widest)
+        span = _span(self.seconds)
+        return middle / span, float(half) / 1.959964 / span
+
+    def noise(self) -> Noise:
+        """Return the likeliest noise."""
+        best = int(np.argmax(self.share))
+        ratio, time = np.exp(self.noises[best])
+        weigh = self._weigh(self.noises[best])
+        solved = weigh.solve(self.columns)
+        off = self.values - self.columns @ np.linalg.solve(self.columns.T @ solved, solved.T @ self.values)
+        white = math.sqrt(float(off @ weigh.solve(off[:, None])[:, 0]) / self.free)
+        return Noise(white, white * math.sqrt(ratio), float(time))
+
+
+def _weights(values: Floats, sigmas: Floats) -> Floats:
+    """Pictures with few stars, under a cloud, count less: variance of the stars' noise and of what shakes all alike."""
+    stars = sigmas**2
+    if len(values) < BEND_FRAMES:
+        return np.ones(len(values))
+    second = np.diff(values, 2)
+    common = max((1.4826 * float(np.median(np.abs(second)))) ** 2 / 6 - float(np.median(stars)), 0.0)
+    variance = common + np.maximum(stars, 1e-3 * np.median(stars) + 1e-300)
+    result: Floats = np.median(variance) / variance
+    return result
