@@ -5,6 +5,10 @@ The whole repository is the source, so that a link in a page leads to the same f
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+from typing import Any
+
 import poleward
 
 project = "poleward"
@@ -13,6 +17,15 @@ copyright = f"2026, {author}"
 version = release = poleward.__version__
 
 root_doc = "docs/index"
+PARTS = [
+    "docs/index",
+    "docs/tutorial",
+    "docs/how-to",
+    "docs/reference",
+    "docs/explanation",
+    "worked_examples/README",
+]
+"""Pages whose table of links is also the order of the book."""
 include_patterns = ["docs/**", "worked_examples/**", "README.md", "DEVELOPERS.md"]
 exclude_patterns = ["docs/experiments", "docs/drawings", "**/.venv"]
 source_suffix = {".md": "markdown"}
@@ -30,4 +43,31 @@ copybutton_prompt_is_regexp = True
 html_theme = "pydata_sphinx_theme"
 html_title = "poleward"
 html_show_sourcelink = False
-html_theme_options = {"show_prev_next": True, "navigation_depth": 2, "footer_start": [], "footer_end": []}
+html_theme_options = {
+    "show_prev_next": True,
+    "navigation_depth": 3,
+    "footer_start": [],
+    "footer_end": [],
+    "navbar_align": "left",
+}
+
+
+def add_contents(app: Any, name: str, source: list[str]) -> None:
+    """Make chapters of the pages that a part's table names: one list, whether it is read as Markdown or as a book."""
+    if name in PARTS:
+        pages = re.findall(r"^\| \[([^\]]*)\]\(([^)#]+)\.md\)", source[0], re.MULTILINE)
+        lines = [f"{title} <{page}>" for title, page in pages]
+        source[0] += "\n```{toctree}\n:hidden:\n\n" + "\n".join(lines) + "\n```\n"
+
+
+def add_door(app: Any, failed: Exception | None) -> None:
+    """Lead from the site's top to its first page."""
+    if not failed and app.builder.format == "html":
+        door = '<!doctype html><meta http-equiv="refresh" content="0; url=docs/index.html"><title>poleward</title>\n'
+        (Path(app.outdir) / "index.html").write_text(door, encoding="utf-8")
+
+
+def setup(app: Any) -> None:
+    """Hook the two in."""
+    app.connect("source-read", add_contents)
+    app.connect("build-finished", add_door)
