@@ -14,9 +14,9 @@ from astropy import units as u
 from astropy.coordinates import SkyCoord
 from conftest import run_here
 
-from poleward.errors import InputError
+from poleward.errors import InputError, UsageError
 from poleward.setup import find_setup
-from poleward.sky.orient import Run, orientation
+from poleward.sky.orient import Run, find_camera, orientation
 
 SCHEMA = json.loads((files("poleward") / "data" / "record.schema.json").read_text(encoding="utf-8"))
 
@@ -169,3 +169,29 @@ def test_a_setup_is_made_where_there_is_none():
 def test_a_double_turn_is_a_mistake_that_python_is_told_of():
     with pytest.raises(InputError, match="allowed is more than 0"):
         orientation(Run(100.0, 0.0, 0.0, 0.0), "up")
+
+
+def test_from_python_as_from_the_command():
+    pairs = "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d"
+    ran = run_here("camera", "--run", pairs, "--push", "x1=600, y1=420, x2=606, y2=382", "--json")
+    found = find_camera(((812, 455), (537, 410)), "60 s", 5 * u.deg, ((600, 420), (606, 382)))
+    assert found.to_record() == json.loads(ran.out)
+
+
+@pytest.mark.parametrize(
+    ("run", "push", "rows", "line"),
+    [
+        (
+            ((812, 455), (537, 410)),
+            "north",
+            "down",
+            "push is 'north', allowed is a way on the screen or two places",
+        ),
+        (((812, 455), (537, 410)), "up", "left", "rows is 'left', allowed is 'down' or 'up'"),
+        ((812, 455), "up", "down", "two places are needed, each x and y"),
+    ],
+)
+def test_what_python_cannot_ask(run, push, rows, line):
+    with pytest.raises(UsageError) as raised:
+        find_camera(run, "60 s", "5 deg", push, rows=rows)
+    assert raised.value.message == line

@@ -91,7 +91,7 @@ def test_a_solve_that_determines_one_error_is_not_kept(workdir: Path) -> None:
             3,
             "poleward: --turned: azimuth: '0.25' is no turn of a knob\n",
         ),
-        (("r.json", "--limit", "0 arcmin"), 2, "poleward: --limit: 0 arcmin, allowed is more than 0\n"),
+        (("r.json", "--limit", "0 arcmin"), 2, "poleward: limit: 0 arcmin, allowed is more than 0\n"),
     ],
 )
 def test_what_is_refused(workdir: Path, arguments: tuple[str, ...], status: int, said: str) -> None:

@@ -43,6 +43,7 @@ PUBLIC = [
     "Air",
     "AxisError",
     "Camera",
+    "CameraFound",
     "Check",
     "Drift",
     "Drifts",
@@ -73,8 +74,11 @@ PUBLIC = [
     "read_log",
     "read_setup",
     "read_targets",
+    "find_camera",
     "solve",
     "solve_log",
+    "tell_rounds",
+    "Told",
 ]
 
 

@@ -48,6 +48,9 @@ checked = poleward.check(
 assert_type(checked, poleward.Check)
 assert_type(checked.targets[0].within, bool | None)
 
+camera = poleward.find_camera(((812, 455), (537, 410)), 60 * u.s, 5 * u.deg, "up")
+assert_type(camera, poleward.CameraFound)
+
 try:
     poleward.solve(drifts, site, pole="aparent")  # type: ignore[arg-type]  # mypy tells it before it runs
 except poleward.UsageError as error:

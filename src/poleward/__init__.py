@@ -24,11 +24,15 @@ if TYPE_CHECKING:
     from poleward.guidelog.reading.section import Section as Section
     from poleward.planning.asked import plan as plan
     from poleward.planning.planned import Plan as Plan
+    from poleward.rounds.asked import tell_rounds as tell_rounds
+    from poleward.rounds.story import Told as Told
     from poleward.setup import Setup as Setup
     from poleward.setup import read_setup as read_setup
     from poleward.sky.camera import Camera as Camera
     from poleward.sky.camera import GuideCamera as GuideCamera
     from poleward.sky.look import Pointing as Pointing
+    from poleward.sky.orient import CameraFound as CameraFound
+    from poleward.sky.orient import find_camera as find_camera
     from poleward.sky.site import Air as Air
     from poleward.sky.site import Site as Site
     from poleward.solving.asked import solve as solve
@@ -49,6 +53,7 @@ _HOMES = {
     "Air": "sky.site",
     "AxisError": "tonight.axis_record",
     "Camera": "sky.camera",
+    "CameraFound": "sky.orient",
     "Check": "tonight.checked",
     "Drift": "timings.rows",
     "Drifts": "timings.drifts",
@@ -63,6 +68,7 @@ _HOMES = {
     "Pointing": "sky.look",
     "PolewardError": "errors",
     "Section": "guidelog.reading.section",
+    "Told": "rounds.story",
     "SectionResult": "guidelog.fitting.logsolution",
     "Setup": "setup",
     "Site": "sky.site",
@@ -79,8 +85,10 @@ _HOMES = {
     "read_log": "guidelog.reading.reader",
     "read_setup": "setup",
     "read_targets": "tonight.targets",
+    "find_camera": "sky.orient",
     "solve": "solving.asked",
     "solve_log": "guidelog.fitting.night",
+    "tell_rounds": "rounds.asked",
 }
 
 __all__ = list(_HOMES)

@@ -14,8 +14,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from poleward import tell_rounds
 from poleward.rounds.history import History, round_of, update_rounds
-from poleward.rounds.story import tell_rounds
 from poleward.setup import read_setup
 
 LATITUDE = math.radians(46.9)
@@ -49,7 +49,7 @@ def main() -> None:
         }
         at = datetime(2026, 11, 12, 19, 40, tzinfo=UTC) + timedelta(minutes=26 * number)
         history = history.with_round(round_of(solved, at))
-        told = tell_rounds(history.rounds, setup.knobs, setup.base)
+        told = tell_rounds(history.rounds, setup)
         # The turns as somebody with cold fingers makes and notes them: to a twentieth.
         strokes = {
             knob: tuple(round(20 * s) / 20 for s in turned) for knob, turned in told.next_turn.strokes.items()

@@ -50,6 +50,7 @@ def command(path: str, turned: str | None, limit: str, setup_file: str | None, o
       poleward rounds tonight.json \\
         --turned "altitude=1.1 counter-clockwise then 0.2 clockwise"
     """
+    from poleward.rounds.asked import tell_rounds
     from poleward.rounds.history import read_rounds, update_rounds
     from poleward.rounds.turns import read_turned
     from poleward.setup import find_setup
@@ -58,23 +59,12 @@ def command(path: str, turned: str | None, limit: str, setup_file: str | None, o
     setup = find_setup(setup_file)
     history = read_rounds(path)
     strokes = None if turned is None else read_turned(turned)
-    told = told_of(history.rounds if strokes is None else history.with_turned(strokes).rounds, setup, limit)
+    rounds = history.rounds if strokes is None else history.with_turned(strokes).rounds
+    told = tell_rounds(rounds, setup, limit)
     if strokes is not None:
         update_rounds(path, lambda kept: kept.with_turned(strokes))
     output.give(told, setup.source)
     return 0
-
-
-def told_of(rounds: Any, setup: Setup, limit: str) -> Told:
-    """Tell rounds with the knobs and the base of the setup."""
-    from poleward.door.quantity import SMALL_ANGLE, parse
-    from poleward.errors import UsageError
-    from poleward.rounds.story import tell_rounds
-
-    arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
-    if arcmin <= 0:
-        raise UsageError(f"--limit: {limit}, allowed is more than 0", "e.g. 2 arcmin")
-    return tell_rounds(rounds, setup.knobs, setup.base, arcmin)
 
 
 def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
@@ -82,6 +72,7 @@ def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
     from dataclasses import replace
     from datetime import UTC, datetime
 
+    from poleward.rounds.asked import tell_rounds
     from poleward.rounds.history import History, round_of, update_rounds
 
     if path is None:
@@ -94,7 +85,7 @@ def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
 
     def add(kept: History) -> History:
         more = kept.with_round(one)
-        told.append(told_of(more.rounds, setup, DEFAULT_LIMIT))
+        told.append(tell_rounds(more.rounds, setup, DEFAULT_LIMIT))
         return replace(more, rounds=(*kept.rounds, replace(one, advised=told[-1].next_turn.strokes)))
 
     update_rounds(path, add)

@@ -14,7 +14,7 @@ from poleward.rounds.history import round_of
 from poleward.rounds.prior import STATED_DOUBT
 from poleward.rounds.questions import Question, choice, measure, moment, pixel_drift, sky_drift
 from poleward.rounds.situation import Heard, Means, World, means_of
-from poleward.rounds.story import Told, tell_rounds
+from poleward.rounds.story import Told, told_from
 from poleward.rounds.turns import read_turned
 from poleward.solving.asked import solve
 from poleward.solving.solution import Solution
@@ -36,7 +36,7 @@ def evening_script(world: World) -> Script:
     while True:
         solution, at = yield from _measuring(world, means)
         world.rounds.append(round_of(solution.to_record()["axis"], at))
-        told = tell_rounds(world.rounds, means.setup.knobs, means.setup.base, world.limit_arcmin)
+        told = told_from(world.rounds, means.setup.knobs, means.setup.base, world.limit_arcmin)
         world.rounds[-1] = replace(world.rounds[-1], advised=told.next_turn.strokes)
         if told.next_turn.stop:
             again = yield Question(

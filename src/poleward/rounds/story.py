@@ -118,7 +118,7 @@ class Told:
         }
 
 
-def tell_rounds(
+def told_from(
     rounds: Sequence[Round],
     knobs: Mapping[str, Knob],
     base: Base | None = None,

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
+from poleward.door import quantity
 from poleward.door.record import record_of
-from poleward.errors import InputError, Note
+from poleward.errors import InputError, Note, UsageError
 from poleward.sky.axis import ARCSEC, STELLAR_RATE
+
+if TYPE_CHECKING:
+    from poleward.door.quantity import Duration, Value
 
 HIGHEST_DEC_DEG = 70.0
 """Nearer to the pole an axis 10 arcmin off it turns north by more than half a degree (10' / cos 70), and a dec wrong by
@@ -88,6 +92,70 @@ class CameraFound:
             f"mirrored = {'true' if self.mirrored else 'false'}\n"
             f'rows = "{self.rows}"\n'
         )
+
+
+def find_camera(
+    run: tuple[tuple[Value, Value], tuple[Value, Value]],
+    duration: Duration,
+    dec: Value,
+    push: str | tuple[tuple[Value, Value], tuple[Value, Value]],
+    *,
+    rows: Literal["up", "down"] = "down",
+    reading_error: Value = "0.5 pix",
+) -> CameraFound:
+    """Return how a camera lies on the sky, from a star that runs with the drive stopped and a push north.
+
+    Parameters
+    ----------
+    run : ((x, y), (x, y))
+        The star's first and last place, pixels.
+    duration : Quantity, TimeDelta or str
+        From the one to the other.
+    dec : Quantity or str
+        The star's declination.
+    push : str or ((x, y), (x, y))
+        Where the star went when the telescope was pushed north: ``up``, ``down``, ``left`` or ``right`` on the screen,
+        or its two places.
+    rows : {"down", "up"}
+        Which way y is counted.
+    reading_error : Quantity, str or float
+        Standard uncertainty of one place in x and in y.
+
+    Returns
+    -------
+    CameraFound
+
+    Raises
+    ------
+    InputError
+        What cannot be.
+    UsageError
+        A word that is none of those.
+    """
+    if rows not in ("up", "down"):
+        raise UsageError(f"rows is {rows!r}, allowed is 'down' or 'up'", "on a screen y is counted down")
+    if isinstance(push, str) and push not in WORDS:
+        raise UsageError(
+            f"push is {push!r}, allowed is a way on the screen or two places", quantity.nearest(push, WORDS)
+        )
+    sigma = quantity.parse(reading_error, quantity.PIXELS, "", "reading_error")
+    if not sigma > 0:
+        raise InputError(f"it is {sigma:g}, allowed is more than 0", "", "reading_error")
+    timed = quantity.parse(duration, quantity.DURATION, "run", "duration")
+    measured = Run(*_between(run), timed, quantity.parse(dec, quantity.ANGLE, "run", "dec"))
+    way = push if isinstance(push, str) else _between(push)
+    return orientation(measured, way, rows=rows, sigma_pix=sigma)
+
+
+def _between(places: tuple[tuple[Value, Value], tuple[Value, Value]]) -> tuple[float, float]:
+    try:
+        (x1, y1), (x2, y2) = places
+    except (TypeError, ValueError):
+        raise UsageError(
+            "two places are needed, each x and y", "e.g. ((812, 455), (537, 410)), in pixels"
+        ) from None
+    x1, y1, x2, y2 = (quantity.parse(each, quantity.PIXELS, "place") for each in (x1, y1, x2, y2))
+    return x2 - x1, y2 - y1
 
 
 def orientation(
