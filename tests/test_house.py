@@ -16,6 +16,8 @@ import pytest
 import poleward
 from poleward.cli import COMMANDS
 from poleward.report.shown import LOOKS
+from poleward.timings.rows import COLUMNS as DRIFT_COLUMNS
+from poleward.tonight.targets import COLUMNS as TARGET_COLUMNS
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "src" / "poleward"
@@ -219,6 +221,12 @@ def test_files_and_functions_stay_small() -> None:
 def test_every_command_is_in_the_docs(command: str) -> None:
     pages = [path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")]
     assert any(f"poleward {command}" in page for page in pages)
+
+
+def test_every_column_is_in_the_docs() -> None:
+    page = (ROOT / "docs" / "files.md").read_text(encoding="utf-8")
+    for column in [*DRIFT_COLUMNS, *TARGET_COLUMNS]:
+        assert f"`{column}`" in page, column
 
 
 def test_no_module_hides_a_public_name() -> None:

@@ -1,4 +1,4 @@
-"""The drift table: what was timed at which pointing. Reading, checking, units.
+"""The drift table as a whole: read from a file, from rows, from an astropy table, and written; each row by `rows`.
 
 Angles on the sky are components on the tangent plane at the star's first place: `north` toward the mount's own
 north pole, `east` toward increasing right ascension. A rate is the mean over the timing.

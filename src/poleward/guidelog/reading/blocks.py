@@ -1,4 +1,4 @@
-"""Where the sections of a log are: their free lines, the line that names the columns, and their rows."""
+"""Where the sections of a log are: begin, header and end lines matched; free lines, column names and rows told apart."""
 
 from __future__ import annotations
 
