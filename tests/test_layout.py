@@ -12,6 +12,7 @@ from oddlog import LAYOUT
 
 from poleward.errors import InputError, PolewardError
 from poleward.guidelog.reading.layout import read_layout
+from poleward.guidelog.reading.patterns import LONGEST, pattern, searched
 
 
 def layout(tmp_path: Path, text: str):
@@ -226,3 +227,42 @@ def test_any_value_anywhere_never_ends_in_a_traceback(data):
         break
     with contextlib.suppress(PolewardError):
         layout_from(content, "L.toml")
+
+
+@pytest.mark.parametrize(
+    ("value", "repeat"),
+    [
+        (r"^(a+)+$", "(a+)+"),
+        (r"at (?:\d+:?)*x", r"(?:\d+:?)*"),
+        (r"(?P<n>a|ab)+c", "(?P<n>a|ab)+"),
+        (r"((x?){30})", "(x?){30}"),
+        (r"(a(b*)c){2,}", "(a(b*)c){2,}"),
+        (r"(\)(a*)\()*?z", r"(\)(a*)\()*?"),
+    ],
+)
+def test_a_pattern_that_may_search_for_ever_is_refused(value: str, repeat: str) -> None:
+    with pytest.raises(InputError) as told:
+        pattern(value, "L.toml [section] begin")
+    assert told.value.message == (
+        f"'{value}' repeats a bracket that can match in several ways, {repeat}: some lines would take for ever"
+    )
+    assert told.value.hint == f"repeat what has one length and no '|', or never go back: '{repeat}+'"
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        r"HA\s+(\S+)", r"(?:RA|ra) = ([\d.]+)?", r"^(\d{2}:)+", r"(?:[a(b+)c]x)*", r"(?:\d+,)++$", r"((?>a*)b)+", r"\(a+\)+",
+        "(?i)^t,", "(?# (a+ )(x)+", r"(?P<a>x)(?P=a)+", r"(?<=a)b+", "[]()+|]+", "(?:ab){3}",
+    ],
+)  # fmt: skip
+def test_other_patterns_are_taken(value: str) -> None:
+    assert pattern(value, "here").pattern == value
+
+
+def test_a_long_line_is_searched_so_far() -> None:
+    """Three repeats in a row take the third power of a line's length: of 100,000 signs that is a week."""
+    mark = pattern(r"a*a*a*(b)", "here")
+    assert searched(mark, "a" * 100 + "b") is not None
+    assert searched(mark, "c" * (LONGEST - 1) + "b") is not None
+    assert searched(mark, "c" * LONGEST + "b") is None

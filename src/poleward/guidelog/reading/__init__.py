@@ -1,5 +1,5 @@
 """A guide log to sections: how it is written, and reading it.
 
-In order: facts, form, layout, logtext, section, times, held, blocks, rows, pieces, signs, sift,
+In order: patterns, facts, form, layout, logtext, section, times, held, blocks, rows, pieces, signs, sift,
 assemble, reader, tail, columns, structure, draft.
 """

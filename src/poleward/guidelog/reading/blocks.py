@@ -12,6 +12,7 @@ from poleward.guidelog.reading.facts import Fact
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.held import Line, Scopes, found_in
 from poleward.guidelog.reading.logtext import LogText
+from poleward.guidelog.reading.patterns import searched
 
 _BEGINS_AS_NUMBER = re.compile(r"\s*[\"']?[-+.,]?\d")
 
@@ -154,10 +155,7 @@ def shorten(text: str, most: int = 60) -> str:
 
 
 def _matching(lines: Sequence[str], mark: re.Pattern[str] | None) -> list[int]:
-    if mark is None:
-        return []
-    search = mark.search
-    return [number for number, line in enumerate(lines) if search(line)]
+    return [] if mark is None else [number for number, line in enumerate(lines) if searched(mark, line)]
 
 
 def _is_free(line: str, comment: str) -> bool:
@@ -206,10 +204,10 @@ def _block(text: LogText, layout: Layout, place: tuple[int, int, int, int], head
     tail = next((i for i in range(last, body, -1) if looks_like_row(lines[i - 1])), body)
     for index in range(body, tail):
         line = lines[index]
-        if marks.shift and marks.shift.search(line):
+        if marks.shift and searched(marks.shift, line):
             shifted.append(len(rows))
             own.append((index + 1, line))
-        elif _is_free(line, comment) or (marks.ignore and marks.ignore.search(line)):
+        elif _is_free(line, comment) or (marks.ignore and searched(marks.ignore, line)):
             own.append((index + 1, line))
         elif line == header_text:
             repeated.append(len(rows))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -13,6 +12,7 @@ from poleward.door import quantity
 from poleward.door.clock import zone_of
 from poleward.door.quantity import Kind, nearest, parse
 from poleward.errors import InputError, UsageError
+from poleward.guidelog.reading.patterns import pattern
 from poleward.sky.axis import SIDEREAL_RATE
 
 """Of the axis; design page and outside-checks section F."""
@@ -115,31 +115,6 @@ class Rate:
 
     value: float
     kind: str
-
-
-def pattern(value: Any, where: str, *, group: bool = False) -> re.Pattern[str]:
-    """Compile one regular expression of the layout.
-
-    Raises
-    ------
-    InputError
-        It is not one, or has no group although its group is the value.
-    """
-    if not isinstance(value, str):
-        raise InputError(f"{value!r} is not a regular expression", "write it in single quotes: '^t,'", where)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of constructs that may change their meaning in a later Python
-            compiled = re.compile(value)
-    except (re.error, RecursionError, OverflowError) as error:
-        raise InputError(f"'{value}' is not a regular expression: {error}", "", where) from None
-    if group and compiled.groups < 1:
-        raise InputError(
-            f"'{value}' has no group, and the first group is the value",
-            r"put the value in brackets: 'HA\s+(\S+)'",
-            where,
-        )
-    return compiled
 
 
 def read_facts(stated: Mapping[str, Any], found: Mapping[str, Any], where: str) -> dict[str, Fact]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from poleward.errors import InputError
 from poleward.guidelog.reading.facts import NUMBERS, RATES, Fact, number_of
+from poleward.guidelog.reading.patterns import searched
 from poleward.guidelog.reading.times import moment
 from poleward.sky.look import Pointing
 
@@ -68,7 +69,7 @@ class Scopes:
 
 def found_in(fact: Fact, line: str) -> str | None:
     """Return what a free line says about a fact, None where it says nothing."""
-    matched = fact.pattern.search(line) if fact.pattern is not None else None
+    matched = searched(fact.pattern, line) if fact.pattern is not None else None
     return None if matched is None or matched.group(1) is None else matched.group(1).strip()
 
 

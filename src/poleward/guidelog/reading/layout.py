@@ -10,8 +10,9 @@ from poleward.door import quantity
 from poleward.door.incoming import read_toml
 from poleward.door.quantity import Kind, nearest
 from poleward.errors import InputError
-from poleward.guidelog.reading.facts import FACTS, Fact, cell_of, pattern, read_facts
+from poleward.guidelog.reading.facts import FACTS, Fact, cell_of, read_facts
 from poleward.guidelog.reading.form import Layout, Marks, Measure, TextForm, TimeColumn, Words
+from poleward.guidelog.reading.patterns import pattern
 
 PULSE = Kind("ms", None, "250 ms", "", "could be ms or s")
 ANSWERS = ("", "this", "before")

@@ -9,6 +9,7 @@ from poleward.door.incoming import LOG_BYTES, read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.logtext import log_text
+from poleward.guidelog.reading.patterns import searched
 from poleward.guidelog.reading.reader import LogFile, parse_log
 
 
@@ -86,6 +87,6 @@ class LogTail:
             return nothing_yet
         text = log_text(data, self._layout.text.encoding, self._name)
         mark = self._layout.marks.begin or self._layout.marks.header
-        if mark is not None and not any(mark.search(line) for line in text.lines):
+        if mark is not None and not any(searched(mark, line) for line in text.lines):
             return nothing_yet
         return parse_log(text, self._layout, self._name, timezone=self._timezone)
