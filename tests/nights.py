@@ -18,7 +18,7 @@ from astropy.coordinates import HADec, SkyCoord
 from astropy.time import Time
 from astropy.utils import iers
 
-from poleward import Air, Drifts, Site
+from poleward import Air, Drifts, Site, solve
 
 SIDEREAL = 1296000 / truth.STELLAR_DAY_S
 
@@ -217,19 +217,18 @@ LOW = [(-4.9, 12), (-0.3, 3), (4.6, 15), (2.0, 40)]
 """Two of them at 17 and 22 deg of altitude, at latitude 47."""
 
 
-def doubtful_sets(
+def doubted(
     pointings: Sequence[tuple[float, float]],
-    sets: int,
-    seed: int,
     *,
     sigma: float,
     air: float = 0.05,
     pointing_deg: float = 0.5,
     axis_deg: tuple[float, float] = AXIS_DEG,
-) -> Iterator[Drifts]:
-    """Sets of timings under air, and at hour angles, that are not as stated: both off by so much, at one sigma.
+) -> tuple[Drifts, np.ndarray]:
+    """Timings as they are stated, and what each thing that may be off does to their north drifts at one sigma.
 
-    Drifts are exact for the stated night and linear in what is off: 5 % of the air leaves 0.2 % of that out.
+    The second is (2n + 1, n), arcsec: each reading, the air, each hour angle. Drifts are linear in them: 5 % of the air
+    leaves 0.2 % of that out.
     """
     place = truth.Place(47.0)
     stated = night(place, pointings, 300.0)
@@ -239,11 +238,40 @@ def doubtful_sets(
     aside = night(place, [(h + 0.5 / 15, d) for h, d in pointings], 300.0)
     by_degree = (aside.drifts(*axis_deg)[:, 0] - exact) / 0.5
     base = stated.table(stated.drifts(*axis_deg), "hour_angle", sigma=sigma)
+    readings = sigma * np.eye(len(exact))
+    return base, np.concatenate([readings, [air * by_air], np.diag(pointing_deg * by_degree)])
+
+
+def put_off(drifts: Drifts, by_arcsec: np.ndarray) -> Drifts:
+    """Timings whose north drifts are off by so much."""
+    return Drifts(
+        replace(drift, north_arcsec=drift.north_arcsec + float(off))
+        for drift, off in zip(drifts, by_arcsec, strict=True)
+    )
+
+
+def doubtful_sets(
+    pointings: Sequence[tuple[float, float]], sets: int, seed: int, **how: Any
+) -> Iterator[Drifts]:
+    """Sets of timings under air, and at hour angles, that are not as stated (see `doubted`)."""
+    stated, columns = doubted(pointings, **how)
     generator = np.random.default_rng(seed)
     for _ in range(sets):
-        north = exact + sigma * generator.normal(size=len(exact)) + air * generator.normal() * by_air
-        north += pointing_deg * generator.normal(size=len(exact)) * by_degree
-        yield Drifts(replace(drift, north_arcsec=float(n)) for drift, n in zip(base, north, strict=True))
+        yield put_off(stated, generator.normal(size=len(columns)) @ columns)
+
+
+def answers_covariance(stated: Drifts, columns: np.ndarray, site: Site, **how: Any) -> np.ndarray:
+    """Covariance (2, 2) of the answer, arcmin^2, when each thing is off by one sigma, one after the other, both ways."""
+    by = []
+    for column in columns:
+        there, back = (solve(put_off(stated, sign * column), site, **how) for sign in (1, -1))
+        by.append(
+            (
+                (there.azimuth_error_arcmin - back.azimuth_error_arcmin) / 2,
+                (there.altitude_error_arcmin - back.altitude_error_arcmin) / 2,
+            )
+        )
+    return np.transpose(by) @ np.array(by)
 
 
 def cramer_rao_arcmin(watched: Night, *, east: bool = False) -> np.ndarray:

@@ -46,12 +46,13 @@ def test_recovers_what_it_is_given():
     rng = np.random.default_rng(5)
     worst_scale = worst_angle = 0.0
     for dec in (-35.0, -10.0, 0.0, 20.0, 35.0):
+        ran = run_of(dec, 60.0)
         for mirrored in (False, True):
             for rows in ("up", "down"):
                 for _ in range(32):
                     scale, angle = rng.uniform(0.8, 2.6), rng.uniform(0, 360)
                     first = rng.uniform(0, 1500, 2)
-                    moved = on_screen(scale, angle, mirrored, rows, *run_of(dec, 60.0))
+                    moved = on_screen(scale, angle, mirrored, rows, *ran)
                     pushed = on_screen(scale, angle, mirrored, rows, -60.0, 3.0)  # the star goes south
                     x, y = np.round(first + moved) - np.round(first)
                     push = tuple(float(one) for one in np.round(first + pushed) - np.round(first))
@@ -72,11 +73,11 @@ def test_the_uncertainty_is_meant(dec):
     """Places with errors of 1 pixel: 68 % of the angles and of the scales within one sigma (2,000; 4 sigma of that)."""
     rng = np.random.default_rng(11)
     inside = np.zeros(2)
-    for _ in range(2000):
+    durations = 60 + rng.normal(0, 0.2 * math.sqrt(2), 2000)
+    for ran in np.transpose(run_of(dec, durations)):
         angle, mirrored = rng.uniform(0, 360), bool(rng.integers(2))
-        seconds = 60 + rng.normal(0, 0.2 * math.sqrt(2))
         read_dec = dec + rng.normal(0, 0.1)
-        moved = np.array(on_screen(2.0, angle, mirrored, "down", *run_of(dec, seconds)))
+        moved = np.array(on_screen(2.0, angle, mirrored, "down", *ran))
         x, y = moved + rng.normal(0, math.sqrt(2), 2)
         push = on_screen(2.0, angle, mirrored, "down", -100.0, 0.0)
         found = orientation(Run(x, y, 60.0, math.radians(read_dec)), push, sigma_pix=1.0)

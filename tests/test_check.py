@@ -146,10 +146,12 @@ def test_yes_is_wrong_at_most_five_times_in_a_hundred(to_spare):
         outside = rng.uniform(1.001, 1.03) * place
         record = record_of_timings(outside, rows, 0.15 * far, rng)
         said.append(trails_of(exposures, axis_from_record(record)).chance >= 0.95)
-        known = replace(axis_from_record(record), to_spare=math.inf)
-        normal.append(trails_of(exposures, known).chance >= 0.95)
-        record = record_of_timings(0.1 * place, rows, 0.02 * far, rng)
-        good.append(trails_of(exposures, axis_from_record(record)).chance >= 0.95)
+        if to_spare == 1:
+            known = replace(axis_from_record(record), to_spare=math.inf)
+            normal.append(trails_of(exposures, known).chance >= 0.95)
+        if number < 100:
+            record = record_of_timings(0.1 * place, rows, 0.02 * far, rng)
+            good.append(trails_of(exposures, axis_from_record(record)).chance >= 0.95)
     assert np.mean(said) <= 0.05
     assert np.mean(good) > (0.7 if to_spare == 1 else 0.95)
     if to_spare == 1:

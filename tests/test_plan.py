@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 
@@ -57,62 +58,57 @@ def planned(latitude: float, reader: Reader, accuracy: float) -> Plan:
     ],
 )
 def test_the_promise_is_kept_in_simulated_evenings(latitude, reader, accuracy, which):
-    """200 runs: true axis and air drawn, stars carried by astropy, read with scatter, solved by the solver.
+    """The air off by a tenth, and each reading by its own scatter, one after the other: stars carried by astropy, answers
+    by the solver. Their squares add up to the promise.
 
-    The RMS of 200 errors has a standard error of 5 %; 10 % are asked for. The air is drawn evenly over its normal
-    distribution (25 values, each with 8 runs), so that it adds no scatter of its own. The common choice's low star is the
-    case where the air is most of the uncertainty.
+    The common choice's low star is the case where the air is most of the uncertainty.
     """
-    from scipy.special import ndtri
-
     proposal = getattr(planned(latitude, reader, accuracy), which)
-    rng = np.random.default_rng(20)
-    place = truth.Place(latitude)
     if which == "common_choice":
         assert proposal.altitude_sigma_arcmin > 1.2 * min(
             p.north_sigma_arcsec / p.minutes / 0.2625 for p in proposal.pointings
         )
+    azimuth, altitude = 6.0, -4.0  # arcmin
     hemisphere = math.copysign(1.0, latitude)
-    errors = []
     with truth.offline():
+        place = truth.Place(latitude)
         stars = [truth.star_at(place, p.hour_angle_h, p.dec_deg, truth.EVENING) for p in proposal.pointings]
-        for part in (np.arange(25) + 0.5) / 25:
-            air = truth.Place(latitude, pressure_hpa=950.0 * (1 + 0.1 * float(ndtri(part))))
+        drifts = {}
+        for off in (-1, 0, 1):
+            air = replace(place, pressure_hpa=place.pressure_hpa * (1 + 0.1 * off))
             pole = truth.pole_seen(air, Time(truth.EVENING))
-            seen = []
-            for star, pointing in zip(stars, proposal.pointings, strict=True):
-                times = Time([truth.EVENING, truth.EVENING + timedelta(minutes=pointing.minutes)])
-                seen.append(truth.enu(star.transform_to(air.altaz(times))))
-            for _ in range(8):
-                azimuth, altitude = rng.normal(0, 6, 2)
-                axis = truth.axis_direction(pole, azimuth / 60, altitude / 60, hemisphere) * hemisphere
-                rows = []
-                for places, pointing in zip(seen, proposal.pointings, strict=True):
-                    north, _ = truth.camera_drift(places, 60 * pointing.minutes, axis)
-                    rows.append(read(north, pointing, reader, rng))
-                found = solve(Drifts.from_rows(rows), site_of(latitude))
-                errors.append((found.azimuth_error_arcmin - azimuth, found.altitude_error_arcmin - altitude))
-    rms = np.sqrt(np.mean(np.square(errors), axis=0))
-    assert rms[0] == pytest.approx(proposal.azimuth_sigma_arcmin, rel=0.10)
-    assert rms[1] == pytest.approx(proposal.altitude_sigma_arcmin, rel=0.10)
+            axis = truth.axis_direction(pole, azimuth / 60, altitude / 60, hemisphere)
+            drifts[off] = np.array(
+                [
+                    truth.drift(air, star, truth.EVENING, 60 * p.minutes, axis)[0]
+                    for star, p in zip(stars, proposal.pointings, strict=True)
+                ]
+            )
+
+    def answer(north):
+        rows = [
+            {"hour_angle": p.hour_angle_h, "dec": p.dec_deg, "duration": 60 * p.minutes, "north": float(one),
+             "north_sigma": p.north_sigma_arcsec}
+            for one, p in zip(north, proposal.pointings, strict=True)
+        ]  # fmt: skip
+        found = solve(Drifts.from_rows(rows), site_of(latitude))
+        return np.array([found.azimuth_error_arcmin, found.altitude_error_arcmin])
+
+    readings = np.diag([scatter_of_a_reading(p.minutes, reader) for p in proposal.pointings])
+    ways = [(drifts[1], drifts[-1]), *((drifts[0] + by, drifts[0] - by) for by in readings)]
+    by = np.array([(answer(one) - answer(other)) / 2 for one, other in ways])
+    assert answer(drifts[0]) == pytest.approx((azimuth, altitude), abs=0.01 * accuracy)
+    # The whole second that the minutes are rounded up to, and how the air's 10 % bend: a percent or two.
+    told = (proposal.azimuth_sigma_arcmin, proposal.altitude_sigma_arcmin)
+    assert np.sqrt(np.sum(by**2, axis=0)) == pytest.approx(told, rel=0.03)
 
 
-def read(north: float, pointing, reader: Reader, rng: np.random.Generator) -> dict[str, object]:
-    """Read a drifting star: a straight line through a camera's frames, or an eyepiece's two readings."""
-    seconds = 60 * pointing.minutes
+def scatter_of_a_reading(minutes: float, reader: Reader) -> float:
+    """Standard deviation of a drift that is read, arcsec: a straight line through frames, or an eyepiece's two readings."""
     if reader.cadence_s is None:
-        measured = north + rng.normal(0, reader.scatter_arcsec * math.sqrt(2))
-    else:
-        t = np.linspace(0, seconds, round(seconds / reader.cadence_s) + 1)
-        places = north * t / seconds + rng.normal(0, reader.scatter_arcsec, len(t))
-        measured = np.polyfit(t, places, 1)[0] * seconds
-    return {
-        "hour_angle": pointing.hour_angle_h,
-        "dec": pointing.dec_deg,
-        "duration": seconds,
-        "north": measured,
-        "north_sigma": pointing.north_sigma_arcsec,
-    }
+        return reader.scatter_arcsec * math.sqrt(2)
+    t = np.linspace(0, 1, round(60 * minutes / reader.cadence_s) + 1)
+    return reader.scatter_arcsec / math.sqrt(np.sum((t - t.mean()) ** 2))
 
 
 @pytest.mark.parametrize("minutes", [1, 3, 10, 30])
@@ -128,15 +124,15 @@ def test_what_lasting_noise_does_to_a_straight_line(minutes, lasting_s):
 
 
 def test_a_plan_agrees_with_simulated_nights():
-    """20 nights watched and solved as logs: 0.29 and 0.20 arcmin were promised where 0.59 and 0.53 came out.
+    """10 nights watched and solved as logs: 0.29 and 0.20 arcmin were promised where 0.59 and 0.53 came out.
 
-    The RMS of 40 errors has a standard error of 11 %; a log's fit, which knows the noise, may do better than a line.
+    The RMS of 20 errors has a standard error of 16 %; a log's fit, which knows the noise, may do better than a line.
     """
     site = site_of(47.1)
     proposal = plan(site, Reader(0.8, 3.0, 0.5, 30.0), Wishes(0.5)).proposal
     rng = np.random.default_rng(8)
     ratios = []
-    for _ in range(20):
+    for _ in range(10):
         truth_arcmin = rng.normal(0, 5, 2)
         stretches, begin = [], 0.0
         for one in proposal.pointings:
@@ -149,7 +145,7 @@ def test_a_plan_agrees_with_simulated_nights():
             found.solution.altitude_error_arcmin - truth_arcmin[1],
         )
         ratios.append(np.array(errors) / (proposal.azimuth_sigma_arcmin, proposal.altitude_sigma_arcmin))
-    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(0.95, abs=0.25)
+    assert np.sqrt(np.mean(np.square(ratios))) == pytest.approx(0.95, abs=0.35)
 
 
 def test_the_noise_of_a_log_is_taken_from_its_record():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cache
 
 import numpy as np
 
@@ -31,20 +32,17 @@ def timed(task: Task, found: Found) -> tuple[Floats, bool]:
 
     def scaled(ratio: Floats) -> Floats | None:
         """Return the shortest times in this ratio."""
-        low, high = SHORTEST_MIN / ratio.min(), LONGEST_MIN / ratio.max()
-        if high < low or sigma(high * ratio) > task.wanted_arcmin:
+
+        @cache  # brentq asks for the two ends again
+        def excess(t: float) -> float:
+            return math.log(sigma(math.exp(t) * ratio) / task.wanted_arcmin)
+
+        low, high = math.log(SHORTEST_MIN / ratio.min()), math.log(LONGEST_MIN / ratio.max())
+        if high < low or excess(high) > 0:
             return None
-        if sigma(low * ratio) <= task.wanted_arcmin:
-            shortest: Floats = low * ratio
-            return shortest
         # Sigma falls nearly as a power of the time, a straight line in logarithms; 1e-4 is a second in three hours.
-        total = brentq(
-            lambda t: math.log(sigma(math.exp(t) * ratio) / task.wanted_arcmin),
-            math.log(low),
-            math.log(high),
-            xtol=1e-4,
-        )
-        minutes: Floats = math.exp(float(total)) * ratio
+        total = low if excess(low) <= 0 else float(brentq(excess, low, high, xtol=1e-4))
+        minutes: Floats = math.exp(total) * ratio
         return minutes
 
     ratios = [found.minutes / found.minutes.sum()]
