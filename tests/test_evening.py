@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
+from conftest import run_here
 from person import Person
 from truth import EVENING, star_at
 
@@ -195,3 +199,24 @@ def test_the_field_in_characters(rows: str) -> None:
     middle = next(i for i, line in enumerate(lines) if "+" in line)
     assert next(i for i, line in enumerate(lines) if "N" in line) < middle
     assert lines[middle].index("E") < lines[middle].index("+")
+
+
+OWN = "# my garden\n[site]\nlatitude = '47 deg'\n\n[mount.altitude_knob]\nper_turn = '25 arcmin'\nclockwise = 'up'\n"
+
+
+@pytest.mark.parametrize(("own", "by_hand"), [("", ""), (OWN, '[site]\nlongitude = "8.4"\n')])
+def test_what_was_answered_is_kept_beside_what_stands_there(
+    workdir: Path, monkeypatch: pytest.MonkeyPatch, own: str, by_hand: str
+) -> None:
+    """A section that is there already is not reopened: TOML allows each once."""
+    if own:
+        (workdir / "poleward.toml").write_text(own, encoding="utf-8")
+    asked = ["8.4", "38 arcmin", "east"] if own else ["47.1", "8.4", "38 arcmin", "east", "skip"]
+    monkeypatch.setattr("sys.stdin", io.StringIO("".join(f"{line}\n" for line in [*asked, "yes", "quit"])))
+    ran = run_here("evening")
+    assert ran.status == 0
+    text = (workdir / "poleward.toml").read_text(encoding="utf-8")
+    assert text.startswith(own)
+    assert tomllib.loads(text)["mount"]["azimuth_knob"] == {"per_turn": "38 arcmin", "clockwise": "east"}
+    assert ("Add by hand to poleward.toml:" in ran.out) == bool(by_hand)
+    assert by_hand in ran.out

@@ -261,7 +261,7 @@ def add_section(path: str, name: str, block: str) -> None:
     ----------
     path : str
     name, block : str
-        Of the section, and its lines.
+        Of the section (``mount.azimuth_knob``), and its lines.
 
     Raises
     ------
@@ -272,12 +272,24 @@ def add_section(path: str, name: str, block: str) -> None:
     """
     there = os.path.exists(path)
     before = read_toml(path, "setup file", "") if there else {}
-    if name in before:
+    inner: Any = before
+    for part in name.split("."):
+        inner = inner.get(part) if isinstance(inner, dict) else None
+    if inner is not None:
         raise UsageError(f"{path}: it has a [{name}] already", "nothing was written")
     text = Path(path).read_bytes().decode("utf-8-sig") if there else ""
     end = "\r\n" if "\r\n" in text else "\n"
     gap = "" if not text else end if text.endswith("\n") else end * 2
     whole = text + gap + block.replace("\n", end)
-    if tomllib.loads(whole.replace("\r\n", "\n")) != before | tomllib.loads(block):
+    try:
+        after = tomllib.loads(whole.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError:
+        after = {}
+    if after != _merged(before, tomllib.loads(block)):
         raise InputError(f"[{name}] cannot be added", "add it by hand", path)
     write_whole(path, whole, force=there)
+
+
+def _merged(before: dict[str, Any], more: dict[str, Any]) -> dict[str, Any]:
+    both = {key: _merged(before[key], more[key]) for key in before.keys() & more.keys()}
+    return before | more | both

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from poleward.cli import common, rounds
-from poleward.errors import InputError
+from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
     from poleward.report.style import Signs
@@ -177,15 +177,19 @@ class Talk:
         self._save()
 
     def _keep_setup(self, means: Means) -> None:
-        from poleward.door.files import write_whole
-        from poleward.rounds.situation import setup_lines
+        from poleward.rounds.situation import setup_blocks
+        from poleward.setup import add_section
 
-        lines = setup_lines(means, self.setup)
-        if self.setup.source or Path("poleward.toml").exists():
-            self.say(f"Add to {self.setup.source or 'poleward.toml'}:\n\n{lines}")
-            return
-        write_whole("poleward.toml", lines)
-        self.say("Written into poleward.toml.")
+        path = self.setup.source or "poleward.toml"
+        left = ""
+        for name, block in setup_blocks(means, self.setup).items():
+            try:
+                add_section(path, name, block)
+                self.say(f"Added [{name}] to {path}.")
+            except (InputError, UsageError):
+                left += block
+        if left:
+            self.say(f"Add by hand to {path}:\n\n{left}")
 
     def _save(self) -> None:
         """Put the evening on disk before the next question."""

@@ -119,29 +119,30 @@ def means_of(world: World) -> Generator[Question, Heard, Means]:
                 knobs[name] = knob
     means = Means(setup.site(), replace(setup, knobs=knobs), unit)
     world.site = means.site
-    if setup_lines(means, world.setup):
+    if setup_blocks(means, world.setup):
         yield Question(
             "keep",
             "Keep these for other evenings?",
             choice("yes", "no"),
-            "yes: they are written into poleward.toml here, or shown for the setup file that you have.",
+            "yes: they are added to your setup file, or to poleward.toml here; what stands there stays.",
             "yes",
             about=means,
         )
     return means
 
 
-def setup_lines(means: Means, known: Setup) -> str:
-    """Return what was answered and the setup did not hold, as a setup file has it; empty for nothing."""
-    lines = []
+def setup_blocks(means: Means, known: Setup) -> dict[str, str]:
+    """Return what was answered and the setup did not hold: by section of a setup file, its lines."""
+    blocks = {}
     new = {name: text for name, text in means.setup.site_values.items() if name not in known.site_values}
     if new:
-        lines += ["[site]", *(f"{name} = {json.dumps(str(text))}" for name, text in new.items())]
+        blocks["site"] = "".join(f"{name} = {json.dumps(str(text))}\n" for name, text in new.items())
     for name, knob in means.setup.knobs.items():
         if name not in known.knobs:
-            lines += [f"[mount.{name}_knob]", f'per_turn = "{knob.per_turn_arcmin:g} arcmin"']
-            lines += [f'clockwise = "{knob.clockwise}"']
-    return "".join(f"{line}\n" for line in lines)
+            blocks[f"mount.{name}_knob"] = (
+                f'per_turn = "{knob.per_turn_arcmin:g} arcmin"\nclockwise = "{knob.clockwise}"\n'
+            )
+    return {name: f"[{name}]\n{lines}" for name, lines in blocks.items()}
 
 
 def _ask_angle(
