@@ -29,8 +29,8 @@ RATIOS = np.log(10.0) * np.arange(-1.6, 4.1, 0.7)
 STEP_TIME = 1.0
 """Noises looked at: (lasting / new)^2 from 0.025 to 10,000, and times from two pictures to four times the run. Five times as
 fine moves no sigma by more than 0.02 of itself."""
-LASTING = (np.log([0.5, 40.0]), np.array([1.5, 1.2]))
-NOTHING_LASTS = 0.15
+LASTING = (np.log([0.7, 45.0]), np.array([1.5, 1.2]))
+NOTHING_LASTS = 0.1
 """What is believed beforehand of log (lasting / new)^2 and log time (s), middle and standard deviation, and the chance that
 nothing lasts. Wider and more often lasting than for a guide log: no guide rate here imitates a memory, and two
 minutes say so little of one that the belief decides (docs/experiments/frames.py, its table of noises)."""

@@ -1,4 +1,4 @@
 """Nights of known truth, for docs, tests and benchmarks.
 
-In order: guider, rotation, night, mount.
+In order: guider, rotation, night, mount, picture, frames.
 """

@@ -95,7 +95,7 @@ def night(
     last = start + timedelta(seconds=max(s.begin_s + s.duration_s for s in stretches))
     sections = []
     with rotation_data(start, last):
-        axis = _axis(site, azimuth_error_arcmin, altitude_error_arcmin, start)
+        axis = axis_direction(site, azimuth_error_arcmin, altitude_error_arcmin, start)
         for number, stretch in enumerate(stretches, 1):
             begin = start + timedelta(seconds=stretch.begin_s)
             pointing, grid, north, east = _track(site, axis, stretch, begin)
@@ -105,7 +105,7 @@ def night(
     return tuple(sections)
 
 
-def _location(site: Site) -> Any:
+def earth_location(site: Site) -> Any:
     from astropy import units
     from astropy.coordinates import EarthLocation
 
@@ -118,13 +118,13 @@ def _location(site: Site) -> Any:
     )
 
 
-def _altaz(site: Site, times: Any) -> Any:
+def altaz_frame(site: Site, times: Any) -> Any:
     from astropy import units
     from astropy.coordinates import AltAz
 
     return AltAz(
         obstime=times,
-        location=_location(site),
+        location=earth_location(site),
         pressure=units.Quantity(site.air.pressure_hpa, "hPa"),
         temperature=units.Quantity(site.air.temperature_c, "deg_C"),
         relative_humidity=site.air.humidity,
@@ -132,13 +132,13 @@ def _altaz(site: Site, times: Any) -> Any:
     )
 
 
-def _east_north_up(frame: Any) -> Floats:
+def east_north_up(frame: Any) -> Floats:
     """Turn astropy's left-handed AltAz (x north, y east, z up) into east, north, up."""
     x, y, z = frame.cartesian.xyz.value
     return np.stack([y, x, z], axis=-1)
 
 
-def _axis(site: Site, azimuth_arcmin: float, altitude_arcmin: float, when: datetime) -> Floats:
+def axis_direction(site: Site, azimuth_arcmin: float, altitude_arcmin: float, when: datetime) -> Floats:
     """Return the axis, elevated end: the apparent pole turned about the plumb line, then lifted."""
     from astropy import units
     from astropy.coordinates import CIRS
@@ -150,9 +150,9 @@ def _axis(site: Site, azimuth_arcmin: float, altitude_arcmin: float, when: datet
         units.Quantity(0.0, "deg"),
         units.Quantity(90.0 * site.hemisphere, "deg"),
         obstime=moment,
-        location=_location(site),
+        location=earth_location(site),
     )
-    pole = _east_north_up(end.transform_to(_altaz(site, moment)))
+    pole = east_north_up(end.transform_to(altaz_frame(site, moment)))
     plumb = np.array([0.0, 0.0, 1.0])
     swing = Rotation.from_rotvec(-site.hemisphere * math.radians(azimuth_arcmin / 60) * plumb)
     swung = swing.apply(pole)
@@ -177,11 +177,11 @@ def _track(
         units.Quantity(stretch.hour_angle_h, "hourangle"),
         units.Quantity(stretch.dec_deg, "deg"),
         obstime=first,
-        location=_location(site),
+        location=earth_location(site),
         pressure=units.Quantity(0.0, "hPa"),
     )
     star = SkyCoord(spot).transform_to("icrs")
-    seen = _east_north_up(SkyCoord(star).transform_to(_altaz(site, first + units.Quantity(grid, "s"))))
+    seen = east_north_up(SkyCoord(star).transform_to(altaz_frame(site, first + units.Quantity(grid, "s"))))
     pole = axis * site.hemisphere
     turns = Rotation.from_rotvec(-np.outer(2 * math.pi * grid / STELLAR_DAY_S, pole))
     carried = turns.inv().apply(seen)

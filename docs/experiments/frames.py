@@ -1,0 +1,169 @@
+"""How well camera frames tell a drift, and whether its sigma keeps its word: pictures of known truth, followed and fitted.
+
+Run ``python docs/experiments/frames.py drift [RUNS]`` (a cell a line), ``... noise``, ``... chain`` or ``... eye``; the
+tables stand in docs/frames.md. Truth by astropy and scipy's Rotation (`poleward.simulate.frames`).
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+from datetime import UTC, datetime
+
+import numpy as np
+
+from poleward.frames.follow import follow
+from poleward.frames.image import Frame
+from poleward.frames.motion import drive_sigma, pace
+from poleward.frames.track import LeftOut, sighting
+from poleward.simulate.frames import FrameScene, paths, pictures
+from poleward.simulate.guider import Scatter, lasting_noise
+from poleward.simulate.picture import Faults, View
+from poleward.sky.site import Site
+
+WHEN = datetime(2024, 3, 10, 20, tzinfo=UTC)
+SECONDS = np.arange(0.0, 121, 4)
+SMALL, LARGE = (320, 240), (640, 480)
+CELLS = {
+    "12 stars, 3 pix": (12, SMALL, 3.0, (0.8, 0.4, 30), False),
+    "12 stars, 2 pix, mirrored": (12, SMALL, 2.0, (0.8, 0.8, 30), True),
+    "60 stars, 3 pix, mirrored": (60, SMALL, 3.0, (0.8, 0.4, 30), True),
+    "60 stars, 4 pix": (60, SMALL, 4.0, (0.8, 0.8, 60), False),
+    "60 stars, 3 pix, nothing lasts": (60, SMALL, 3.0, (0.8, 0.0, 30), False),
+    "60 stars, 2 pix, windy": (60, SMALL, 2.0, (0.5, 1.0, 20), True),
+    "200 stars, 3 pix": (200, LARGE, 3.0, (0.8, 0.4, 30), False),
+    "200 stars, 4 pix, mirrored": (200, LARGE, 4.0, (1.6, 0.8, 20), True),
+}
+"""Stars in the picture, its size, their width, jitter (new, lasting, arcsec; time, s), mirrored."""
+
+
+def bound(seconds: np.ndarray, white: float, lasting: float, time_s: float) -> float:
+    """The least sigma of a rate, the noise known (Gauss and Markov)."""
+    apart = np.abs(seconds[:, None] - seconds)
+    covariance = white**2 * np.eye(len(seconds)) + lasting**2 * np.exp(-apart / time_s)
+    line = np.column_stack([np.ones(len(seconds)), seconds])
+    return math.sqrt(np.linalg.inv(line.T @ np.linalg.solve(covariance, line))[1, 1])
+
+
+def scene_of(cell: str, seed: int) -> FrameScene:
+    stars, size, width, noise, mirrored = CELLS[cell]
+    rng = np.random.default_rng([7, seed])
+    north = rng.random() < 0.5
+    return FrameScene(
+        Site(f"{47 if north else -33} deg", "8 deg", "500 m"),
+        rng.uniform(-40, 40),
+        rng.uniform(-40, 40),
+        WHEN,
+        rng.uniform(-3, 3),
+        (1 if north else -1) * rng.uniform(-5, 45),
+        # Strewn over a field of 2.25 times the picture's.
+        round(2.25 * stars),
+        View(*size, 2.0, rng.uniform(0, 360), mirrored, bool(rng.random() < 0.5)),
+        Faults(Scatter(*noise), fwhm_pix=width),
+    )
+
+
+def one_run(cell: str, seed: int) -> tuple[np.ndarray, ...] | None:
+    """North, east (arcsec) and turn (arcsec): errors, sigmas, and sigmas over their bounds."""
+    scene = scene_of(cell, seed)
+    view, scatter = scene.view, scene.faults.scatter
+    frames = pictures(scene, SECONDS, np.random.default_rng([1, seed]))
+    seen = [
+        sighting(Frame(f"{i}", each.astype(np.float32), second, 1.0))
+        for i, (each, second) in enumerate(zip(frames, SECONDS.tolist(), strict=True))
+    ]
+    tracks = follow([each for each in seen if not isinstance(each, LeftOut)]).tracks
+    if len(tracks) != 1:
+        print("    tracks:", len(tracks), cell, seed)
+        return None
+    track = tracks[0]
+    # Upright again by the view's own words; the library's way there has tests of its own.
+    spin = math.radians(view.angle_deg - 180 * view.other_side)
+    x = -track.x if view.mirrored else track.x
+    north = view.scale_arcsec * (x * math.sin(spin) + track.y * math.cos(spin))
+    east = view.scale_arcsec * (track.y * math.sin(spin) - x * math.cos(spin))
+    true_north, true_east = paths(scene, SECONDS, np.random.default_rng([1, seed]))
+    angle = np.unwrap(
+        np.arctan2(true_east[:, 1:] - true_east[:, :1], true_north[:, 1:] - true_north[:, :1]), axis=0
+    )
+    hand = (
+        -1 if view.mirrored else 1
+    )  # x to the west, y to the north: from x toward y is from north toward east... mirrored not
+    series = [(north, track.x_sigma * 2), (east, track.x_sigma * 2), (hand * track.turn, track.turn_sigma)]
+    truth = [true_north[:, 0], true_east[:, 0], np.mean(angle, axis=1)]
+    errors, sigmas, ratios = [], [], []
+    for number, ((values, noise), path) in enumerate(zip(series, truth, strict=True)):
+        found = pace(track.seconds, values, noise)
+        sigma = found.sigma
+        if number == 1:
+            sigma = math.hypot(sigma, drive_sigma(track.seconds[found.used]))
+        errors.append(found.rate - np.polyfit(SECONDS, path, 1)[0])
+        sigmas.append(sigma)
+        if number < 2:
+            least = bound(SECONDS, scatter.white_arcsec, scatter.correlated_arcsec, scatter.time_s)
+        else:
+            least = bound(SECONDS, float(np.median(noise)), 0.0, 1.0)
+        ratios.append(found.sigma / least)
+    return np.array(errors), np.array(sigmas), np.array(ratios)
+
+
+def drift(runs: int) -> None:
+    print(
+        "| | runs | north: rms pull | 68 % | 95 % | sigma / bound | east: 95 % | turn: rms pull | 95 % | sigma / bound |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    everything = []
+    for cell in CELLS:
+        done = [one_run(cell, seed) for seed in range(runs)]
+        results = [each for each in done if each is not None]
+        pulls = np.array([error / sigma for error, sigma, _ in results])
+        ratio = np.median([each for _, _, each in results], axis=0)
+        everything.append(pulls)
+        print(row(cell, pulls, ratio), flush=True)
+    print(row("all", np.concatenate(everything), None))
+
+
+def row(name: str, pulls: np.ndarray, ratio: np.ndarray | None) -> str:
+    within = [[np.mean(np.abs(each) < limit) for limit in (1, 1.96)] for each in pulls.T]
+    rms = np.sqrt(np.mean(pulls**2, axis=0))
+    told = [f"{each:.2f}" for each in ratio] if ratio is not None else ["", "", ""]
+    return (
+        f"| {name} | {len(pulls)} | {rms[0]:.2f} | {within[0][0]:.0%} | {within[0][1]:.0%} | {told[0]} | "
+        f"{within[1][1]:.0%} | {rms[2]:.2f} | {within[2][1]:.0%} | {told[2]} |"
+    )
+
+
+def noise(runs: int) -> None:
+    """The rate of a bare series, in more noises than pictures could be made of."""
+    print("| new, lasting, arcsec; time | minutes | 68 % | 95 % | sigma / bound |")
+    print("| --- | --- | --- | --- | --- |")
+    for minutes, step in ((2, 4.0), (2, 8.0), (4, 4.0)):
+        seconds = np.arange(0, 60 * minutes + 1, step)
+        for white, lasting, time_s in (
+            (1, 0, 30),
+            (1, 0.5, 20),
+            (1, 0.5, 60),
+            (1, 1, 20),
+            (1, 1, 60),
+            (0.4, 0.8, 30),
+        ):
+            pulls, ratio = [], []
+            least = bound(seconds, white, lasting, time_s)
+            for seed in range(runs):
+                rng = np.random.default_rng([seed, round(10 * lasting), time_s])
+                off = white * rng.normal(size=len(seconds)) + lasting_noise(
+                    seconds, Scatter(white, lasting, time_s), rng
+                )
+                found = pace(seconds, off, np.full(len(seconds), 0.05))
+                pulls.append(abs(found.rate) / found.sigma)
+                ratio.append(found.sigma / least)
+            print(
+                f"| {white}, {lasting}; {time_s} s | {minutes}, every {step:.0f} s | {np.mean(np.array(pulls) < 1):.0%} | "
+                f"{np.mean(np.array(pulls) < 1.96):.0%} | {np.median(ratio):.2f} |",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    what = {"drift": drift, "noise": noise}
+    what[sys.argv[1]](int(sys.argv[2]) if len(sys.argv) > 2 else 25)
