@@ -66,11 +66,15 @@ def cross(a: Floats, b: Floats) -> Floats:
     ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
     bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
     product: Floats = np.empty(np.broadcast_shapes(a.shape, b.shape))
-    product[..., 0], product[..., 1], product[..., 2] = (
-        ay * bz - az * by,
-        az * bx - ax * bz,
-        ax * by - ay * bx,
-    )
+    product[..., 0] = ay * bz - az * by
+    product[..., 1] = az * bx - ax * bz
+    product[..., 2] = ax * by - ay * bx
+    return product
+
+
+def dot(a: Floats, b: Floats) -> Floats:
+    """Dot product along the last axis, which is kept."""
+    product: Floats = np.einsum("...i,...i", a, b)[..., None]
     return product
 
 
@@ -93,7 +97,7 @@ class Axis:
         The end of the axis above the horizon.
     north : array (3,)
         The mount's own north pole: `elevated` in the north, its opposite in the south.
-    d_azimuth, d_altitude : array (3,)
+    d_north : array (2, 3)
         Derivatives of `north` by A and by e.
     hemisphere : float
         +1 in the north, -1 in the south.
@@ -101,8 +105,7 @@ class Axis:
 
     elevated: Floats
     north: Floats
-    d_azimuth: Floats
-    d_altitude: Floats
+    d_north: Floats
     hemisphere: float
 
 
@@ -125,13 +128,13 @@ def tilted_axis(azimuth_error: float, altitude_error: float, pole: Floats, hemis
     level, high = np.cos(altitude), np.sin(altitude)
     toward_east = np.array([np.cos(azimuth), -np.sin(azimuth), 0.0]) * level * hemisphere
     upward = np.array([-high * np.sin(azimuth), -high * np.cos(azimuth), level])
-    return Axis(elevated, hemisphere * elevated, hemisphere * toward_east, hemisphere * upward, hemisphere)
+    return Axis(elevated, hemisphere * elevated, hemisphere * np.stack([toward_east, upward]), hemisphere)
 
 
 def turned(vectors: Floats, about: Floats, angle: Floats | float) -> Floats:
     """Turn vectors of shape S + (3,) about a unit vector, right-handed (Rodrigues' formula)."""
     angle = np.asarray(angle, float)[..., None]
-    along = np.sum(vectors * about, axis=-1, keepdims=True)
+    along = dot(vectors, about)
     across = cross(about, vectors)
     result: Floats = vectors * np.cos(angle) + across * np.sin(angle) + about * along * (1 - np.cos(angle))
     return result
@@ -163,7 +166,7 @@ def on_tangent_plane(places: Floats, first: Floats, east: Floats, north: Floats)
     return np.sum(places * east, axis=-1) / depth, np.sum(places * north, axis=-1) / depth
 
 
-def carried(axis: Axis, later: Floats, turn: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats]]:
+def carried(axis: Axis, later: Floats, turn: Floats) -> tuple[Floats, Floats]:
     """Where in the camera of a mount that only tracks a star stands that is seen at `later`, as a direction at the start.
 
     Parameters
@@ -176,22 +179,18 @@ def carried(axis: Axis, later: Floats, turn: Floats) -> tuple[Floats, tuple[Floa
     Returns
     -------
     place : array S + (3,)
-    by : three arrays S + (3,)
+    by : array (3,) + S + (3,)
         Its derivatives by A, by e and by the angle the drive turned.
     """
     pole = axis.north
     sine, cosine = np.sin(turn)[..., None], np.cos(turn)[..., None]
-    along = np.sum(later * pole, axis=-1, keepdims=True)
-    spun = cross(pole, later)
+    along, spun = dot(later, pole), cross(pole, later)
     place = later * cosine + spun * sine + pole * along * (1 - cosine)
-
-    def by_pole(d_pole: Floats) -> Floats:
-        d_along = np.sum(later * d_pole, axis=-1, keepdims=True)
-        slope: Floats = cross(d_pole, later) * sine + (d_pole * along + pole * d_along) * (1 - cosine)
-        return slope
-
-    d_turn = -later * sine + spun * cosine + pole * along * sine
-    return place, (by_pole(axis.d_azimuth), by_pole(axis.d_altitude), d_turn)
+    by = np.empty((3, *place.shape))
+    d_pole = axis.d_north.reshape(2, *[1] * (later.ndim - 1), 3)
+    by[:2] = cross(d_pole, later) * sine + (d_pole * along + pole * dot(d_pole, later)) * (1 - cosine)
+    by[2] = spun * cosine - later * sine + pole * along * sine
+    return place, by
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,33 +228,19 @@ def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Disp
     Displacement
         With exact derivatives.
     """
-    pole = axis.north
-    across = cross(pole, first)
-    width = np.maximum(np.linalg.norm(across, axis=-1, keepdims=True), ON_AXIS)
-    east, north = field_basis(first, pole)
-    place, (by_azimuth, by_altitude, by_turn) = carried(axis, later, turn)
-    east_at, north_at = on_tangent_plane(place, first, east, north)
-    depth = np.sum(place * first, axis=-1)
-
-    def slopes(d_place: Floats, d_east: Floats) -> tuple[Floats, Floats]:
-        d_north = cross(first, d_east)
-        d_depth = np.sum(d_place * first, axis=-1)
-        by_east = np.sum(d_place * east + place * d_east, axis=-1)
-        by_north = np.sum(d_place * north + place * d_north, axis=-1)
-        return (by_east - east_at * d_depth) / depth, (by_north - north_at * d_depth) / depth
-
-    columns: list[tuple[Floats, Floats]] = []
-    for d_pole, d_place in ((axis.d_azimuth, by_azimuth), (axis.d_altitude, by_altitude)):
-        d_across = cross(d_pole, first)
-        d_east = (d_across - east * np.sum(east * d_across, axis=-1, keepdims=True)) / width
-        columns.append(slopes(d_place, d_east))
-    columns.append(slopes(by_turn, np.zeros_like(first)))
-    return Displacement(
-        north_at,
-        east_at,
-        np.stack([column[1] for column in columns], axis=-1),
-        np.stack([column[0] for column in columns], axis=-1),
-    )
+    width = np.maximum(np.linalg.norm(cross(axis.north, first), axis=-1, keepdims=True), ON_AXIS)
+    east, north = field_basis(first, axis.north)
+    place, d_place = carried(axis, later, turn)
+    depth = dot(place, first)
+    east_at, north_at = dot(place, east) / depth, dot(place, north) / depth
+    # North and east in the field turn with the axis, not with the drive.
+    d_across = cross(axis.d_north[:, None], first)
+    d_east = np.zeros_like(d_place)
+    d_east[:2] = (d_across - east * dot(east, d_across)) / width
+    d_depth = dot(d_place, first)
+    east_by = (dot(d_place, east) + dot(place, d_east) - east_at * d_depth) / depth
+    north_by = (dot(d_place, north) + dot(place, cross(first, d_east)) - north_at * d_depth) / depth
+    return Displacement(north_at[:, 0], east_at[:, 0], north_by[..., 0].T, east_by[..., 0].T)
 
 
 def motion_while_turning(

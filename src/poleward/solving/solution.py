@@ -259,7 +259,7 @@ def _offset(estimate: AxisEstimate) -> tuple[float, float]:
     angle = float(angle_between(axis.elevated, pole.direction))
     if angle < 1e-9:  # on the pole every direction is as good as another: take the widest
         return angle / ARCMIN, float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
-    slopes = np.array([axis.d_azimuth @ pole.direction, axis.d_altitude @ pole.direction]) * -pole.hemisphere
+    slopes = -pole.hemisphere * axis.d_north @ pole.direction
     gradient = slopes / math.sin(angle)
     return angle / ARCMIN, float(np.sqrt(gradient @ covariance @ gradient))
 
