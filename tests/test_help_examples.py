@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 import shlex
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import truth
 from conftest import run_here
+from skyframes import Scene
 
 from poleward.cli import COMMANDS
 
@@ -29,6 +32,16 @@ def all_examples() -> list[str]:
     return list(dict.fromkeys(example for text in texts for example in examples_of(text)))
 
 
+def frames() -> None:
+    """Folders of camera frames: with a WCS, without, with the drive stopped, and about a nudge north."""
+    scene = Scene(truth.Place(46.9), 6.0, -4.0, -1.0, 12.0)
+    scene.save(Path("tonight"), range(0, 40, 10), wcs="first")
+    for name in ("south", "east"):
+        scene.save(Path(name), range(0, 40, 10))
+    replace(scene, drive=0.0).save(Path("stopped"), [0, 7, 14])
+    replace(scene, nudges=((1, 40.0),)).save(Path("nudged"), [0, 5])
+
+
 @pytest.fixture
 def files(workdir: Path) -> Path:
     """What the examples name, as a user has it."""
@@ -38,6 +51,7 @@ def files(workdir: Path) -> Path:
         shutil.copy(story / "terrace.log", workdir / name)
     for name in ("mine.toml", "night.toml"):
         shutil.copy(story / "terrace.toml", workdir / name)
+    frames()
     Path("tonight.csv").write_text(TARGETS, encoding="utf-8")
     place = ("--latitude", "46.9deg", "--longitude", "9.1deg")
     for goes in (("--output", "axis.json"), ("--append", "tonight.json")):

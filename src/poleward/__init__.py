@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from poleward.errors import PolewardError as PolewardError
     from poleward.errors import UsageError as UsageError
     from poleward.errors import WrongTypeError as WrongTypeError
+    from poleward.frames.asked import read_frames as read_frames
+    from poleward.frames.framedrifts import FrameDrifts as FrameDrifts
     from poleward.guidelog.fitting.logsolution import LogGroup as LogGroup
     from poleward.guidelog.fitting.logsolution import LogSolution as LogSolution
     from poleward.guidelog.fitting.logsolution import SectionResult as SectionResult
@@ -57,6 +59,7 @@ _HOMES = {
     "Check": "tonight.checked",
     "Drift": "timings.rows",
     "Drifts": "timings.drifts",
+    "FrameDrifts": "frames.framedrifts",
     "GuideCamera": "sky.camera",
     "InputError": "errors",
     "Knob": "solving.knobs",
@@ -81,6 +84,7 @@ _HOMES = {
     "plan": "planning.asked",
     "read_axis": "tonight.axis_record",
     "read_drifts": "timings.drifts",
+    "read_frames": "frames.asked",
     "read_layout": "guidelog.reading.layout",
     "read_log": "guidelog.reading.reader",
     "read_setup": "setup",

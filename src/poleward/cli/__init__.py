@@ -1,7 +1,7 @@
 """The command line. Nothing heavy is imported until a command runs.
 
 In order: streams, complete, common, rounds, follow, layout, progress, camera, solve, demo, log, tonight, check, plan,
-evening.
+evening, frames.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
     "log": "Guide logs to the axis error that is hidden in them.",
     "layout": "Draft how a guide log is written, from its own structure.",
+    "frames": "Camera frames to a drift table.",
     "camera": "Scale, angle and mirror of the camera, from a star that runs and a push.",
     "plan": "Before measuring: which pointings to time, and for how long.",
     "check": "Is this axis good enough for tonight's targets.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 from click.shell_completion import CompletionItem
 
-FILES = ("FILE", "[FILE]", "FILE...", "DRIFTS", "AXIS", "RECORD")
+FILES = ("FILE", "[FILE]", "FILE...", "DRIFTS", "AXIS", "RECORD", "FITS...", "FRAMES")
 """Names, in the usage line, of what is a file or may be one."""
 
 CHOICES = {

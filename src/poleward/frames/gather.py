@@ -135,24 +135,30 @@ def names_of(names: Sequence[str]) -> str:
 
 
 def grouped(shots: Sequence[Shot]) -> list[FrameGroup]:
-    """Return the pointings: cut where the folder changes, after a pause, and where the headers say that it moved.
+    """Return the pointings: each folder by itself, cut after a pause, and where the headers say that it moved.
 
     Parameters
     ----------
     shots : sequence of Shot
         In the order of time.
     """
-    if not shots:
-        return []
+    folders: dict[str, list[Shot]] = {}
+    for shot in shots:
+        folders.setdefault(shot.folder, []).append(shot)
+    groups = [group for one in folders.values() for group in _cut(one)]
+    return labelled(sorted(groups, key=lambda group: group[0].middle))
+
+
+def _cut(shots: Sequence[Shot]) -> list[list[Shot]]:
     between = [(later.middle - earlier.middle).total_seconds() for earlier, later in pairwise(shots)]
     usual = float(np.median(between)) if between else 0.0
     gap = max(LONGEST_GAP_S, LONGEST_GAP_FRAMES * usual)
-    groups: list[list[Shot]] = [[shots[0]]]
+    groups = [[shots[0]]]
     for (earlier, later), seconds in zip(pairwise(shots), between, strict=True):
-        if seconds > gap or earlier.folder != later.folder or _moved(earlier, later):
+        if seconds > gap or _moved(earlier, later):
             groups.append([])
         groups[-1].append(later)
-    return labelled(groups)
+    return groups
 
 
 def labelled(groups: Sequence[Sequence[Shot]]) -> list[FrameGroup]:

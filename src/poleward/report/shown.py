@@ -25,6 +25,7 @@ LOOKS = {
     "Check": ("check_text.check_text", "check_chart.check_chart", "targets"),
     "Plan": ("plan_text.plan_text", "plan_chart.plan_chart", "pointings"),
     "Told": ("rounds_text.rounds_text", "rounds_chart.rounds_chart", "rounds"),
+    "FrameDrifts": ("frames_text.frames_text", "frames_chart.frames_chart", "pointings"),
     "LogSolution": ("log_text.log_text", "log_chart.log_chart", "sections"),
 }
 """For each kind of result: what makes its text and its chart, and what in its record becomes the rows of a table.
@@ -49,8 +50,11 @@ def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
         The setup file, if there is one.
     """
     text = _made(result, 0, signs or signs_for(sys.stdout))
-    last = site_line(result.site, source) if hasattr(result, "site") else knobs_line(source)
-    return printable_lines(f"{text}\n\n{last}")
+    if type(result).__name__ == "FrameDrifts":  # neither site nor knobs have a part in it
+        last = f"Setup from {source}." if source else ""
+    else:
+        last = site_line(result.site, source) if hasattr(result, "site") else knobs_line(source)
+    return printable_lines(f"{text}\n\n{last}" if last else text)
 
 
 def figure_of(result: Any, *, night: bool = False) -> Figure:

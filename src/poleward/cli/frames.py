@@ -1,0 +1,184 @@
+"""``poleward frames``: camera frames to a drift table."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from poleward.cli import common, streams
+from poleward.errors import UsageError
+
+if TYPE_CHECKING:
+    from poleward.frames.framedrifts import FrameDrifts
+    from poleward.setup import Setup
+
+
+@dataclass(frozen=True)
+class Looking:
+    """How frames are looked at."""
+
+    pointing: tuple[str, ...] = ()
+    drive_off: tuple[str, ...] = ()
+    nudge_north: tuple[str, ...] = ()
+    mosaic: bool = False
+
+    def read(self, files: Sequence[str], setup: Setup, timezone: str, tell: Any = None) -> FrameDrifts:
+        """Measure the drifts."""
+        from poleward.frames.asked import read_frames
+
+        return read_frames(
+            files,
+            setup,
+            pointings=[common.inline_pairs(text, "--pointing") for text in self.pointing],
+            drive_off=self.drive_off,
+            nudge_north=self.nudge_north,
+            mosaic=self.mosaic,
+            timezone=timezone,
+            tell=tell,
+        )
+
+
+looking_options = common.grouped(
+    "looking",
+    Looking,
+    (
+        click.option(
+            "--pointing",
+            multiple=True,
+            metavar="PAIRS",
+            help="Where headers do not say it: 'label=east, hour_angle=-4h, dec=+10d'; repeatable, without labels in the "
+            "order of time.",
+        ),
+        click.option(
+            "--drive-off",
+            multiple=True,
+            metavar="FRAMES",
+            help="Frames (a folder) taken with the drive stopped: scale and angle of the camera; repeatable.",
+        ),
+        click.option(
+            "--nudge-north",
+            multiple=True,
+            metavar="FRAMES",
+            help="Frames before and after the telescope was nudged north: the camera's mirror; repeatable.",
+        ),
+        click.option(
+            "--mosaic", is_flag=True, help="The pixels stand under a raster of colours: 2 x 2 means."
+        ),
+    ),
+)
+
+
+@dataclass(frozen=True)
+class TableOutput:
+    """Where the drift table goes."""
+
+    as_json: bool = False
+    output: str | None = None
+    chart: str | None = None
+    force: bool = False
+    night: bool = False
+
+    def check(self) -> None:
+        """Refuse, before any work, names that cannot be written."""
+        common.check_ending("--output", self.output, (".ecsv", ".csv", ".json"), self.force)
+        common.check_ending("--chart", self.chart, (".png", ".svg", ".pdf"), self.force)
+
+    def give(self, found: FrameDrifts, source: str) -> None:
+        """Write what was asked for; the table to standard output, unless it has another place, and the account beside it."""
+        from poleward.report.shown import text_of
+        from poleward.report.style import signs_for
+        from poleward.report.tables import ecsv_of
+
+        self._write(found)
+        if self.as_json:
+            common.print_result(common.json_text(found.to_record()))
+        elif self.output is None:
+            streams.say(text_of(found, signs_for(sys.stderr), source) + "\n")
+            common.print_result(ecsv_of(found.to_table()))
+        else:
+            text = text_of(found, signs_for(sys.stdout), source)
+            common.print_result(streams.fitted(text, sys.stdout), self.night)
+
+    def _write(self, found: FrameDrifts) -> None:
+        from poleward.door.files import write_whole
+        from poleward.report.tables import ecsv_of
+
+        if self.output is not None:
+            if self.output.lower().endswith(".json"):
+                write_whole(self.output, common.json_text(found.to_record()) + "\n", force=self.force)
+            elif self.output.lower().endswith(".csv"):
+                found.drifts.write(self.output, force=self.force)
+            else:
+                write_whole(self.output, ecsv_of(found.to_table()), force=self.force)
+        if self.chart is not None:
+            from poleward.report.chart import figure_bytes
+            from poleward.report.shown import figure_of
+
+            write_whole(
+                self.chart, figure_bytes(figure_of(found, night=self.night), self.chart), force=self.force
+            )
+
+
+table_options = common.grouped(
+    "table",
+    TableOutput,
+    (
+        click.option(
+            "--json", "as_json", is_flag=True, help="Print the record as JSON instead of the table."
+        ),
+        click.option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help="Write the drift table, .ecsv or .csv, or the record, .json.",
+        ),
+        click.option(
+            "--chart", metavar="FILE", help="Draw the first frames with the stars' paths: .png, .svg or .pdf."
+        ),
+        click.option("--force", is_flag=True, help="Write over existing files."),
+        click.option("--night", is_flag=True, help="Print and draw in dim red."),
+    ),
+)
+
+
+@click.command("frames")
+@click.argument("files", metavar="FITS...", nargs=-1)
+@looking_options
+@click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own.")
+@click.option("--tz", metavar="ZONE", help="Zone of times in --pointing without an offset: UTC, +01:00, ...")
+@table_options
+def command(
+    files: tuple[str, ...], looking: Looking, setup: str | None, tz: str | None, table: TableOutput
+) -> int:
+    """Camera frames to a drift table, which poleward solve reads.
+
+    FITS are frames, or folders of them. Leave guiding off, take frames for a few minutes, point elsewhere, take more. The
+    table goes to standard output, an account of it to standard error.
+
+    \b
+    Examples:
+      poleward frames tonight --output drifts.ecsv
+      poleward frames south east --chart paths.png \\
+        --drive-off stopped --nudge-north nudged \\
+        --pointing "label=drive-off, dec=+5d" \\
+        --pointing "label=south, hour_angle=-0h20m, dec=+5d" \\
+        --pointing "label=east, hour_angle=-4h50m, dec=+18d"
+
+    In a pipe: poleward frames tonight | poleward solve -
+    """
+    from poleward.cli.progress import Bar
+    from poleward.setup import find_setup
+
+    table.check()
+    if not files:
+        raise UsageError("no frames are given", "name FITS files, or a folder of them")
+    known = find_setup(setup)
+    timezone = tz or str(known.site_values.get("timezone", ""))
+    with Bar() as bar:
+        found = looking.read(files, known, timezone, bar.tell)
+    table.give(found, known.source)
+    return 0

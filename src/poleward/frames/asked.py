@@ -1,0 +1,288 @@
+"""Camera frames to drifts, from the files' names to the table's rows: `poleward.read_frames`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from poleward.errors import InputError, Note, UsageError
+from poleward.frames.field_drift import FieldDrift, field_drift, moment_of
+from poleward.frames.following import FollowedField, FrameReading, followed_fields
+from poleward.frames.framedrifts import FrameDrifts
+from poleward.frames.gather import Told, grouped, labelled, refusals
+from poleward.frames.keywords import Trusted
+from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs, directions_at, middle_of
+from poleward.frames.run import camera_by_run
+from poleward.frames.shot import Shot
+from poleward.setup import Setup
+from poleward.sky.axis import Floats
+from poleward.sky.look import Pointing
+from poleward.sky.orient import CameraFound
+from poleward.timings.rows import watch_from_cells
+
+DRIVE_OFF = "drive-off"
+"""The label by which a pointing is told for the frames of the run."""
+UNEQUAL = 0.1
+"""Share by which exposures may differ before it matters what DATE-OBS marks."""
+
+
+def read_frames(
+    paths: str | Path | Iterable[str | Path],
+    setup: Setup | None = None,
+    *,
+    pointings: Sequence[Mapping[str, Any]] = (),
+    drive_off: Sequence[str | Path] = (),
+    nudge_north: Sequence[str | Path] = (),
+    mosaic: bool = False,
+    timezone: str = "",
+    tell: Told | None = None,
+) -> FrameDrifts:
+    """Measure drifts in camera frames.
+
+    Parameters
+    ----------
+    paths : str, Path or iterable of them
+        FITS files, or folders of them.
+    setup : Setup, optional
+        Its ``[frames]`` says which header keywords to trust beyond the standard's own, its ``[guide_camera]`` how pixels lie on
+        the sky where no WCS does.
+    pointings : sequence of mapping, optional
+        Where the telescope pointed, for headers that do not say: names and values as in a drift table (hour_angle and
+        dec, ra and dec, star, azimuth and altitude, reversed), and ``label`` for which; without labels in the order of time.
+    drive_off, nudge_north : sequence of str or Path
+        Frames taken with the drive stopped, and before and after a nudge north: scale, angle and mirror of the camera.
+        The dec of the run's stars is told in `pointings` under the label ``drive-off``, unless its header says it.
+    mosaic : bool
+        The pixels stand under a raster of colours.
+    timezone : str
+        Of times in `pointings` without an offset.
+    tell : callable, optional
+        Is told what is being done, how many of it are done, and how many there are.
+
+    Returns
+    -------
+    FrameDrifts
+
+    Raises
+    ------
+    InputError
+        No pointing is left that can be used; says why.
+    UsageError
+        photutils is not installed, or a pointing is told for frames that are not there.
+    """
+    setup = setup or Setup()
+    work = FrameReading(setup, Trusted.of(setup), timezone, mosaic, tell or (lambda what, done, count: None))
+    aims = _Aims(pointings)
+    camera = _camera(work, aims, drive_off, nudge_north)
+    shots = work.shots([paths] if isinstance(paths, str | Path) else paths)
+    followed = followed_fields(work, grouped(shots))
+    found = _field_drifts(work, followed, aims, camera)
+    if not found:
+        raise _nothing(work)
+    _note_times(work, [shot for one in followed for shot in one.shots])
+    keywords = {what: keyword for one in followed for what, keyword in one.shots[0].keywords.items()}
+    return FrameDrifts(tuple(found), camera, keywords, (*refusals(work.refused), *work.notes))
+
+
+def _field_drifts(
+    work: FrameReading, followed: Sequence[FollowedField], aims: _Aims, camera: CameraFound | None
+) -> list[FieldDrift]:
+    """Put every track on the sky; a pointing of which that cannot be done is named."""
+    labels = [group.label for group in labelled([one.shots for one in followed])]
+    aims.check(labels)
+    found = []
+    for number, (one, label) in enumerate(zip(followed, labels, strict=True)):
+        try:
+            found.append(_measured(work, one, label, aims.of(label, number), camera))
+        except InputError as error:
+            hint = f" ({error.hint})" if error.hint else ""
+            work.notes.append(Note("pointing-refused", f"{label}: {error.args[0]}{hint}"))
+    return found
+
+
+def _nothing(work: FrameReading) -> InputError:
+    """Return the one error that tells why nothing is left."""
+    reasons = [
+        *(note.text for note in work.notes if note.code == "pointing-refused"),
+        *(note.text for note in refusals(work.refused)),
+    ]
+    more = f" (and {len(reasons) - 1} more reasons)" if len(reasons) > 1 else ""
+    return InputError(
+        f"no pointing can be used: {reasons[0] if reasons else 'there are no frames'}{more}",
+        "; ".join(reasons[1:3]),
+    )
+
+
+class _Aims:
+    """Where the telescope pointed, as far as it was told by hand."""
+
+    def __init__(self, told: Sequence[Mapping[str, Any]]) -> None:
+        self.named = {str(one["label"]): {**one} for one in told if "label" in one}
+        self.ordered = [{**one} for one in told if "label" not in one]
+        for one in self.named.values():
+            del one["label"]
+
+    def check(self, labels: Sequence[str]) -> None:
+        """Refuse what is told for frames that are not there."""
+        known = ", ".join(labels) or "none"
+        for label in self.named:
+            if label != DRIVE_OFF and label not in labels:
+                raise UsageError(
+                    f"a pointing is told for '{label}', the frames' pointings are {known}",
+                    "labels as they are shown",
+                )
+        if self.ordered and len(self.ordered) != len(labels):
+            raise UsageError(
+                f"{len(self.ordered)} pointings are told without a label, the frames have {len(labels)}: {known}",
+                "tell one for each, in the order of time, or say which: label=..., hour_angle=..., dec=...",
+            )
+
+    def of(self, label: str, number: int) -> dict[str, Any]:
+        """Return what is told of a pointing; empty where nothing is."""
+        ordered = self.ordered[number] if self.ordered else {}
+        return {**ordered, **self.named.get(label, {})}
+
+
+def _camera(
+    work: FrameReading, aims: _Aims, drive_off: Sequence[str | Path], nudge_north: Sequence[str | Path]
+) -> CameraFound | None:
+    """Return how the camera lies on the sky by frames taken for that."""
+    if bool(drive_off) != bool(nudge_north):
+        raise UsageError(
+            "--drive-off and --nudge-north go together",
+            "the run tells scale and angle, the nudge whether the picture is mirrored",
+        )
+    if not drive_off:
+        return None
+    runs = []
+    for option, paths in (("--drive-off", drive_off), ("--nudge-north", nudge_north)):
+        shots, before = work.shots(paths), len(work.refused)
+        seen = work.sightings(shots)
+        if len(seen) < 2:
+            why = "".join(f"; {name}: {reason}" for name, reason in work.refused[before:][:1])
+            raise InputError(f"{len(seen)} frames with stars, needed are two{why}", "", option)
+        runs.append((shots, seen))
+    told = aims.named.get(DRIVE_OFF, {})
+    where = "--drive-off"
+    if told:
+        pointing, _ = watch_from_cells(
+            {"hour_angle": "0h", **told} if set(told) == {"dec"} else told, where, work.timezone
+        )
+        dec = pointing.dec
+    else:
+        shot = runs[0][0][0]
+        dec = shot.place.get("dec")
+        if shot.wcs is not None:
+            dec = math.asin(_middle(shot)[2])
+    if dec is None:
+        raise InputError(
+            "the dec of the stars that run is not known",
+            'tell it: --pointing "label=drive-off, dec=+5d"',
+            where,
+        )
+    return camera_by_run(runs[0][1], runs[1][1], dec)
+
+
+def _middle(shot: Shot) -> Floats:
+    """Direction (3,) of a frame's middle among the stars, by its WCS."""
+    direction: Floats = directions_at(shot.wcs, np.array([middle_of((shot.height, shot.width))]))[0]
+    return direction
+
+
+def _measured(
+    work: FrameReading, one: FollowedField, label: str, told: dict[str, Any], camera: CameraFound | None
+) -> FieldDrift:
+    """Put a track on the sky."""
+    first, track = one.shots[0], one.track
+    by_stars = bool(np.any(track.matched))
+    side = 2 if first.mosaic and by_stars else 1
+    start = moment_of(track.seconds[0])
+    _refuse_unequal(one.shots)
+    on_sky = _on_sky(work, first, camera)
+    pointing, turned = _pointing(work, first, told, start)
+    if turned and on_sky.upright:
+        work.notes.append(
+            Note("reversed-not-needed", f"{label}: reversed is left aside, the WCS knows where north is")
+        )
+        turned = False
+    return field_drift(
+        track,
+        on_sky.of_blocks(side),
+        replace(pointing, time=start),
+        label,
+        turned=turned,
+        frames=one.frames,
+        first=first,
+        side=side,
+    )
+
+
+def _refuse_unequal(shots: Sequence[Shot]) -> None:
+    """Refuse exposures that differ where nobody says what DATE-OBS marks: seconds between frames would be wrong."""
+    exposures = [shot.exposure_s or 0.0 for shot in shots]
+    if any(shot.stamp_assumed for shot in shots) and min(exposures) < (1 - UNEQUAL) * max(exposures):
+        raise InputError(
+            f"exposures of {min(exposures):g} to {max(exposures):g} s, and nobody says what DATE-OBS marks",
+            'say it in the setup: [frames] stamp = "start", "middle" or "end"',
+        )
+
+
+def _on_sky(work: FrameReading, first: Shot, camera: CameraFound | None) -> OnSky:
+    if camera is not None:
+        return by_run(camera)
+    if first.wcs is not None:
+        return by_wcs(first.wcs, (first.height, first.width), first.middle)
+    if work.setup.guide_camera is not None:
+        return by_setup(work.setup.guide_camera)
+    raise InputError(
+        "how pixels lie on the sky is not known: no WCS in the header, no [guide_camera] in the setup",
+        "measure it with --drive-off and --nudge-north, or with poleward camera",
+    )
+
+
+def _pointing(
+    work: FrameReading, first: Shot, told: dict[str, Any], start: datetime
+) -> tuple[Pointing, bool]:
+    """Return where the telescope pointed, and whether the tube was on the other side."""
+    cells = dict(told)
+    if not cells.keys() - {"reversed"}:
+        cells |= _place_of(first)
+    cells.setdefault("time", start)
+    return watch_from_cells(cells, "--pointing", work.timezone)
+
+
+def _place_of(first: Shot) -> dict[str, str]:
+    """Return where the header says the telescope pointed, as one would tell it."""
+    place = first.place
+    if first.wcs is not None:
+        x, y, z = _middle(first)
+        place = {"ra": math.atan2(y, x) % (2 * math.pi), "dec": math.asin(z)}
+    if not place:
+        raise InputError(
+            "where the telescope pointed is not known: no WCS in the header, no keyword for it in the setup",
+            'tell it: --pointing "label=..., hour_angle=-4h, dec=+10d", or [frames] keywords = { ra = "...", '
+            'dec = "..." }',
+        )
+    return {name: f"{math.degrees(angle):.9f} deg" for name, angle in place.items()}
+
+
+def _note_times(work: FrameReading, shots: Sequence[Shot]) -> None:
+    """Say what was taken for granted of the times."""
+    assumed = [shot for shot in shots if shot.stamp_assumed]
+    if not assumed:
+        return
+    longest = max(shot.exposure_s or 0.0 for shot in assumed)
+    text = "nobody says what DATE-OBS marks: taken as the start of the exposure, the standard's default"
+    if any(shot.exposure_s is None for shot in assumed):
+        text += "; how long it was is not known either, so each frame counts as seen at its start"
+    elif longest > 0:
+        text += (
+            f"; the hour angle may be off by {15 * longest:.0f} arcsec, which moves no axis by a thousandth"
+        )
+    work.notes.append(Note("stamp-assumed", f'{text}. stamp = "start" in [frames] of the setup settles it'))

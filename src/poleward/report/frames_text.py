@@ -1,0 +1,80 @@
+"""Drifts of camera frames as text: a line for each pointing, what they are from, what was left out."""
+
+from __future__ import annotations
+
+from poleward.door.clock import iso
+from poleward.frames.field_drift import FieldDrift
+from poleward.frames.framedrifts import FrameDrifts
+from poleward.report.camera_text import camera_text
+from poleward.report.style import Signs, counted, paragraph, signed
+
+LABEL_WIDTH = 16
+SOURCES = (
+    ("time", "times"),
+    ("exposure", "exposures"),
+    ("ra", "pointings"),
+    ("hour_angle", "pointings"),
+    ("azimuth", "pointings"),
+)
+"""Keywords that are told, and of what."""
+
+
+def frames_text(found: FrameDrifts, signs: Signs) -> str:
+    """Return all that there is to say about drifts measured in frames."""
+    used = sum(one.frames_used for one in found.pointings)
+    given = sum(one.frames for one in found.pointings)
+    head = f"{counted(len(found.pointings), 'pointing')}, {used} of {given} frames used"
+    columns = (
+        f"{'begun (UTC)':>11} {'min':>5} {'frames':>6} {'stars':>5}  {'north':>15} {'east':>13} {'turn':>16}"
+    )
+    lines = [
+        f"{head}. Drifts over the time (arcsec), turn of the field (arcmin):",
+        f"  {'':{LABEL_WIDTH}} {columns}",
+        *(_line(one, signs) for one in found.pointings),
+    ]
+    blocks = ["\n".join(lines), paragraph(_noise(found, signs)), _camera(found)]
+    told = {
+        of: [found.keywords[name] for name, what in SOURCES if what == of and name in found.keywords]
+        for _, of in SOURCES
+    }
+    said = "; ".join(f"{what} by {', '.join(names)}" for what, names in told.items() if names)
+    blocks.append(paragraph(f"From the headers: {said}."))
+    if found.camera is not None:
+        blocks.append(camera_text(found.camera, signs))
+    blocks += [paragraph(f"note: {note.text}", "      ") for note in found.warnings]
+    return "\n\n".join(blocks)
+
+
+def _line(one: FieldDrift, signs: Signs) -> str:
+    label = one.label if len(one.label) <= LABEL_WIDTH else f"{one.label[: LABEL_WIDTH - 2]}.."
+    stars = f"{one.stars:5d}" if one.stars else "    -"
+    return (
+        f"  {label:{LABEL_WIDTH}} {iso(one.start)[11:19]:>11} {one.duration_s / 60:5.1f} {one.frames_used:6d} {stars}  "
+        f"{signed(one.north_arcsec, one.north_sigma_arcsec, signs):>15} "
+        f"{signed(one.east_arcsec, one.east_sigma_arcsec, signs):>13} "
+        f"{signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs):>16}"
+    )
+
+
+def _noise(found: FrameDrifts, signs: Signs) -> str:
+    jitter = max(one.jitter_arcsec for one in found.pointings)
+    return (
+        f"All stars of a frame shake together, by up to {jitter:.1f} arcsec from frame to frame: that, not how many stars there "
+        f"are, makes the {signs.plus_minus}. East holds the drive's periodic error too, of which a few minutes cannot tell "
+        "the phase."
+    )
+
+
+def _camera(found: FrameDrifts) -> str:
+    """One line for each way in which the camera lies on the sky."""
+    lines: dict[str, list[str]] = {}
+    for one in found.pointings:
+        hand = "mirrored" if one.on_sky.hand < 0 else "not mirrored"
+        text = (
+            f"A pixel is {one.on_sky.scale_arcsec / one.side:.3g} arcsec, rows grow toward {one.on_sky.position_angle_deg:.1f} deg "
+            f"from north through east, {hand}: {one.on_sky.source}."
+        )
+        lines.setdefault(text, []).append(one.label)
+    if len(lines) == 1:
+        return paragraph(next(iter(lines)))
+    return "\n".join(paragraph(f"{', '.join(labels)}: {text}", "  ") for text, labels in lines.items())

@@ -1,0 +1,145 @@
+"""`poleward frames` as a user types it."""
+
+from __future__ import annotations
+
+import io
+import json
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+import truth
+from astropy.table import Table
+from conftest import run_fresh, run_here
+from skyframes import Scene
+
+NORTH = truth.Place(46.9)
+SCHEMA = json.loads((Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text())
+SITE = ("--latitude", "46.9deg", "--longitude", "8.4deg", "--pressure", "950hPa", "--temperature", "4deg_C")
+AXIS = (6.0, -4.0)
+
+
+@pytest.fixture(scope="session")
+def frames(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder for each of two pointings, by a mount 6 arcmin east of and 4 below the pole, mirrored, tube beyond."""
+    folder = tmp_path_factory.mktemp("frames")
+    for number, (label, hour, dec) in enumerate((("south", -0.3, 5.0), ("east", -4.8, 18.0))):
+        when = truth.EVENING + timedelta(minutes=5 * number)
+        scene = Scene(NORTH, *AXIS, hour, dec, jitter_arcsec=0.2, mirrored=True, other_side=True, when=when)
+        scene.save(folder / label, range(0, 120, 10), wcs="first", OBJECT=label)
+    return folder
+
+
+def test_the_table_goes_down_the_pipe_and_the_account_beside_it(
+    workdir: Path, frames: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ran = run_here("frames", str(frames))
+    assert ran.status == 0, ran.err
+    table = Table.read(ran.out.splitlines(), format="ascii.ecsv")
+    assert list(table["label"]) == ["south", "east"]
+    assert table["north"].unit == "arcsec"
+    assert table["rotation"].unit == "arcmin"
+    assert table.meta["keywords"]["time"] == "DATE-BEG"
+    assert "2 pointings, 24 of 24 frames used" in ran.err
+    assert "A pixel is 2 arcsec" in ran.err
+    assert "mirrored: the header's" in " ".join(ran.err.split())
+    assert "times by DATE-BEG; exposures by XPOSURE" in ran.err
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(ran.out.encode())))
+    solved = run_here("solve", "-", *SITE, "--json")
+    assert solved.status == 0, solved.err
+    axis = json.loads(solved.out)["axis"]
+    for name, true in zip(("azimuth", "altitude"), AXIS, strict=True):
+        assert abs(axis[f"{name}_error_arcmin"] - true) < 2.5 * axis[f"{name}_sigma_arcmin"]
+        assert axis[f"{name}_sigma_arcmin"] < 1.0
+
+
+def test_record_table_and_chart(workdir: Path, frames: Path) -> None:
+    ran = run_here("frames", str(frames), "--json", "--chart", "paths.png")
+    assert ran.status == 0, ran.err
+    record = json.loads(ran.out)
+    jsonschema.validate(record, SCHEMA)
+    assert [one["label"] for one in record["pointings"]] == ["south", "east"]
+    assert record["pointings"][0]["stars"] > 8
+    assert Path("paths.png").read_bytes()[:4] == b"\x89PNG"
+    assert not ran.err
+    for name in ("d.ecsv", "d.csv", "d.json"):
+        ran = run_here("frames", str(frames / "south"), "--output", name)
+        assert ran.status == 0, ran.err
+        assert ran.out.startswith("1 pointing, 12 of 12 frames used.")
+        assert run_here("frames", str(frames / "south"), "--output", name).status == 2
+    jsonschema.validate(json.loads(Path("d.json").read_text()), SCHEMA)
+    assert run_here("solve", "d.csv", *SITE).status in (0, 4)
+
+
+def test_a_chart_at_night_is_dark(workdir: Path, frames: Path) -> None:
+    from matplotlib.image import imread
+
+    assert run_here("frames", str(frames / "east"), "--json", "--night", "--chart", "n.png").status == 0
+    red, green, blue = np.asarray(imread("n.png"))[..., :3].reshape(-1, 3).T
+    assert green.max() < 0.3
+    assert blue.max() < 0.3
+    assert red.mean() < 0.35
+
+
+def test_a_camera_that_was_measured_is_told(workdir: Path) -> None:
+    scene = Scene(NORTH, 5.0, 5.0, -1.0, 12.0, angle_deg=205.0, jitter_arcsec=0.2)
+    replace(scene, drive=0.0).save(Path("stopped"), list(np.linspace(0, 14, 6)))
+    replace(scene, nudges=((1, 40.0),)).save(Path("nudged"), [0, 5])
+    scene.save(Path("field"), range(0, 60, 10))
+    ran = run_here(
+        "frames", "field", "--drive-off", "stopped", "--nudge-north", "nudged", "--output", "d.csv",
+        "--pointing", "label=drive-off, dec=12d", "--pointing", "label=field, hour_angle=-1h, dec=12d",
+    )  # fmt: skip
+    assert ran.status == 0, ran.err
+    assert "[guide_camera]\n" in ran.out
+    assert "the stars' run with the drive off" in " ".join(ran.out.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        ([], 2, "no frames are given"),
+        (["gone"], 3, "no pointing can be used: gone: there is no such file"),
+        (["empty"], 3, "empty: this folder holds no FITS files"),
+        (["text.fits"], 3, "no pointing can be used: text.fits: this is no FITS file, or it ends early"),
+        (["text.fits", "--pointing", "dec"], 3, "--pointing: 'dec' is not name=value"),
+        (["text.fits", "--output", "d.txt"], 2, "--output: 'd.txt' has an unknown ending"),
+        (["text.fits", "--setup", "wrong.toml"], 3, "wrong.toml [frames.keywords]: unknown key 'raa'"),
+        (["text.fits", "--drive-off", "text.fits"], 2, "--drive-off and --nudge-north go together"),
+    ],
+)
+def test_what_cannot_be_is_told_in_a_line(
+    workdir: Path, arguments: list[str], status: int, said: str
+) -> None:
+    Path("text.fits").write_text("not a frame", encoding="utf-8")
+    Path("empty").mkdir()
+    Path("wrong.toml").write_text('[frames]\nkeywords = { raa = "RA" }\n', encoding="utf-8")
+    ran = run_here("frames", *arguments)
+    assert (ran.status, ran.out) == (status, "")
+    first, *rest = ran.err.splitlines()
+    assert first.startswith(f"poleward: {said}")
+    assert len(rest) <= 1
+
+
+def test_names_from_strangers_are_printable(workdir: Path, frames: Path) -> None:
+    from astropy.io import fits
+
+    with fits.open(frames / "south" / "f000.fits") as hdus:
+        for number in range(3):
+            hdus[0].header["OBJECT"] = "south"
+            hdus.writeto(f"a\x1b[31m{number}.fits")
+    ran = run_here("frames", *map(str, sorted(Path().glob("a*.fits"))))
+    assert "\x1b" not in ran.err
+    assert r"a\x1b[31m1.fits" in ran.err
+
+
+def test_photutils_and_astropy_wait_until_they_are_needed() -> None:
+    ran: Any = run_fresh("frames", "--help", PYTHONPROFILEIMPORTTIME="1")
+    assert "Camera frames to a drift table" in ran.out
+    for heavy in ("numpy", "astropy", "photutils"):
+        assert f" {heavy}\n" not in ran.err
