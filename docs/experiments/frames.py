@@ -1,6 +1,6 @@
 """How well camera frames tell a drift, and whether its sigma keeps its word: pictures of known truth, followed and fitted.
 
-Run ``python docs/experiments/frames.py drift [RUNS]`` (a cell a line), ``... noise``, ``... chain`` or ``... eye``; the
+Run ``python docs/experiments/frames.py drift [RUNS]`` (a cell a line), ``... noise`` or ``... chain``; the
 tables stand in docs/frames.md. Truth by astropy and scipy's Rotation (`poleward.simulate.frames`).
 """
 
@@ -8,18 +8,26 @@ from __future__ import annotations
 
 import math
 import sys
-from datetime import UTC, datetime
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 
+from poleward import read_frames, solve
 from poleward.frames.follow import follow
 from poleward.frames.image import Frame
 from poleward.frames.motion import drive_sigma, pace
 from poleward.frames.track import LeftOut, sighting
-from poleward.simulate.frames import FrameScene, paths, pictures
+from poleward.setup import Setup
+from poleward.simulate.frames import FrameScene, paths, pictures, save_frames
 from poleward.simulate.guider import Scatter, lasting_noise
 from poleward.simulate.picture import Faults, View
+from poleward.sky.camera import GuideCamera
+from poleward.sky.look import Pointing
 from poleward.sky.site import Site
+from poleward.timings.drifts import Drifts
+from poleward.timings.rows import Drift
 
 WHEN = datetime(2024, 3, 10, 20, tzinfo=UTC)
 SECONDS = np.arange(0.0, 121, 4)
@@ -164,6 +172,115 @@ def noise(runs: int) -> None:
             )
 
 
+def chain(runs: int) -> None:
+    """From files to the axis error: two fields, two minutes each; and one star in each timed by eye for four."""
+    for scatter in (Scatter(0.5, 0.25, 30.0), Scatter(0.8, 0.4, 30.0)):
+        print(
+            f"\nair: {scatter.white_arcsec} arcsec new in each frame, {scatter.correlated_arcsec} lasting 30 s\n"
+        )
+        in_air(runs, scatter)
+
+
+def in_air(runs: int, scatter: Scatter) -> None:
+    pulls: dict[str, list[list[float]]] = {}
+    off: dict[str, list[float]] = {"frames": [], "eye": []}
+    sigmas: dict[str, list[float]] = {"frames": [], "eye": []}
+    for seed in range(runs):
+        for cell in range(8):
+            words = [
+                ("south", "north")[cell & 1],
+                ("plain", "mirrored")[cell >> 1 & 1],
+                ("first side", "other side")[cell >> 2],
+            ]
+            scenes = two_scenes(
+                8 * seed + cell, scatter, *(word in ("north", "mirrored", "other side") for word in words)
+            )
+            truth = np.array([scenes[0].azimuth_error_arcmin, scenes[0].altitude_error_arcmin])
+            for way, drifts in (
+                ("frames", from_files(scenes, 8 * seed + cell)),
+                ("eye", by_eye(scenes, 8 * seed + cell)),
+            ):
+                answer = solve(drifts, scenes[0].site)
+                found = np.array(
+                    [answer.azimuth_error.to_value("arcmin"), answer.altitude_error.to_value("arcmin")]
+                )
+                sigma = np.array(
+                    [answer.azimuth_sigma.to_value("arcmin"), answer.altitude_sigma.to_value("arcmin")]
+                )
+                level = math.cos(scenes[0].site.latitude_rad)
+                off[way].append(math.hypot((found - truth)[0] * level, (found - truth)[1]))
+                sigmas[way].append(math.hypot(sigma[0] * level, sigma[1]))
+                if way == "frames":
+                    for word in (*words, "all"):
+                        pulls.setdefault(word, []).append(((found - truth) / sigma).tolist())
+    print("| | intervals | rms pull | 68 % | 95 % |\n| --- | --- | --- | --- | --- |")
+    for word, each in pulls.items():
+        size = np.abs(np.array(each)).ravel()
+        print(
+            f"| {word} | {len(size)} | {np.sqrt(np.mean(size**2)):.2f} | {np.mean(size < 1):.0%} | {np.mean(size < 1.96):.0%} |"
+        )
+    print("| | axis off, rms | sigma, median |\n| --- | --- | --- |")
+    for way, name in (
+        ("frames", "two fields, 2 min of frames each"),
+        ("eye", "two stars, 4 min each by eye, 1 arcsec"),
+    ):
+        print(f"| {name} | {np.sqrt(np.mean(np.square(off[way]))):.2f}' | {np.median(sigmas[way]):.2f}' |")
+
+
+def two_scenes(
+    seed: int, scatter: Scatter, north: bool, mirrored: bool, other_side: bool
+) -> list[FrameScene]:
+    """Near the meridian, and low in the east or the west."""
+    rng = np.random.default_rng([3, seed])
+    axis, spin, side = rng.uniform(-30, 30, 2), rng.uniform(0, 360), rng.choice([-1, 1])
+    site = Site(f"{47 if north else -33} deg", "8 deg", "500 m")
+    view = View(*SMALL, 2.0, spin, mirrored, other_side)
+    return [
+        FrameScene(
+            site,
+            *axis,
+            WHEN + timedelta(minutes=begin),
+            hour,
+            dec if north else -dec,
+            60,
+            view,
+            Faults(scatter),
+        )
+        for begin, hour, dec in ((0, -0.3, 5.0), (5, 4.4 * side, 15.0))
+    ]
+
+
+def from_files(scenes: list[FrameScene], seed: int) -> Drifts:
+    view = scenes[0].view
+    # A turn by half, and a mirror, are told as a user tells them: by the camera on the first side, and `reversed`.
+    camera = GuideCamera(view.scale_arcsec, view.angle_deg, view.mirrored)
+    pointings = []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, scene in zip(("first", "second"), scenes, strict=True):
+            save_frames(
+                Path(folder) / name, scene, SECONDS, np.random.default_rng([2, seed, scene.begin.minute])
+            )
+            pointings.append(
+                {"label": name, "hour_angle": f"{scene.hour_angle_h}h", "dec": f"{scene.dec_deg}d"}
+            )
+            pointings[-1]["reversed"] = "yes" if view.other_side else "no"
+        return read_frames(folder, Setup(guide_camera=camera), pointings=pointings).drifts
+
+
+def by_eye(scenes: list[FrameScene], seed: int) -> Drifts:
+    rng, rows = np.random.default_rng([4, seed]), []
+    for scene in scenes:
+        north, _ = paths(scene, np.array([0.0, 240.0]), rng)
+        # An eye evens out what is new each second, not what lasts.
+        sigma = math.sqrt(2 * (1 + scene.faults.scatter.correlated_arcsec**2))
+        seen = north[1, 0] - north[0, 0] + rng.normal(0, sigma)
+        pointing = Pointing(
+            math.radians(15 * scene.hour_angle_h), math.radians(scene.dec_deg), time=scene.begin
+        )
+        rows.append(Drift(pointing, 240.0, north_arcsec=seen, north_sigma_arcsec=sigma))
+    return Drifts(rows)
+
+
 if __name__ == "__main__":
-    what = {"drift": drift, "noise": noise}
+    what = {"drift": drift, "noise": noise, "chain": chain}
     what[sys.argv[1]](int(sys.argv[2]) if len(sys.argv) > 2 else 25)

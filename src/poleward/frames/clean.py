@@ -20,6 +20,8 @@ HOT_NEIGHBOUR = 0.2
 leave 0.3 there."""
 MOST_HOT = 0.03
 """Share of pixels that may stand out alone: ten times what a warm camera has (common practice, no source)."""
+ROUNDING = 0.3
+"""Noise, in steps of the counts, that rounding makes: 1 / sqrt(12)."""
 LINE_OFF = 1.0
 """A row or column is bad if its median is off by so many sigmas: the stripes of common sensors are 0.3 at most (common
 practice, no source)."""
@@ -57,11 +59,16 @@ def cleaned(image: Pixels, source: str) -> tuple[Pixels, float, tuple[Bools, Boo
             raise InputError("more than half of its pixels have no value", "", source)
         image = np.where(dark, np.median(image[~dark]), image).astype(np.float32)
     mesh, box, sigma = _sky(image)
+    off = LINE_OFF * sigma
     if not sigma > 0:
-        raise InputError("more than half of its pixels have the same value", "a cap, or overexposed", source)
+        # Half of the pixels agree: few bits and a dark sky, or nothing at all.
+        steps = np.diff(np.unique(image[::SPARSE, ::SPARSE]))
+        if len(steps) == 0:
+            raise InputError("all of its pixels have the same value", "a cap, or overexposed", source)
+        sigma, off = ROUNDING * float(np.min(steps)), 1.5 * float(np.min(steps))
     rows, columns = (_between(*sizes) for sizes in zip(image.shape, mesh.shape, box, strict=True))
     picture = np.asarray(image - rows @ mesh @ columns.T, np.float32)
-    bad = [np.abs(np.median(lines, axis=1)) > LINE_OFF * sigma for lines in (picture[:, ::4], picture[::4].T)]
+    bad = [np.abs(np.median(lines, axis=1)) > off for lines in (picture[:, ::4], picture[::4].T)]
     picture[bad[0]] = 0
     picture[:, bad[1]] = 0
     hot = _mend_hot(picture, sigma)

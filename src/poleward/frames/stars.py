@@ -157,7 +157,9 @@ def _segments(picture: Pixels, sigma: float, source: str) -> Any:
 
     smooth = gaussian_filter(picture, SMOOTH, truncate=2.5)
     some = smooth[::SPARSE, ::SPARSE]
-    threshold = THRESHOLD * 1.4826 * float(np.median(np.abs(some)))
+    # White noise keeps 1 / (2 sqrt(pi) SMOOTH) of its size; fixed patterns keep more.
+    least = sigma / (2 * math.sqrt(math.pi) * SMOOTH)
+    threshold = THRESHOLD * max(1.4826 * float(np.median(np.abs(some))), least)
     filled = float(np.mean(smooth > threshold))
     if filled > MOST_FILLED:
         raise InputError(

@@ -45,6 +45,8 @@ class FrameScene:
         Strewn over a field one and a half times as wide and high as the picture.
     view : View
     faults : Faults
+    drive : float
+        Rate of the drive, in sidereal ones; 0: it is stopped, and the stars run west.
     """
 
     site: Site
@@ -56,6 +58,7 @@ class FrameScene:
     stars: int = 60
     view: View = field(default_factory=View)
     faults: Faults = field(default_factory=Faults)
+    drive: float = 1.0
 
 
 def paths(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
@@ -106,7 +109,7 @@ def paths(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> tuple
     east = np.cross(pole, ahead)
     east /= np.linalg.norm(east)
     north = np.cross(ahead, east)
-    turns = Rotation.from_rotvec(np.outer(2 * math.pi * grid / STELLAR_DAY_S, pole))
+    turns = Rotation.from_rotvec(np.outer(scene.drive * 2 * math.pi * grid / STELLAR_DAY_S, pole))
     carried = np.stack([turn.apply(each) for turn, each in zip(turns, seen, strict=True)])
     depth = carried @ ahead
     flat = [np.degrees(carried @ side / depth) * 3600 for side in (north, east)]
