@@ -6,6 +6,7 @@ The whole repository is the source, so that a link in a page leads to the same f
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,8 @@ copybutton_prompt_is_regexp = True
 
 html_theme = "pydata_sphinx_theme"
 html_title = "poleward"
+html_static_path = ["book.css"]
+html_css_files = ["book.css"]
 html_show_sourcelink = False
 html_theme_options = {
     "show_prev_next": True,
@@ -60,14 +63,24 @@ def add_contents(app: Any, name: str, source: list[str]) -> None:
         source[0] += "\n```{toctree}\n:hidden:\n\n" + "\n".join(lines) + "\n```\n"
 
 
+def show_inks(app: Any, name: str, source: list[str]) -> None:
+    """Show a drawing in the ink of the site's own switch; in plain Markdown the reader's system decides."""
+    both = r'<img class="only-light" src="\2" alt="\3"><img class="only-dark" src="\1" alt="\3">'
+    picture = r'<picture><source [^>]*srcset="([^"]*)"><img\s+src="([^"]*)"\s+alt="([^"]*)"[^>]*></picture>'
+    source[0] = re.sub(picture, both, source[0])
+
+
 def add_door(app: Any, failed: Exception | None) -> None:
-    """Lead from the site's top to its first page."""
+    """Lead from the site's top to its first page; bring along the drawings, which the builder does not look for."""
     if not failed and app.builder.format == "html":
+        for drawing in Path(__file__).parent.glob("*.svg"):
+            shutil.copy(drawing, Path(app.outdir) / "docs")
         door = '<!doctype html><meta http-equiv="refresh" content="0; url=docs/index.html"><title>poleward</title>\n'
         (Path(app.outdir) / "index.html").write_text(door, encoding="utf-8")
 
 
 def setup(app: Any) -> None:
-    """Hook the two in."""
+    """Hook them in."""
     app.connect("source-read", add_contents)
+    app.connect("source-read", show_inks)
     app.connect("build-finished", add_door)

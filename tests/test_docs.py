@@ -48,6 +48,8 @@ def test_links_lead_somewhere(page: Path) -> None:
             there = page.parent / target if target else page
             assert there.exists(), f"{page}: {target}"
             assert not anchor or anchor in anchors(there), f"{page}: {target}#{anchor}"
+    for target in re.findall(r'(?:src|srcset)="([^"]*)"', page.read_text(encoding="utf-8")):
+        assert (page.parent / target).exists(), f"{page}: {target}"
 
 
 def test_every_page_has_its_place_in_the_book() -> None:

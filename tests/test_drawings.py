@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
+import sys
 from pathlib import Path
 
 import pytest
@@ -13,14 +14,17 @@ from poleward import GuideCamera
 DOCS = Path(__file__).parent.parent / "docs"
 
 
+def program(name):
+    sys.path.insert(0, str(DOCS / "drawings"))
+    try:
+        return importlib.import_module(name)
+    finally:
+        sys.path.pop(0)
+
+
 @pytest.fixture(scope="module")
 def drawing():
-    spec = importlib.util.spec_from_file_location("drawing", DOCS / "drawings" / "push_and_knobs.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return program("push_and_knobs")
 
 
 CAMERAS = {
@@ -63,8 +67,18 @@ def test_the_words_are_those_of_the_drawing():
         assert "the star goes south" in text or "the star runs south" in text, page
 
 
-@pytest.mark.parametrize("name", ["push", "knobs"])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_cameras_angle_is_drawn_as_the_program_takes_it(mirrored):
+    """Where the drawing's arrows for north and east point in the picture: a degree off would be seen in it."""
+    field = program("sky_and_field")
+    camera = GuideCamera(1.0, field.ANGLE_DEG, mirrored)
+    side = -1 if mirrored else 1
+    assert camera.to_pixels(1.0, 0.0) == pytest.approx(field.along(-side * field.ANGLE_DEG))
+    assert camera.to_pixels(0.0, 1.0) == pytest.approx(field.along(side * (90 - field.ANGLE_DEG)))
+
+
+@pytest.mark.parametrize("name", sorted(path.stem for path in DOCS.glob("*-dark.svg")))
 def test_both_inks_are_there(name):
-    light, dark = ((DOCS / f"{name}{ending}.svg").read_text(encoding="utf-8") for ending in ("", "-dark"))
-    assert "#14171a" in dark.lower()
-    assert "#14171a" not in light.lower()
+    light, dark = (DOCS / f"{name.removesuffix(ending)}.svg" for ending in ("-dark", ""))
+    assert "#14171a" in dark.read_text(encoding="utf-8").lower()
+    assert "#14171a" not in light.read_text(encoding="utf-8").lower()

@@ -4,33 +4,11 @@ Run it from anywhere: ``python docs/drawings/push_and_knobs.py``.
 """
 
 from math import cos, pi, sin
-from pathlib import Path
 from typing import Any
 
-from matplotlib import rcParams
+from ink import arrow, write
 from matplotlib.figure import Figure
-from matplotlib.patches import Circle, FancyArrowPatch, Polygon, Rectangle
-
-HERE = Path(__file__).parent.parent
-rcParams["svg.hashsalt"] = "poleward"  # the same file each time
-rcParams["font.size"] = 11
-# Okabe & Ito (2008), the darker ones on light paper, the lighter on dark.
-LIGHT = {
-    "paper": "#FFFFFF",
-    "ink": "#1A1A1A",
-    "faint": "#8A8A8A",
-    "star": "#0072B2",
-    "go": "#B34700",
-    "run": "#00785A",
-}
-DARK = {
-    "paper": "#14171A",
-    "ink": "#E8E8E8",
-    "faint": "#8C9196",
-    "star": "#56B4E9",
-    "go": "#F0A35E",
-    "run": "#4FC3A1",
-}
+from matplotlib.patches import Circle, Polygon, Rectangle
 
 PICTURES = {
     "North of the equator": "NESW",
@@ -45,13 +23,6 @@ RIMS = {"up": (0.0, 1.0), "left": (-1.0, 0.0), "down": (0.0, -1.0), "right": (1.
 def toward(letters: str, letter: str) -> tuple[float, float]:
     """To the right and up, toward the rim at which a letter stands."""
     return list(RIMS.values())[letters.index(letter)]
-
-
-def arrow(axes: Any, start: tuple[float, float], end: tuple[float, float], colour: str, **more: Any) -> None:
-    """Draw one."""
-    axes.add_patch(
-        FancyArrowPatch(start, end, arrowstyle="-|>", mutation_scale=18, linewidth=2.2, color=colour, shrinkA=0, shrinkB=0, **more)
-    )  # fmt: skip
 
 
 def frame(axes: Any, letters: str, ink: dict[str, str]) -> None:
@@ -205,12 +176,5 @@ def draw_knobs(ink: dict[str, str]) -> Figure:
     return figure
 
 
-def main() -> None:
-    """Write both, in both inks."""
-    for name, draw in (("push", draw_push), ("knobs", draw_knobs)):
-        for ending, ink in (("", LIGHT), ("-dark", DARK)):
-            draw(ink).savefig(HERE / f"{name}{ending}.svg", metadata={"Date": None})
-
-
 if __name__ == "__main__":
-    main()
+    write(push=draw_push, knobs=draw_knobs)
