@@ -20,7 +20,7 @@ from poleward.solving.solution import FitSummary, solution_from
 SITE = Site("47.1 deg", "8.4 deg")
 POLE = poles_at(SITE)[0]
 LEVER = np.eye(2)
-SIGNS = Signs("+/-", False)
+SIGNS = Signs("+/-")
 
 
 def group(day, azimuth, altitude, sigma=0.2, factor=2.0, hours=0.0, by_rate=None):

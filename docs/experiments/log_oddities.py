@@ -48,7 +48,7 @@ def main(nights: int, first: int) -> None:
                 if kind == "pulses of the wrong sign":
                     sections = [replace(each, north_pulse_ms=-each.north_pulse_ms) for each in sections]
                 try:
-                    s = solve_log(sections, SITE).solution
+                    s = solve_log(sections, SITE, pointing_error="0 deg").solution
                 except InputError:
                     refused += 1
                     continue

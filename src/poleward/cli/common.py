@@ -29,6 +29,12 @@ DRIVE_RATE = click.option(
 POLE = click.option(
     "--pole", default="apparent", metavar="POLE", help="apparent (as refraction shows it) or true."
 )
+POINTING_ERROR = click.option(
+    "--pointing-error",
+    default="0.5 deg",
+    metavar="ANGLE",
+    help="Of hour angles and azimuths read off a circle [0.5 deg].",
+)
 ALLOW_LOW = click.option("--allow-low", is_flag=True, help="Use stars below 10 deg altitude too.")
 
 

@@ -84,6 +84,7 @@ reading_options = common.grouped(
 @common.DRIVE_RATE
 @common.POLE
 @common.ALLOW_LOW
+@common.POINTING_ERROR
 @common.watch_option("section")
 @rounds.APPEND
 @common.output_options
@@ -94,6 +95,7 @@ def command(
     drive_rate: str | None,
     pole: Any,
     allow_low: bool,
+    pointing_error: str,
     watch: str | None,
     append: str | None,
     output: common.Output,
@@ -120,7 +122,7 @@ def command(
     output.check()
     form = reading.check(files)
     setup, site = place.read()
-    wanted = Wanted(pole, drive_rate or setup.drive_rate, reading.each, allow_low)
+    wanted = Wanted(pole, drive_rate or setup.drive_rate, reading.each, allow_low, pointing_error)
     plan = read_layout(form)
     report = Report(setup, site, watch, append, output)
     if reading.follow:

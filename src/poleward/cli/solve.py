@@ -43,12 +43,7 @@ solving_options = common.grouped(
             metavar="ANGLE",
             help="Of one reading, for drifts without a sigma [1 arcsec].",
         ),
-        click.option(
-            "--pointing-error",
-            default="0.5 deg",
-            metavar="ANGLE",
-            help="Of hour angles and azimuths read off a circle [0.5 deg].",
-        ),
+        common.POINTING_ERROR,
         click.option("--robust", is_flag=True, help="Lower the weight of timings that do not fit."),
         click.option(
             "--from-scatter", is_flag=True, help="Take the uncertainties from the scatter of the timings."

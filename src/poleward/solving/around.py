@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -76,12 +76,19 @@ def around(drifts: Sequence[Drift], site: Site, pole: str, pointing_deg: float) 
     pointing_deg : float
         Standard uncertainty of hour angles and azimuths.
     """
-    pointings, ends = places_of(drifts)
-    thick = look(pointings, ends, thicker(site)) if air_doubt(site.air) else None
+    found = around_at(*places_of(drifts), site, pole, pointing_deg)
+    return replace(found, which=tuple(i for i in found.which if i < len(drifts)))
+
+
+def around_at(
+    pointings: Sequence[Pointing], moments: Floats, site: Site, pole: str, pointing_deg: float
+) -> Around:
+    """Look at the sky as it might be, at some pointings and moments (N, T), seconds."""
+    thick = look(pointings, moments, thicker(site)) if air_doubt(site.air) else None
     moved, which = aside(pointings, pointing_deg)
     return Around(
         thick,
-        look(moved, ends, site) if pointing_deg and which else None,
-        tuple(i for i in which if i < len(drifts)) if pointing_deg else (),
+        look(moved, moments, site) if pointing_deg and which else None,
+        tuple(which) if pointing_deg else (),
         pole_doubt_arcmin(site) if pole == "apparent" else 0.0,
     )

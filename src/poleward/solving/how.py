@@ -88,7 +88,7 @@ def how_of(
             "robust and from-scatter do not go together: what does not fit is told by the stated sigmas",
             "give one",
         )
-    reading, pointing_deg = _reading(reading_error), _pointing(pointing_error)
+    reading, pointing_deg = _reading(reading_error), pointing_error_deg(pointing_error)
     return How(
         pole_name(pole), drive_rate_of(drive_rate), reading, pointing_deg, allow_low, robust, from_scatter
     )
@@ -101,7 +101,8 @@ def _reading(error: Any) -> float:
     return reading
 
 
-def _pointing(error: Any) -> float:
+def pointing_error_deg(error: Any) -> float:
+    """Check the standard uncertainty of hour angles and azimuths; degrees."""
     degrees = math.degrees(quantity.parse(error, quantity.ANGLE, "", "pointing error"))
     if not 0 <= degrees <= FARTHEST_DEG:
         raise UsageError(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from poleward.guidelog.fitting.doubts import doubtful, shifts
 from poleward.guidelog.fitting.fit import fit
 from poleward.guidelog.fitting.lattice import layout_of
 from poleward.guidelog.fitting.mixture import Mixture
@@ -18,12 +19,14 @@ from poleward.guidelog.fitting.unlike import clock_chi_square
 from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import ARCSEC, Floats, displacement
 from poleward.sky.pole import Pole
+from poleward.solving.around import Around
 from poleward.solving.determine import AxisEstimate, Determination, blind, judge
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import coverage_factor, p_value, scatter_factor
 
-FAR_RATE = 0.3
-"""A guide rate this much off the stated one is not the mount's doing: five sigmas of a rate stated without one."""
+FAR_RATE = 0.18
+"""A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one. With moves
+of 3 arcsec that nobody noted, one in six is as far off (docs/experiments/log_oddities.py), and the answer with it."""
 NOISE_ALONE = 1.2
 """By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
 nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py."""
@@ -77,6 +80,8 @@ class Fitted:
         Sigma of rate (in units of the stated one) and backlash (ms) of each drive.
     by_rate : array (D, 2)
         How A and e go with each guide rate: arcmin for one sigma of it.
+    by_air : array (2,)
+        The same for the air.
     determination : Determination
     lever : array (m, 2)
         See `determine.judge`.
@@ -95,6 +100,7 @@ class Fitted:
     intervals: Floats
     drive_sigma: Floats
     by_rate: Floats
+    by_air: Floats
     determination: Determination
     lever: Floats
     rates: SectionRates
@@ -104,8 +110,13 @@ class Fitted:
     bent: float
 
 
-def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> Fitted:
-    """Fit some sections with one axis, and judge what they determine and whether they agree."""
+def fit_sections(
+    parts: Sequence[Part], drives: Sequence[Drive], pole: Pole, sky: Around | None = None
+) -> Fitted:
+    """Fit some sections with one axis, and judge what they determine and whether they agree.
+
+    `sky` is as it might be; without it air and pointings are taken for exact.
+    """
     prior = blind(pole)
     found = fit(parts, drives, pole, prior)
     held = found.mixture(prior)
@@ -117,17 +128,23 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
     mixture = _doubted(found.mixture(prior, OPEN) if both else held, drives)
     if unnoted_moves(found.parts):
         mixture = mixture.scaled(MOVES_UNSEEN)
-    if both:
-        information = np.asarray(np.linalg.inv(mixture.moments()[1]))
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
     state = replace(moved_to(found, prior), azimuth=float(mean[0]), altitude=float(mean[1]))
-    rates = section_rates(found, state, sigma[:, 0], pole)
+    doubt = doubtful(found.parts, state, pole, sky or Around())
+    moved = shifts(found.parts, state, pole, sigma[:, 0], prior, doubt)
+    mixture = mixture.blurred(moved.T @ moved)
+    if both:
+        information = np.asarray(np.linalg.inv(mixture.moments()[1]))
+    else:
+        blurred = np.linalg.inv(np.linalg.inv(information + prior) + moved.T @ moved)
+        information = positive(np.asarray(blurred - prior, np.float64))
+    rates = section_rates(found, state, sigma[:, 0], pole, doubt.of(found.parts))
     free = max(0, len(parts) - determination.directions)
     chance = p_value(rates.chi_square, free)
     factor, cover = 1.0, 1.0
     if chance is not None and chance < DOUBT:
         factor, cover = scatter_factor(rates.chi_square, free), coverage_factor(free) / 2
-    chi_square, bends = clock_chi_square(found.parts, state, pole, prior)
+    chi_square, bends = clock_chi_square(found.parts, state, pole, prior, doubt.of(found.parts))
     bent = p_value(chi_square, bends) or 0.0
     if bent < BENT:
         factor *= math.sqrt(chi_square / bends)
@@ -140,6 +157,7 @@ def fit_sections(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole) -> 
         intervals=intervals,
         drive_sigma=sigma,
         by_rate=mixture.by_rate(),
+        by_air=moved[0],
         determination=determination,
         lever=lever,
         rates=rates,
@@ -188,8 +206,12 @@ def _lever(parts: Sequence[Part], state: State, pole: Pole) -> Floats:
     return np.concatenate(levers)
 
 
-def section_rates(found: Posterior, state: State, rate_sigma: Floats, pole: Pole) -> SectionRates:
+def section_rates(
+    found: Posterior, state: State, rate_sigma: Floats, pole: Pole, beside: Sequence[Floats]
+) -> SectionRates:
     """Each section's own rate, and whether they agree within what is known of the drives (D,) that they share.
+
+    `beside` is what the air, which they share too, and its own pointing do to each, (2, n) for one sigma.
 
     A section that disagrees has noise of another size once it may go its own way: so its noise here is the one found
     with every section's drift free.
@@ -197,19 +219,24 @@ def section_rates(found: Posterior, state: State, rate_sigma: Floats, pole: Pole
     count = len(found.parts)
     own, variance = np.empty(count), np.empty(count)
     by_axis, by_rate = np.empty((count, 2)), np.zeros((count, len(state.drives)))
+    by_sky = np.empty((count, 2))
     by_odd: list[tuple[int | None, Floats]] = []
-    for i, (part, noise) in enumerate(zip(found.parts, found.apart, strict=True)):
+    for i, (part, noise, further) in enumerate(zip(found.parts, found.apart, beside, strict=True)):
         drive = None if part.drive is None else state.drives[part.drive]
         layout = layout_of(part, state, pole, np.array([0.0 if drive is None else drive.backlash_ms]))
-        common = np.vstack([layout.seconds / 60, layout.common[2:]])
-        along, *odd, path, data = table_of(replace(layout, common=common), noise.shape[None]).matrix[0, 0, 0]
+        common = np.vstack([layout.seconds / 60, layout.common[2:], further])
+        along, *odd, air, aside, path, data = table_of(
+            replace(layout, common=common), noise.shape[None]
+        ).matrix[0, 0, 0]
         if drive is not None and part.drive is not None:
             data, by_rate[i, part.drive] = data - drive.rate * path, -path / along
         own[i], variance[i] = data / along, noise.white_arcsec**2 / along
         by_odd.append((part.drive, np.array(odd) / along))
+        by_sky[i] = air / along, aside / along
         ends = part.track.seconds[[0, -1]]
         by_axis[i] = np.diff(curve(part, state, pole, ends)[1], axis=0)[0] / np.diff(ends) * 60
-    doubt = np.diag(variance) + (by_rate * rate_sigma**2) @ by_rate.T
+    doubt = np.diag(variance + by_sky[:, 1] ** 2) + np.outer(by_sky[:, 0], by_sky[:, 0])
+    doubt += (by_rate * rate_sigma**2) @ by_rate.T
     # What a drive may do beside its pulses, 0 +/- 1 of each oddity, its sections share too.
     for i, (mine, odd) in enumerate(by_odd):
         for k, (other, also) in enumerate(by_odd):

@@ -9,6 +9,7 @@ hysteresis; Krasnosel'skii & Pokrovskii 1989, Systems with Hysteresis, chapter 1
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -28,6 +29,10 @@ JUMP_SIGMAS = 8.0
 """A jump is this many standard deviations of such differences, which have a heavier tail than normal ones."""
 GLITCH_MADS = 6.0
 """Before anything is fitted: rows this many robust standard deviations off the median of their neighbours."""
+BOUT_ROWS = 21
+BOUT_FACTOR = 2.0
+"""A bout is where the median step of so many rows is so many times that of all: with a noise that is the same throughout
+one in 2000 such stretches looks so, and then some ten rows lose half their weight."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +100,15 @@ class Track:
         assert self.motor_ms is not None
         return replace(self, motor_ms=self.motor_ms + off_ms)
 
+    @cached_property
+    def _first(self) -> Integers:
+        """For each row of the section the first row of its piece, (N,)."""
+        assert self.motor_ms is not None
+        piece = np.zeros(len(self.motor_ms), np.int64)
+        piece[self.rows] = self.piece
+        piece = np.maximum.accumulate(piece)
+        return np.searchsorted(piece, piece)
+
     def backlash(self, backlash_ms: float) -> tuple[Floats, Floats]:
         """Where the telescope stands, in ms of pulse, for rows seen: (middle, half of what is not known), (n,) each.
 
@@ -102,10 +116,7 @@ class Track:
         they meet, which they do once the motor has gone one backlash in one direction.
         """
         assert self.motor_ms is not None
-        piece = np.zeros(len(self.motor_ms), np.int64)
-        piece[self.rows] = self.piece
-        piece = np.maximum.accumulate(piece)
-        low, high = dragged(self.motor_ms, backlash_ms, np.searchsorted(piece, piece))
+        low, high = dragged(self.motor_ms, backlash_ms, self._first)
         lowest, highest = low[self.rows], high[self.rows]
         return (highest + lowest) / 2, (highest - lowest) / 2
 
@@ -195,7 +206,28 @@ def glitches(values: Floats) -> Bools:
     return np.abs(off) > GLITCH_MADS * sigma if sigma > 0 else np.zeros(len(values), bool)
 
 
-def jumps(values: Floats, piece: Integers) -> Integers:
+def bouts(values: Floats) -> Floats:
+    """How many times as large the noise is in each of n rows: 1, and more in bouts where it is plainly larger.
+
+    Judged by steps from row to row, which a drift and a noise that lasts hardly show; one number for all bouts.
+    """
+    scale = np.ones(len(values))
+    if len(values) < 4 * BOUT_ROWS:
+        return scale
+    step = np.abs(np.diff(values, prepend=values[:1]))
+    local, usual = running_median(step, BOUT_ROWS), float(np.median(step))
+    wild = local > BOUT_FACTOR * usual
+    share = np.mean(wild)
+    if usual <= 0 or not 0 < share < 0.5:
+        return scale
+    # The median of the rows beside it shrinks a bout by some rows at either end.
+    wild = np.convolve(wild, np.ones(7), "same") > 0
+    within, without = (float(np.median(step[rows])) for rows in (wild, ~wild))
+    scale[wild] = max(within / without, 1.0)
+    return scale
+
+
+def jumps(values: Floats, piece: Integers, scale: Floats) -> Integers:
     """Rows at which the star stands in a new place though nobody said so.
 
     Parameters
@@ -204,6 +236,8 @@ def jumps(values: Floats, piece: Integers) -> Integers:
         Places with the known motion taken off, glitches taken out.
     piece : int array (n,)
         Pieces known already.
+    scale : array (n,)
+        How many times as large the noise is.
 
     Returns
     -------
@@ -216,7 +250,7 @@ def jumps(values: Floats, piece: Integers) -> Integers:
     half = WINDOW // 2
     middle = running_median(values, WINDOW)
     at = np.arange(WINDOW, count - WINDOW)
-    step = middle[at + half] - middle[at - half - 1]
+    step = (middle[at + half] - middle[at - half - 1]) / np.maximum(scale[at + half], scale[at - half - 1])
     sigma = robust_sigma(step)
     inside = piece[at + WINDOW - 1] == piece[at - WINDOW]
     found: list[int] = []

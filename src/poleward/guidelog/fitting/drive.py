@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from poleward.guidelog.fitting.correct import glitches, robust_sigma
+from poleward.guidelog.fitting.correct import bouts, glitches, robust_sigma
 from poleward.guidelog.fitting.integral import Quadratic
 from poleward.guidelog.fitting.lattice import FAR, beliefs_of, layout_of
 from poleward.guidelog.fitting.noise import Noise
-from poleward.guidelog.fitting.parts import Drive, Part, State
+from poleward.guidelog.fitting.oddities import row_column, stands_out
+from poleward.guidelog.fitting.parts import Drive, Part, State, curve
 from poleward.guidelog.fitting.tables import NO_MEMORY, table_of
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
@@ -32,10 +34,14 @@ They stay in a row: means of rows, that would do for the noise alone, hide which
 """
 DRIVE_LEAST = 400
 """Of more than ten sections, ten spread over all of them search; the noise is then judged in each."""
+COARSE_ROWS = 1500
+"""All plays at all noises are looked at in so many rows only: that tells where to look, and takes little for impossible."""
 FINE = 9
 LEAST_PLAYS = 5
 CLOSER = 6
 """Plays in each closer look, how many must be about equally likely in the last, and how many looks at most."""
+MOVE_ARCSEC = 5.0
+"""How far a star is moved on purpose, roughly: what a jump is worth that is not there."""
 LEAST_RATE = 0.05
 """In units of the stated rate: less is no motion."""
 SIGN_ROWS = 1200
@@ -64,12 +70,13 @@ def middle(part: Part, rows: int) -> Part:
         kept=part.kept[inside],
         gusts=part.gusts[inside],
         piece=part.piece[inside],
+        scale=part.scale[inside],
     )
 
 
 def first_guess(part: Part) -> Part:
-    """Take out glitches roughly, and guess the noise from differences of neighbouring rows."""
-    part = replace(part, kept=~glitches(part.track.north_arcsec))
+    """Take out glitches roughly, and guess the noise from differences of neighbouring rows, and where it is larger."""
+    part = replace(part, kept=~glitches(part.track.north_arcsec), scale=bouts(part.track.north_arcsec))
     steps = np.diff(part.track.north_arcsec[part.kept])
     white = max(robust_sigma(steps) / math.sqrt(2), 1e-3)
     return replace(part, noise=Noise(white, white * math.sqrt(0.5), 30.0))
@@ -115,9 +122,16 @@ class Scan:
         """What is known of it."""
         return None if self.number is None else self.state.drives[self.number]
 
+    @cached_property
+    def _curves(self) -> list[tuple[Floats, Floats]]:
+        return [curve(part, self.state, self.pole, part.track.seconds[part.kept]) for part in self.parts]
+
     def outlook(self, noises: Floats, plays: Floats) -> tuple[Floats, Floats]:
         """Log evidence of noises (J, 2) and plays (P,), all noises alike beforehand, and the rate there: (J, P) each."""
-        layouts = [layout_of(part, self.state, self.pole, plays) for part in self.parts]
+        layouts = [
+            layout_of(part, self.state, self.pole, plays, at)
+            for part, at in zip(self.parts, self._curves, strict=True)
+        ]
         each = [Quadratic.of(table_of(layout, noises)) for layout in layouts]
         centre = -np.array([self.state.azimuth, self.state.altitude])
         beliefs = beliefs_of(plays, self.drive, self.prior, centre)
@@ -139,21 +153,77 @@ class Scan:
         return chosen if len(chosen) <= FINE else chosen[:: math.ceil(len(chosen) / FINE)]
 
 
-def find_drive(scan: Scan) -> tuple[Drive | None, Noise, float]:
-    """Find roughly a drive's play, its rate, and the noise of its sections; and the log evidence of all that."""
+@dataclass(frozen=True, eq=False)
+class FirstLook:
+    """What a first look found.
+
+    Attributes
+    ----------
+    drive : Drive or None
+        Its rate and play, roughly.
+    noise : Noise
+        Of its sections, the white part taken as 1.
+    log : float
+        Log evidence of all that.
+    noises, plays : array (J, 2), array (P,)
+        Where it may be at all: other ways to read the same rows need to be looked at only there.
+    """
+
+    drive: Drive | None
+    noise: Noise
+    log: float
+    noises: Floats
+    plays: Floats
+
+
+def find_drive(scan: Scan) -> FirstLook:
+    """Find roughly a drive's play, its rate, and the noise of its sections."""
     plays = np.zeros(1)
     if scan.drive is not None:
         plays = reach_of(scan.parts)
-        best = int(np.argmax(np.max(scan.outlook(NOISES, plays)[0], axis=1)))
-        plays = scan.plays(NOISES[[best]], plays)
-    height, rate = scan.outlook(NOISES, plays)
+        rows = max(DRIVE_LEAST, COARSE_ROWS // len(scan.parts))
+        height, _ = replace(scan, parts=tuple(middle(part, rows) for part in scan.parts)).outlook(
+            NOISES, plays
+        )
+        best, likely = int(np.argmax(np.max(height, axis=1))), np.max(height, axis=0) > np.max(height) - FAR
+        first, last = np.flatnonzero(likely)[[0, -1]]
+        plays = scan.plays(NOISES[[best]], plays[max(first - 1, 0) : last + 2])
+    return look_again(scan, NOISES, plays)
+
+
+def look_again(scan: Scan, noises: Floats, plays: Floats) -> FirstLook:
+    """Find the same where noise and play are known to be among these."""
+    height, rate = scan.outlook(noises, plays)
     j, p = np.unravel_index(int(np.argmax(height)), height.shape)
     found = scan.drive and replace(
         scan.drive, rate=max(float(rate[j, p]), LEAST_RATE), backlash_ms=float(plays[p])
     )
-    ratio, time = np.exp(NOISES[j])
+    ratio, time = np.exp(noises[j])
     top = float(np.max(height))
-    return found, Noise(1.0, math.sqrt(ratio), time), top + math.log(float(np.sum(np.exp(height - top))))
+    log = top + math.log(float(np.sum(np.exp(height - top))))
+    there = noises[np.max(height, axis=1) > top - 2 * FAR]
+    return FirstLook(found, Noise(1.0, math.sqrt(ratio), time), log, there, plays)
+
+
+def own_row(scan: Scan, found: FirstLook) -> float:
+    """How far it stands out of what is left over, in sigmas, that each pulse was sent before its own row.
+
+    A pulse that answers to its row takes back the row's noise, and is as far below none as it is large; one that
+    answers to the row before knows nothing of the row's own noise, and moves its star.
+    """
+    drive = found.drive
+    if drive is None or scan.number is None:
+        return -math.inf
+    plays = np.array([drive.backlash_ms])
+    matrix = np.zeros((5, 5))
+    for part in scan.parts:
+        layout = layout_of(part, scan.state, scan.pole, plays)
+        column = row_column(part, drive)[None]
+        table = table_of(layout.beside(column), found.noise.shape[None])
+        matrix += table.matrix[0, 0] / table.white_variance()[0, 0]
+    held = np.zeros((3, 3))
+    held[:2, :2] = scan.prior
+    return float(stands_out(matrix, (0, 1, 3), held, (2,), drive.rate)[0])
 
 
 def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:

@@ -13,97 +13,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.correct import jumps, robust_sigma
-from poleward.guidelog.fitting.drive import Scan, few, find_drive, first_guess
+from poleward.guidelog.fitting.drive import (
+    MOVE_ARCSEC,
+    FirstLook,
+    Scan,
+    few,
+    find_drive,
+    first_guess,
+    look_again,
+    own_row,
+)
 from poleward.guidelog.fitting.integral import Quadratic
 from poleward.guidelog.fitting.lattice import layout_of
-from poleward.guidelog.fitting.noise import (
-    Covariance,
-    Noise,
-    cleared,
-    covariance,
-    lasting,
-    standardised,
-    stepped,
-)
-from poleward.guidelog.fitting.parts import Drive, Linear, Part, State, linear
+from poleward.guidelog.fitting.noise import Noise
+from poleward.guidelog.fitting.parts import Drive, Part, State
 from poleward.guidelog.fitting.posterior import Posterior, moved_to, posterior
+from poleward.guidelog.fitting.sieve import sieve
 from poleward.guidelog.fitting.tables import table_of
 from poleward.guidelog.fitting.unlike import explained
-from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
 
-OUTLIER_SIGMAS = 4.5
-"""Rows further than this from what all other rows say lose their weight; of good rows 7 in a million do."""
-GUST_SIGMAS = 5.0
-"""Stretches whose lasting part is this far out lose their weight: wind, a cable, a hand on the tripod."""
 ROUNDS = 2
 """How often rows are judged: once from afar, once with an answer that is almost the last one."""
-STEP_SIGMAS = 5.5
-"""A step that explains so much begins a new level though nobody noted it: a false one in some thousand sections, and it
-costs little. A deliberate move of 3 arcsec in a noise of 0.7 new and 0.5 lasting stands out by 6."""
-MOST_STEPS = 40
-"""Steps found in a section at most; a star that jumps more often is not guided."""
-NO_WEIGHT = 1e-6
-"""Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
-MOVE_ARCSEC = 5.0
-"""How far a star is moved on purpose, roughly: what a jump is worth that is not there."""
+FIRST_SIGMAS = 4.5
+FURTHER_SIGMAS = 4.0
+"""How much a step must explain (see `sieve`) where a log as a whole is likelier for it, half the logarithm of its rows taken off for each (Schwarz 1978, Ann.
+Statist. 6, 461), and once it is: there are more of them, then. None of 60 nights of docs/experiments/log_nights.py without
+such moves has a step of 4.5 to try."""
 RARE = 12.0
 """Log-likelihood by which a log whose pulses stand in the row after the one that they answer to must do better."""
+OWN_SIGMAS = 0.0
+"""How far that must stand out of what is left over before such a log is looked for; see `own_row`."""
 LIKELY_RATES = ((0.5, 2.0), (1.5, 30.0))
 """Guide rates that such a log may have: in units of a stated one, or arcsec/s, a tenth to twice the sidereal rate."""
-
-
-def sieve(part: Part, state: State, pole: Pole) -> Part:
-    """Judge all rows anew: which have weight, and where new levels begin at jumps.
-
-    A row is judged by what is left of it after everything else is known, never by its place as logged: a guider answers
-    to a glitch, and rows thrown out for being far off then would be those that show how far the telescope moves.
-    """
-    whole = replace(part, kept=np.ones(len(part.kept), bool))
-    model = linear(whole, state, pole)
-    kept = np.flatnonzero(part.kept)
-    piece = part.piece.copy()
-    for first in jumps(model.residuals[kept], piece[kept]):
-        piece[kept[first] :] += 1
-    judged = replace(part, piece=piece)
-    odd = part.drive is not None and bool(state.drives[part.drive].odd)
-    for _ in range(MOST_STEPS):
-        judged, step = _judged(judged, model)
-        # What an odd drive does beside its pulses is not in the model here, and must not be cut to pieces.
-        if step is None or odd:
-            break
-        piece = judged.piece.copy()
-        piece[step:] += 1
-        judged = replace(judged, piece=piece)
-    return judged
-
-
-def _judged(part: Part, model: Linear) -> tuple[Part, int | None]:
-    """Judge the rows of a section once, by a model of all of them; and the row at which a step would explain most."""
-    noise = part.noise
-    every = replace(part, kept=np.ones(len(part.kept), bool))
-
-    def weighed(kept: Bools) -> tuple[Covariance, Floats]:
-        weights = np.where(kept, 1.0, NO_WEIGHT)
-        rows = part.track.seconds, every.starts
-        matrix = covariance(*rows, noise.ratio, noise.correlation_time_s, weights)
-        return matrix, cleared(matrix, model.residuals, model.spread, noise.white_arcsec**2)
-
-    matrix, left = weighed(part.kept)
-    wild = np.abs(standardised(matrix, left, noise.white_arcsec)) > OUTLIER_SIGMAS
-    slow = lasting(matrix, left)
-    gust = np.abs(slow) > GUST_SIGMAS * max(robust_sigma(slow), 0.1 * noise.white_arcsec)
-    judged = replace(part, kept=~(wild | gust), gusts=gust & ~wild)
-    matrix, left = weighed(judged.kept)
-    steps = np.where(judged.kept, np.abs(stepped(matrix, left, noise.white_arcsec)), 0.0)
-    best = int(np.argmax(steps))
-    return judged, best if steps[best] > STEP_SIGMAS else None
 
 
 def joined(part: Part) -> Part:
@@ -121,31 +68,49 @@ def start(
     pulses undone does not jump there; and nothing tells the guide rate better than such a move. And whether a pulse
     stands in the row it answers to, or in the one after it.
     """
-    rivals = [list(parts)]
+    where = _Where(number, state, pole, prior)
+    best = where.read(parts)
     if number is not None and any(len(np.unique(part.piece)) > 1 + part.track.stretch[-1] for part in parts):
-        rivals.append([joined(part) for part in parts])
-    best = max((_rival(mine, number, state, pole, prior, 0.0) for mine in rivals), key=lambda rival: rival[0])
-    if number is not None and not parts[0].track.row_known:
-        read = [replace(part, track=part.track.answering(early=True)) for part in best[1]]
-        rival = _rival(read, number, state, pole, prior, RARE, early=True)
-        if likely_rate(rival[2]):
-            best = max(best, rival, key=lambda rival: rival[0])
-    # Steps nobody noted look like noise that lasts, and like a guide rate that is too large; so they are looked for
-    # with a noise and a rate that know nothing of them, and must pay for themselves.
+        best = max(best, where.read([joined(part) for part in parts], like=best.found), key=_likelier)
+    known = number is None or parts[0].track.row_known
+    if not known and own_row(where.scan(best.parts), best.found) > OWN_SIGMAS:
+        moved = [replace(part, track=part.track.answering(early=True)) for part in best.parts]
+        rival = where.read(moved, early=True)
+        if likely_rate(rival.found.drive):
+            best = max(best, rival, key=_likelier)
+    best = _cut(best, where)
+    return [replace(part, noise=scaled(best.found.noise, part.noise)) for part in best.parts], best.drive
+
+
+def _cut(best: _Reading, where: _Where) -> _Reading:
+    """Return a reading with levels that begin where the star stands elsewhere though nobody noted it, as far as they pay.
+
+    Such steps look like noise that lasts, and like a guide rate that is too large; so they are looked for with a rate
+    and a noise that know nothing of them.
+    """
+    state, number = where.state, where.number
+    plain_noise = best.parts[0].noise.shape[None]
+    plainly = look_again(where.scan(best.parts), plain_noise, best.found.plays).drive
     drives = tuple(
         replace(drive, rate=1.0 if math.isfinite(drive.sigma) else drive.rate)
-        for drive in (best[2] if i == number and best[2] else each for i, each in enumerate(state.drives))
+        for drive in (plainly if i == number and plainly else each for i, each in enumerate(state.drives))
     )
-    there = approach(best[1], replace(state, drives=drives), pole, prior)
-    cut = [sieve(part, there, pole) for part in best[1]]
-    steps = sum(len(new.starts) - len(old.starts) for new, old in zip(few(cut), few(best[1]), strict=True))
-    if steps > 0:
-        rows = max(int(np.sum(part.kept)) for part in cut)
-        early = best[2] is not None and best[2].early
-        rival = _rival(cut, number, state, pole, prior, RARE * early + steps * math.log(rows), early=early)
-        best = max(best, rival, key=lambda rival: rival[0])
-    _, chosen, drive, noise = best
-    return [replace(part, noise=scaled(noise, part.noise)) for part in chosen], drive
+    first = _levels(best.parts)
+    for least in (FIRST_SIGMAS, FURTHER_SIGMAS, FURTHER_SIGMAS):
+        there = approach(best.parts, replace(state, drives=drives), where.pole, where.prior)
+        cut = [sieve(part, there, where.pole, least) for part in best.parts]
+        levels, rows = _levels(cut), max(int(np.sum(part.kept)) for part in cut)
+        if levels <= _levels(best.parts):
+            break
+        rival = where.read(cut, (levels - first) * math.log(rows) / 2, early=best.early)
+        if rival.log < best.log:
+            break
+        best = rival
+    return best
+
+
+def _levels(parts: Sequence[Part]) -> int:
+    return sum(len(part.starts) for part in few(parts))
 
 
 def likely_rate(drive: Drive | None) -> bool:
@@ -157,21 +122,45 @@ def likely_rate(drive: Drive | None) -> bool:
     return low < drive.rate < high
 
 
-def _rival(
-    parts: list[Part],
-    number: int | None,
-    state: State,
-    pole: Pole,
-    prior: Floats,
-    cost: float,
-    *,
-    early: bool = False,
-) -> tuple[float, list[Part], Drive | None, Noise]:
-    """Log evidence of one way to read some sections, less what it costs; the sections, their drive and noise."""
-    some = few(parts)
-    drive, noise, log = find_drive(Scan(tuple(some), number, state, pole, prior))
-    log -= math.log(MOVE_ARCSEC) * sum(len(part.starts) - 1 for part in some) + cost
-    return log, parts, drive and replace(drive, early=early), noise
+@dataclass(frozen=True, eq=False)
+class _Reading:
+    """One way to read some sections, its log evidence less what it costs, and what a first look found."""
+
+    log: float
+    parts: list[Part]
+    found: FirstLook
+    early: bool
+
+    @property
+    def drive(self) -> Drive | None:
+        return self.found.drive and replace(self.found.drive, early=self.early)
+
+
+def _likelier(reading: _Reading) -> float:
+    return reading.log
+
+
+@dataclass(frozen=True, eq=False)
+class _Where:
+    """What all ways to read the sections of a drive have in common."""
+
+    number: int | None
+    state: State
+    pole: Pole
+    prior: Floats
+
+    def scan(self, parts: Sequence[Part]) -> Scan:
+        return Scan(tuple(few(parts)), self.number, self.state, self.pole, self.prior)
+
+    def read(
+        self, parts: Sequence[Part], cost: float = 0.0, *, like: FirstLook | None = None, early: bool = False
+    ) -> _Reading:
+        """Look at one; only where another that says much the same has been found, if there is one."""
+        scan = self.scan(parts)
+        found = look_again(scan, like.noises, like.plays) if like else find_drive(scan)
+        levels = sum(len(part.starts) - 1 for part in scan.parts)
+        log = found.log - math.log(MOVE_ARCSEC) * levels - cost - RARE * early
+        return _Reading(log, list(parts), found, early)
 
 
 def scaled(noise: Noise, like: Noise) -> Noise:

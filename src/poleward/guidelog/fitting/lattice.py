@@ -31,11 +31,13 @@ MANY = 6
 """With more sections than this, where to look is judged for all of them together only."""
 
 
-def layout_of(part: Part, state: State, pole: Pole, plays: Floats) -> Rows:
-    """Lay out a section's rows with weight about a state."""
+def layout_of(
+    part: Part, state: State, pole: Pole, plays: Floats, at: tuple[Floats, Floats] | None = None
+) -> Rows:
+    """Lay out a section's rows with weight about a state; `at` is what `curve` says of them, where that is known."""
     kept = part.kept
     seconds = part.track.seconds[kept]
-    place, by = curve(part, state, pole, seconds)
+    place, by = at or curve(part, state, pole, seconds)
     moved, unknown = np.zeros((len(plays), len(seconds))), np.zeros((len(plays), len(seconds)))
     if part.drive is not None:
         drive = state.drives[part.drive]
@@ -45,7 +47,9 @@ def layout_of(part: Part, state: State, pole: Pole, plays: Floats) -> Rows:
             moved[number], unknown[number] = -unit * middle[kept], drive.rate * unit * half[kept]
         by = np.column_stack([by, oddity_columns(part, drive, drive.odd).T])
     data = part.track.north_arcsec[kept] - place
-    return Rows(seconds, part.starts, by.T, data, moved, unknown, part.noise.white_arcsec**2)
+    return Rows(
+        seconds, part.starts, by.T, data, moved, unknown, part.noise.white_arcsec**2, part.scale[kept]
+    )
 
 
 @dataclass(frozen=True)

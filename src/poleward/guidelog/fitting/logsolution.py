@@ -128,7 +128,8 @@ class LogGroup:
     traces : tuple of Trace
         Of the sections that were used, for charts; empty where they were not kept.
     by_rate : mapping of (float, float) to array (2,)
-        How A and e go with each guide rate, by what is stated of it: arcmin for one sigma. Groups share it.
+        How A and e go with what groups share, arcmin for one sigma: each guide rate, by what is stated of it and how
+        sure, and the air, by its doubt and zero.
     """
 
     name: str

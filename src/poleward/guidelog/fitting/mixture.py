@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -54,6 +54,10 @@ class Mixture:
         sigma = np.sqrt(self.weight @ rates**2)
         along: Floats = np.einsum("k,kd,ki->di", self.weight, rates, off)
         return along / np.maximum(sigma, 1e-12)[:, None]
+
+    def blurred(self, covariance: Floats) -> Mixture:
+        """Return it with a further error of this covariance (2, 2)."""
+        return replace(self, covariance=self.covariance + covariance)
 
     def scaled(self, factor: float) -> Mixture:
         """Return it widened about its mean."""

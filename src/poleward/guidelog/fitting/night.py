@@ -22,10 +22,11 @@ from poleward.guidelog.fitting.together import joined
 from poleward.guidelog.fitting.trace import trace_of
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import azimuth_altitude
+from poleward.sky.doubt import air_doubt
 from poleward.sky.pole import PoleName, pole_name
 from poleward.sky.site import Site, site_of
 from poleward.solving.fitted import FitSummary, FittedDrift
-from poleward.solving.how import drive_rate_of
+from poleward.solving.how import drive_rate_of, pointing_error_deg
 from poleward.solving.least_squares import coverage_factor
 from poleward.solving.solution import solution_from
 
@@ -44,18 +45,20 @@ class Wanted:
     Raises
     ------
     UsageError
-        A `pole`, a `drive_rate` or an `each` that does not exist.
+        A `pole`, a `drive_rate` or an `each` that does not exist; a `pointing_error` out of range.
     """
 
     pole: PoleName = "apparent"
     drive_rate: Any = "sidereal"
     each: Each = "all"
     allow_low: bool = False
+    pointing_error: Any = "0.5 deg"
 
     def __post_init__(self) -> None:
         """Check."""
         pole_name(self.pole)
         drive_rate_of(self.drive_rate)
+        pointing_error_deg(self.pointing_error)
         *some, last = get_args(Each)
         if self.each not in (*some, last):
             raise UsageError(f"each: '{self.each}', allowed is {', '.join(some)} or {last}")
@@ -69,6 +72,7 @@ def solve_log(
     drive_rate: Value = "sidereal",
     each: Each = "all",
     allow_low: bool = False,
+    pointing_error: Value = "0.5 deg",
 ) -> LogSolution:
     """Find the axis error in guide logs.
 
@@ -86,6 +90,8 @@ def solve_log(
         `LogSolution` for what the `solution` of the whole is then.
     allow_low : bool
         Use sections below 10 deg too, where refraction is not well known.
+    pointing_error : str or Quantity
+        Standard uncertainty of hour angles and azimuths; right ascensions have none.
 
     Returns
     -------
@@ -99,7 +105,7 @@ def solve_log(
         An option outside what is allowed.
     """
     site, sections = site_of(site), _sections(sections)
-    wanted = Wanted(pole, drive_rate, each, allow_low)
+    wanted = Wanted(pole, drive_rate, each, allow_low, pointing_error)
     groups = groups_of(sections, site, each)
     return answer_of([solve_group(name, group, site, wanted) for name, group in groups.items()], site)
 
@@ -173,7 +179,7 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     """Fit what belongs together; see `solve_log`."""
     start = min((section.start for section in sections if section.start is not None), default=None)
     chosen = choose(sections, site, wanted.pole, drive_rate_of(wanted.drive_rate), wanted.allow_low)
-    chosen, found = fit_chosen(chosen)
+    chosen, found = fit_chosen(chosen, site, pointing_error_deg(wanted.pointing_error))
     left = [unused(each.section, each.track, each.part, each.reason) for each in chosen.candidates]
     used, pole = chosen.used, chosen.pole
     if found is None or pole is None:
@@ -186,11 +192,13 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     ]
     notes = [*chosen.notes, *fit_notes(found, results)]
     estimate = estimate_of(found, pole)
-    solution = solution_from(estimate, site, _summary(found), drifts, notes)
+    solution = solution_from(estimate, site, _summary(found, used, site, wanted), drifts, notes)
     by_rate = {
         (drive.stated, drive.sigma): along
         for drive, along in zip(found.state.drives, found.by_rate, strict=True)
     }
+    # One air for all groups, as far as its doubt goes.
+    by_rate[air_doubt(site.air), 0.0] = found.by_air
     return LogGroup(name, start, solution, estimate, results, tuple(traces), by_rate)
 
 
@@ -243,7 +251,8 @@ def _drift(each: Candidate, found: Fitted, place: int) -> FittedDrift:
     )
 
 
-def _summary(found: Fitted) -> FitSummary:
+def _summary(found: Fitted, used: Sequence[Candidate], site: Site, wanted: Wanted) -> FitSummary:
+    circles = any(each.section.pointing.ra is None for each in used)
     return FitSummary(
         measurements=len(found.parts),
         values=sum(int(np.sum(part.kept)) for part in found.parts),
@@ -252,4 +261,6 @@ def _summary(found: Fitted) -> FitSummary:
         p_value=found.p_value,
         sigma_source="scatter",
         coverage_factor_95=coverage_factor(found.degrees_of_freedom) if found.factor > 1 else 2.0,
+        refraction_doubt=air_doubt(site.air),
+        pointing_doubt_deg=pointing_error_deg(wanted.pointing_error) if circles else 0.0,
     )

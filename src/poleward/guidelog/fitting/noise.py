@@ -27,6 +27,10 @@ from poleward.sky.axis import Floats
 
 Integers = NDArray[np.int64]
 
+FEW_DIGITS = 6.0
+"""Of sixteen that may be lost where that costs a third of the exact form: sums of squares are wanted to a hundredth, and the
+places in them are ten thousand times the noise at most."""
+
 
 @dataclass(frozen=True)
 class Noise:
@@ -73,6 +77,8 @@ class Covariance:
         LDL' factors of T.
     precision, beside : array (n,), (n-1,)
         K / r: its diagonal and the one beside it.
+    digits : float
+        Lost by 1 - T^-1 in place of V^-1; infinite where rows have weights.
     """
 
     starts: Integers
@@ -82,6 +88,7 @@ class Covariance:
     ratios: Floats
     precision: Floats
     beside: Floats
+    digits: float
 
     def solve(self, columns: Floats) -> Floats:
         """V^-1 times columns of shape (n, k)."""
@@ -92,7 +99,9 @@ class Covariance:
         from scipy.linalg.lapack import dpttrs
 
         turned, _ = dpttrs(self.pivots, self.ratios, (table * self.weights).T, overwrite_b=1)
-        inner = turned.T
+        inner: Floats = turned.T
+        if self.digits < FEW_DIGITS:
+            return np.subtract(table, inner, out=inner)
         # W - W T^-1 W is the same, but loses as many digits as r has.
         result: Floats = inner * self.precision
         result[:, 1:] += inner[:, :-1] * self.beside
@@ -138,8 +147,10 @@ def covariance(
     from scipy.linalg.lapack import dpttrf
 
     count = len(seconds)
+    digits = math.inf
     if weights is None:
         weights = np.ones(count)
+        digits = math.log10(max(ratio * max(time_s * count / (seconds[-1] - seconds[0]), 1.0), 1.0))
     kept = np.exp(-np.diff(seconds) / time_s)
     kept[starts[1:] - 1] = 0.0
     lost = -np.expm1(-2 * np.diff(seconds) / time_s)
@@ -152,11 +163,15 @@ def covariance(
     log_det = float(
         np.sum(np.log(pivots)) + count * math.log(ratio) + np.sum(np.log(lost)) - np.sum(np.log(weights))
     )
-    return Covariance(starts, weights, log_det, pivots, ratios, precision, beside)
+    return Covariance(starts, weights, log_det, pivots, ratios, precision, beside, digits)
 
 
 def cleared(
-    covariance: Covariance, values: Floats, spread: Floats | None = None, belief: float = 1.0
+    covariance: Covariance,
+    values: Floats,
+    spread: Floats | None = None,
+    belief: float = 1.0,
+    scale: Floats | float = 1.0,
 ) -> Floats:
     """Take from n values what each piece has for itself: a level and, if asked, a share.
 
@@ -169,18 +184,23 @@ def cleared(
         A second regressor that each piece has for itself, with a coefficient known beforehand to be 0 +/- 1.
     belief : float
         The white variance, in units of the data: the weight of that foreknowledge.
+    scale : array (n,) or float
+        By which values and spread have been divided: a level is one over it.
     """
     starts = covariance.starts
     lengths = np.diff(np.append(starts, len(values)))
     # The levels take up any constant, and small numbers keep more digits than large ones.
-    centred = values - np.repeat(np.add.reduceat(values, starts) / lengths, lengths)
-    table = np.stack([np.ones(len(values)), np.zeros(len(values)) if spread is None else spread, centred])
+    level = np.ones(len(values)) / scale
+    centred = values - level * np.repeat(np.add.reduceat(values * scale, starts) / lengths, lengths)
+    table = np.stack([level, np.zeros(len(values)) if spread is None else spread, centred])
     solved = covariance.solve_rows(table)
     block = np.stack([np.add.reduceat(solved * row, starts, axis=1).T for row in table[:2]], axis=1)
     inner = block[:, :, :2].copy()
     inner[:, 1, 1] += belief
     own = np.linalg.solve(inner, block[:, :, 2:])[:, :, 0]
-    result: Floats = centred - np.repeat(own[:, 0], lengths) - np.repeat(own[:, 1], lengths) * table[1]
+    result: Floats = (
+        centred - np.repeat(own[:, 0], lengths) * level - np.repeat(own[:, 1], lengths) * table[1]
+    )
     return result
 
 
@@ -199,10 +219,12 @@ def standardised(covariance: Covariance, residuals: Floats, white_arcsec: float)
     return result
 
 
-def stepped(covariance: Covariance, residuals: Floats, white_arcsec: float) -> Floats:
+def stepped(
+    covariance: Covariance, residuals: Floats, white_arcsec: float, scale: Floats | float = 1.0
+) -> Floats:
     """How much a step at each row, within its piece, would explain, in sigmas: (n,), zero at a piece's first row.
 
-    With s a step and P the inverse covariance less what the piece's level takes up: s'P r / sqrt(s'P s). Both are sums
+    Residuals have been divided by a scale (n,), and so is a step. With s a step and P the inverse covariance less what the piece's level takes up: s'P r / sqrt(s'P s). Both are sums
     from the row to the end of its piece; s'V^-1 s = s'W s - (W s)'T^-1 (W s), by the factors of T from its end.
     """
     from scipy.linalg import solve_banded
@@ -210,17 +232,19 @@ def stepped(covariance: Covariance, residuals: Floats, white_arcsec: float) -> F
 
     weights, starts = covariance.weights, covariance.starts
     count = len(weights)
+    one = np.ones(count) / scale
     diagonal = covariance.precision + weights
     backward = dpttrf(diagonal[::-1].copy(), covariance.beside[::-1].copy())
     pivots, ratios = backward[0][::-1], backward[1][::-1]
     upper = np.stack([np.append(0.0, ratios), np.ones(count)])
-    inner = solve_banded((0, 1), upper, weights)
+    inner = solve_banded((0, 1), upper, weights * one)
     # What a step still has of the rows before it: each row hands on its own and that of all before.
     lower = np.stack([np.ones(count), np.append(-(ratios**2), 0.0)])
     handed = solve_banded((1, 0), lower, np.append(0.0, ratios**2 / pivots[:-1]))
-    solved = covariance.solve(np.column_stack([np.ones(count), residuals]))
+    solved = covariance.solve(np.column_stack([one, residuals])) * one[:, None]
     level, told, plain, whole = (
-        _to_the_end(each, starts) for each in (solved[:, 0], solved[:, 1], weights, inner**2 / pivots)
+        _to_the_end(each, starts)
+        for each in (solved[:, 0], solved[:, 1], weights * one**2, inner**2 / pivots)
     )
     first = np.repeat(level[starts], np.diff(np.append(starts, count)))
     size = plain - whole - inner**2 * handed - level**2 / first

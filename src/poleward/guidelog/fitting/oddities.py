@@ -6,6 +6,8 @@ of the row that it answers to.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from poleward.guidelog.fitting.parts import Drive, Part
@@ -50,6 +52,37 @@ def _each(name: str, sent: Floats, size: Floats, sign: Floats) -> Floats:
     last = sign[np.maximum.accumulate(np.where(sign != 0, np.arange(len(sign)), 0))]
     before = np.concatenate([[0.0], last[:-1]])
     return np.where((sign != 0) & (before != 0) & (sign != before), UNIT_MS * sign, 0.0)
+
+
+def row_column(part: Part, drive: Drive) -> Floats:
+    """How a section's star would move, arcsec, if each pulse were sent before its own row, (n,), rows with weight."""
+    early = part.track.answering(drive.dead_ms, early=True)
+    path = early.backlash(drive.backlash_ms)[0] - part.track.backlash(drive.backlash_ms)[0]
+    return np.asarray(-drive.rate * drive.stated / 1000 * path[part.kept])
+
+
+def stands_out(
+    matrix: Floats, free: Sequence[int], held: Floats, asked: Sequence[int], rate: float
+) -> Floats:
+    """How far each asked column stands out of what is left over, in sigmas: (q,).
+
+    Parameters
+    ----------
+    matrix : array (m + 2, m + 2)
+        Normal equations (`tables`) in units of the noise: common columns, path, data.
+    free, held : sequence of int, array (f, f)
+        Columns that give way as far as what is known of them lets them; each asked one is asked for itself.
+    asked : sequence of int
+    rate : float
+        At which the path is undone.
+    """
+    free, asked = list(free), list(asked)
+    pulled = matrix[:-1, -1] - rate * matrix[:-1, -2]
+    cross = matrix[np.ix_(asked, free)] @ np.linalg.inv(matrix[np.ix_(free, free)] + held)
+    score = pulled[asked] - cross @ pulled[free]
+    whole = np.diag(matrix)[asked]
+    spread = whole - np.einsum("ij,ij->i", cross, matrix[np.ix_(asked, free)])
+    return np.where(spread > 1e-9 * whole, score / np.sqrt(np.maximum(spread, 1e-300)), 0.0)
 
 
 def clock_columns(seconds: Floats) -> Floats:

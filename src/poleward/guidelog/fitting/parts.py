@@ -79,6 +79,8 @@ class Part:
     piece : int array (n,)
         Pieces, found jumps included.
     noise : Noise
+    scale : array (n,)
+        How many times as large it is in each row: wind comes in bouts.
     """
 
     track: Track
@@ -92,6 +94,7 @@ class Part:
     gusts: Bools
     piece: Integers
     noise: Noise
+    scale: Floats
 
     @property
     def starts(self) -> Integers:
@@ -220,6 +223,7 @@ def prepare(
             gusts=np.zeros(len(track.seconds), bool),
             piece=track.piece,
             noise=Noise(1.0, 1.0, 30.0),
+            scale=np.ones(len(track.seconds)),
         )
         for i, track in enumerate(tracks)
     )

@@ -7,11 +7,13 @@ from dataclasses import replace
 
 from poleward.guidelog.fitting.answer import Fitted, fit_sections
 from poleward.guidelog.fitting.choose import Candidate, Chosen
+from poleward.guidelog.fitting.doubts import skies
 from poleward.guidelog.fitting.parts import share_drives
 from poleward.sky.pole import Pole
+from poleward.sky.site import Site
 
 
-def fit_chosen(chosen: Chosen) -> tuple[Chosen, Fitted | None]:
+def fit_chosen(chosen: Chosen, site: Site, pointing_deg: float) -> tuple[Chosen, Fitted | None]:
     """Fit the sections of a group with one axis.
 
     Where the fit fails, whatever it raises, each section is fitted alone, and those that fail alone are left out; where
@@ -20,6 +22,9 @@ def fit_chosen(chosen: Chosen) -> tuple[Chosen, Fitted | None]:
     Parameters
     ----------
     chosen : Chosen
+    site : Site
+    pointing_deg : float
+        Standard uncertainty of hour angles and azimuths.
 
     Returns
     -------
@@ -30,14 +35,14 @@ def fit_chosen(chosen: Chosen) -> tuple[Chosen, Fitted | None]:
     """
     if chosen.pole is None:
         return chosen, None
-    first = True
+    first, where = True, (chosen.pole, site, pointing_deg)
     while used := chosen.used:
-        found, error = _tried(used, chosen.pole)
+        found, error = _tried(used, *where)
         if found is not None:
             return chosen, found
         failing = {}
         if first and len(used) > 1:
-            failing = {id(each): why for each in used if (why := _tried([each], chosen.pole)[1])}
+            failing = {id(each): why for each in used if (why := _tried([each], *where)[1])}
         if not failing:
             shortest = min(used, key=lambda each: len(each.track.rows))
             failing = {id(shortest): error}
@@ -54,10 +59,13 @@ def fit_chosen(chosen: Chosen) -> tuple[Chosen, Fitted | None]:
     return chosen, None
 
 
-def _tried(used: Sequence[Candidate], pole: Pole) -> tuple[Fitted | None, str]:
+def _tried(
+    used: Sequence[Candidate], pole: Pole, site: Site, pointing_deg: float
+) -> tuple[Fitted | None, str]:
     """Return the fit, or None and what it raised."""
     parts = [each.part for each in used if each.part is not None]
     try:
-        return fit_sections(*share_drives(parts, [each.drive for each in used]), pole), ""
+        sky = skies([each.section for each in used], parts, site, pole, pointing_deg)
+        return fit_sections(*share_drives(parts, [each.drive for each in used]), pole, sky), ""
     except Exception as error:  # noqa: BLE001 - whatever a section's rows make it raise
         return None, f"{type(error).__name__}: {error}"

@@ -8,8 +8,7 @@ one table, which is weighed once per noise.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,6 +38,8 @@ class Rows:
         Half of what is not known of that path, while the gears' rest is not.
     variance : float
         White variance, arcsec^2, roughly: the weight of what is known of that half's share, 0 +/- 1.
+    scale : array (n,) or float
+        How many times as large the noise is in each row.
     """
 
     seconds: Floats
@@ -48,6 +49,11 @@ class Rows:
     moved: Floats
     unknown: Floats
     variance: float
+    scale: Floats | float = 1.0
+
+    def beside(self, columns: Floats) -> Rows:
+        """Return them with further columns (k, n) after the common ones."""
+        return replace(self, common=np.vstack([self.common, columns]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,34 +112,60 @@ def table_of(layout: Rows, noises: Floats) -> NormalTable:
     lengths = np.diff(np.append(layout.starts, rows))
     known = columns[1 : 2 + many + plays]
     known -= np.repeat(np.add.reduceat(known, layout.starts, axis=1) / lengths, lengths, axis=1)
+    columns /= layout.scale
+    laid = _Laid(layout.starts, columns, many, layout.variance)
     matrix = np.empty((len(noises), plays, many + 2, many + 2))
     log_det = np.empty((len(noises), plays))
     for number, (ratio, time) in enumerate(np.exp(noises)):
         weigh = covariance(layout.seconds, layout.starts, ratio, time)
-        matrix[number], log_det[number] = _eliminated(weigh, columns, many, layout.variance)
+        matrix[number], log_det[number] = laid.weighed(weigh)
     return NormalTable(matrix, log_det, rows - len(layout.starts))
 
 
-def _eliminated(weigh: Covariance, columns: Floats, many: int, variance: float) -> tuple[Floats, Floats]:
-    """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
-    plays = (len(columns) - 2 - many) // 2
-    solved = weigh.solve_rows(columns)
-    # Sums by levels for all columns, and products of all with all but the unknown halves.
-    level = np.add.reduceat(solved, weigh.starts, axis=1)
-    product = solved[: 2 + many + plays] @ columns[: 2 + many + plays].T
-    matrix, log_det = np.empty((plays, many + 2, many + 2)), np.empty(plays)
-    whole = float(np.sum(np.log(level[0])))
-    for play in range(plays):
-        at = [*range(1, 1 + many), 2 + many + play, 1 + many]
-        half = 2 + many + plays + play
-        mine = level[at]
-        inner = product[np.ix_(at, at)] - (mine / level[0]) @ mine.T
-        log_det[play] = weigh.log_det + whole
-        if np.any(columns[half]):
-            shares = np.add.reduceat(solved[[half, *at]] * columns[half], weigh.starts, axis=1)
-            own = shares[0] - level[half] ** 2 / level[0] + variance
-            cross = shares[1:] - mine * (level[half] / level[0])
-            inner = inner - (cross / own) @ cross.T
-            log_det[play] += float(np.sum(np.log(own))) - len(own) * math.log(variance)
-        matrix[play] = (inner + inner.T) / 2
-    return matrix, log_det
+class _Laid:
+    """A section's columns (k, n): ones, m common ones, the data, P paths and P halves of what is not known of them."""
+
+    def __init__(self, starts: Integers, columns: Floats, many: int, variance: float) -> None:
+        self.starts, self.columns, self.many, self.variance = starts, columns, many, variance
+        self.plays = plays = (len(columns) - 2 - many) // 2
+        paths = 2 + many + np.arange(plays)
+        # Of each play: its half, the common columns, its path, the data.
+        self.asked = np.column_stack(
+            [paths + plays, *np.tile(np.arange(1, 1 + many), (plays, 1)).T, paths, np.full(plays, 1 + many)]
+        )
+        self.even = bool(np.all(columns[0] == 1.0))
+        halves = columns[2 + many + plays :]
+        self.open = np.flatnonzero(np.any(halves, axis=0))
+        piece = np.searchsorted(starts, self.open, side="right") - 1
+        self.first = np.flatnonzero(np.diff(piece, prepend=-1))
+        self.piece, self.half = piece[self.first], halves[:, None, self.open]
+
+    def _sums(self, solved: Floats) -> tuple[Floats, Floats, Floats]:
+        """Products with the columns (P, m + 2, m + 2), sums by pieces (k, p), and of products with halves (P, m + 3, p')."""
+        known, paths = slice(1, 2 + self.many), slice(2 + self.many, 2 + self.many + self.plays)
+        both = self.columns[known] @ solved[1 : paths.stop].T
+        found = np.empty((self.plays, self.many + 2, self.many + 2))
+        place = [*range(self.many), self.many + 1]
+        found[:, *np.ix_(place, place)] = both[:, : self.many + 1]
+        found[:, place, self.many] = found[:, self.many, place] = both[:, self.many + 1 :].T
+        found[:, self.many, self.many] = np.einsum("ij,ij->i", self.columns[paths], solved[paths])
+        level = np.add.reduceat(solved if self.even else solved * self.columns[0], self.starts, axis=1)
+        if not self.open.size:
+            return found, level, np.zeros((self.plays, self.many + 3, 0))
+        there = solved[:, self.open][self.asked] * self.half
+        return found, level, np.add.reduceat(there, self.first, axis=2)
+
+    def weighed(self, weigh: Covariance) -> tuple[Floats, Floats]:
+        """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
+        matrix, level, shares = self._sums(weigh.solve_rows(self.columns))
+        mine = level[self.asked]
+        matrix -= (mine[:, 1:] / level[0]) @ mine[:, 1:].transpose(0, 2, 1)
+        log_det = np.full(self.plays, weigh.log_det + float(np.sum(np.log(level[0]))))
+        if self.open.size:
+            # Only pieces with rows where the gears' rest is open have any of it.
+            mine, whole = mine[:, :, self.piece], level[0, self.piece]
+            left = shares - mine * (mine[:, :1] / whole)
+            own, cross = left[:, 0] + self.variance, left[:, 1:]
+            matrix -= (cross / own[:, None]) @ cross.transpose(0, 2, 1)
+            log_det += np.sum(np.log(own / self.variance), axis=1)
+        return (matrix + matrix.transpose(0, 2, 1)) / 2, log_det

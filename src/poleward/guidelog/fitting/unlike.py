@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.drive import NOISES, Scan, few
+from poleward.guidelog.fitting.drive import MOVE_ARCSEC, NOISES, Scan, few
 from poleward.guidelog.fitting.lattice import FAR, layout_of
-from poleward.guidelog.fitting.oddities import SIGMA, clock_columns
+from poleward.guidelog.fitting.oddities import SIGMA, clock_columns, stands_out
 from poleward.guidelog.fitting.parts import Drive, Part, State
 from poleward.guidelog.fitting.posterior import Posterior, moved_to
 from poleward.guidelog.fitting.tables import table_of
@@ -20,6 +20,8 @@ from poleward.sky.pole import Pole
 
 KNOWN_SIGMAS = 4.0
 """What is left over knows the pulses where a column made of them stands out so far: one honest log in 3000, for five."""
+ASKED_SIGMAS = 2.5
+"""Below this no odd drive is tried: it could not make the rows likelier by more than half the square of it."""
 DEAD_MS = (15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 170.0, 220.0)
 """Lengths below which pulses may not move a drive; up to half of the pulses' own."""
 BETTER = 5.0
@@ -39,28 +41,27 @@ def probed(found: Posterior, number: int, pole: Pole, prior: Floats) -> Floats:
         if part.drive == number:
             layout = layout_of(part, there, pole, np.array([drive.backlash_ms]))
             matrix += table_of(layout, part.noise.shape[None]).matrix[0, 0] / part.noise.white_arcsec**2
-    pulled = matrix[:-1, -1] - drive.rate * matrix[:-1, -2]
-    # Axis error and rate give way as far as they may; the columns do not, and each is asked for itself.
+    # Axis error and rate give way as far as they may; the columns do not.
     known = [2 + ALL.index(name) for name in drive.odd]
     held = np.eye(3 + len(known))
     held[:2, :2], held[2, 2] = prior, mixture.drive_moments()[1][number, 0] ** -2.0
-    free, asked_at = [0, 1, size, *known], list(range(2, size))
-    inner = matrix[np.ix_(free, free)] + held
-    cross = matrix[np.ix_(asked_at, free)] @ np.linalg.inv(inner)
-    score = pulled[asked_at] - cross @ pulled[free]
-    spread = np.diag(matrix)[asked_at] - np.einsum("ij,ij->i", cross, matrix[np.ix_(asked_at, free)])
-    told: Floats = score / np.sqrt(np.maximum(spread, 1e-300))
+    told = stands_out(matrix, [0, 1, size, *known], held, range(2, size), drive.rate)
     told[[at - 2 for at in known]] = 0.0
-    return np.where(spread > 1e-9 * np.diag(matrix)[asked_at], told, 0.0)
+    return told
 
 
-def clock_chi_square(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> tuple[float, int]:
-    """How far sections bend as no axis makes them, each with an axis error and a level of its own: chi-square, freedom."""
+def clock_chi_square(
+    parts: Sequence[Part], state: State, pole: Pole, prior: Floats, beside: Sequence[Floats]
+) -> tuple[float, int]:
+    """How far sections bend as no axis makes them, each with an axis error and a level of its own: chi-square, freedom.
+
+    `beside` is what each may do beside that, (k, n) for one sigma: the doubts of the air and of its pointing.
+    """
     total = 0.0
-    for part in parts:
+    for part, further in zip(parts, beside, strict=True):
         drive = None if part.drive is None else state.drives[part.drive]
         layout = layout_of(part, state, pole, np.array([0.0 if drive is None else drive.backlash_ms]))
-        layout = replace(layout, common=np.vstack([layout.common, clock_columns(layout.seconds)]))
+        layout = layout.beside(np.vstack([further, clock_columns(layout.seconds)]))
         matrix = table_of(layout, part.noise.shape[None]).matrix[0, 0] / part.noise.white_arcsec**2
         size = len(matrix) - 4
         held = matrix[:-2, :-2].copy()
@@ -81,29 +82,29 @@ def explained(found: Posterior, number: int, pole: Pole, prior: Floats) -> tuple
     drive = state.drives[number]
     if drive.odd == ALL:
         return None
-    rivals = _rivals(
-        tuple(few([part for part in found.parts if part.drive == number])), number, state, pole, prior
-    )
-    if np.max(np.abs(probed(found, number, pole, prior))) > KNOWN_SIGMAS:
+    told = float(np.max(np.abs(probed(found, number, pole, prior))))
+    if told < ASKED_SIGMAS:
+        return None
+    rivals = _rivals([part for part in found.parts if part.drive == number], number, state, pole, prior)
+    if told > KNOWN_SIGMAS:
         rivals.append((BETTER, replace(drive, odd=ALL)))
     gain, best = max(rivals, key=lambda rival: rival[0], default=(0.0, drive))
     if gain < BETTER:
         return None
-    # Steps that were found are taken back: it was the drive, as far as they were none.
-    parts = [
-        part
-        if part.drive != number
-        else replace(part, track=part.track.answering(best.dead_ms, best.early), piece=part.track.piece)
-        for part in found.parts
-    ]
+    parts = [_answering(part, best) if part.drive == number else part for part in found.parts]
     return parts, replace(state, drives=tuple(best if i == number else d for i, d in enumerate(state.drives)))
 
 
+def _answering(part: Part, drive: Drive) -> Part:
+    """Return a section whose drive is an odd one. Steps that were found are taken back: it was the drive that made them."""
+    return replace(part, track=part.track.answering(drive.dead_ms, drive.early), piece=part.track.piece)
+
+
 def _rivals(
-    parts: tuple[Part, ...], number: int, state: State, pole: Pole, prior: Floats
+    whole: Sequence[Part], number: int, state: State, pole: Pole, prior: Floats
 ) -> list[tuple[float, Drive]]:
     """Odd drives, and how much likelier each makes the rows, in log evidence."""
-    drive = state.drives[number]
+    drive, parts = state.drives[number], few(whole)
     if drive.odd:
         return []
     reach = max(
@@ -116,7 +117,7 @@ def _rivals(
     heights = []
     noises = NOISES
     for each in (drive, *odd):
-        read = tuple(replace(part, track=part.track.answering(each.dead_ms, each.early)) for part in parts)
+        read = tuple(parts if each is drive else (_answering(part, each) for part in parts))
         there = replace(state, drives=tuple(each if i == number else d for i, d in enumerate(state.drives)))
         height, _ = Scan(read, number, there, pole, prior).outlook(noises, plays)
         top = float(np.max(height))
@@ -124,4 +125,6 @@ def _rivals(
         if each is drive:
             # Noises that are out of the question with the drive at hand stay so.
             noises = NOISES[np.max(height, axis=1) > top - FAR]
+    steps = sum(len(np.unique(part.piece)) - len(np.unique(part.track.piece)) for part in parts)
+    heights[0] -= steps * math.log(MOVE_ARCSEC * math.sqrt(max(len(part.kept) for part in parts)))
     return [(height - heights[0], each) for height, each in zip(heights[1:], odd, strict=True)]
