@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import io
+import json
 import multiprocessing
 import os
 import shlex
@@ -22,6 +23,8 @@ import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -34,10 +37,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 import click
 from limits import limited
 
-from poleward.cli import COMMANDS, main, run
+from poleward.cli import COMMANDS, evening, main, run
 
-DEMO = Path(__file__).parent.parent / "src" / "poleward" / "data" / "demo"
+HERE = Path(__file__).parent
+DEMO = HERE.parent / "src" / "poleward" / "data" / "demo"
 MOST_S, MOST_MB = 5.0, 1000.0
+NOW = datetime(2026, 11, 14, 18, tzinfo=UTC)
 MEANINGS = (0, 2, 3, 4, 5)
 """130 is an interruption, 70 a fault of ours, 1 has no meaning."""
 Rng = np.random.Generator
@@ -78,6 +83,18 @@ SETUP = (
     + """
 [mount]
 drive_rate = "sidereal"
+[mount.base]
+tilt = "1 deg"
+toward = "120 deg"
+[guide_camera]
+focal_length = "240 mm"
+pixel_size = "3.75 um"
+position_angle = "12 deg"
+mirrored = false
+rows = "down"
+[reticle]
+division = "20 arcsec"
+position_angle = "0 deg"
 [camera]
 focal_length = "600 mm"
 pixel_size = "3.76 um"
@@ -124,10 +141,22 @@ north = { name = "n", unit = "pix", positive = "north" }
 north_pulse = { name = "pn", unit = "ms", positive = "north" }
 status = { name = "ok", good = ["1"] }
 """
+PIXELS = """label;azimuth;altitude;star;time;duration;x;y;use;reversed;rotation
+a;180;45;;2026-11-14T18:00Z;300;-2,5;0,5;yes;no;
+b;;;Enif;2026-11-14T18:10:00+00:00;300 s;4;1;no;yes;0,5
+c;95 deg;40d;;2026-11-14T18:20Z;5 min;12;2;yes;no;0,4 arcmin
+"""
+ROUNDS = (HERE / "data" / "rounds.json").read_text(encoding="utf-8")
 GOOD = {
-    "drifts.csv": CSV, "drifts.ecsv": ECSV, "drifts.xml": VOTABLE, "poleward.toml": SETUP, "targets.csv": TARGETS,
-    "axis.json": RECORD, "night.log": LOG, "form.toml": LAYOUT,
+    "drifts.csv": CSV, "drifts.ecsv": ECSV, "drifts.xml": VOTABLE, "pixels.csv": PIXELS, "poleward.toml": SETUP,
+    "targets.csv": TARGETS, "axis.json": RECORD, "night.log": LOG, "form.toml": LAYOUT, "rounds.json": ROUNDS,
 }  # fmt: skip
+ANSWERS = (
+    "", "", "", "", "4.2 south", "3 n 1 e", "x 3 y -12", "turn", "measure", "skip", "undo", "?", "azimuth 0.25 clockwise",
+    "altitude 0.5 turn counter-clockwise, then 0.1 clockwise", "none", "other", "46.9 deg", "8.4E", "ra 2h, dec +20d", "Enif",
+    "stop", "quit",
+)  # fmt: skip
+"""What people type in an evening; each question takes what it can use of it."""
 
 # Odd things -----------------------------------------------------------------------------------------------------------
 
@@ -193,19 +222,24 @@ VALUES = {
     "PAIRS": (
         "hour_angle=-0h20m, dec=+3d, duration=5min, north=-4.2arcsec", "hour_angle=-5h, dec=20d, duration=5 min, north=1",
         "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=60s", "from=60deg, to=150deg, up_to=40deg", "azimuth=5arcmin, altitude=1arcmin",
-        "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176",
+        "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176", "x1=812, y1=455, x2=405, y2=388, duration=60s, dec=+5d",
     ),
+    "WAY": ("up", "down", "left", "x1=0, y1=0, x2=8, y2=-60"), "TURNS": ("azimuth=0.25 clockwise, altitude=0", "altitude=1 counter-clockwise"),
     "AXIS": ("axis.json", "azimuth=5arcmin, altitude=-3arcmin"), "TIME": ("2026-11-14T18:00Z", "2 s"), "WHAT": ("all", "file", "night"),
-    "PIXELS": ("1 pix",), "N": ("2", "3"), "FOLDER": ("kept", "."), "RECORD": ("axis.json",), "DRIFTS": ("drifts.csv", "drifts.ecsv", "drifts.xml"),
+    "PIXELS": ("1 pix",), "N": ("2", "3"), "FOLDER": ("kept", "."), "RECORD": ("axis.json",), "DRIFTS": ("drifts.csv", "drifts.ecsv", "drifts.xml", "pixels.csv"),
 }  # fmt: skip
 BESIDE = {
     "setup": "poleward.toml",
+    "setup_file": "poleward.toml",
+    "append": "rounds.json",
+    "path": "rounds.json",
+    "proof": "form.toml",
     "layout": "form.toml",
     "targets": "targets.csv",
     "log": "night.log",
     "files": "night.log",
 }
-NEEDED = {"log": ("layout",), "check": ("axis", "targets"), "solve": ("drifts",), "layout": (), "plan": ()}
+NEEDED = {"log": ("layout",), "check": ("axis", "targets"), "solve": ("drifts",), "camera": ("run", "push")}
 SEEN_ELSEWHERE = ("follow", "help")
 """Following never ends by itself; tests/test_cli_log.py and test_tail.py have it."""
 
@@ -263,6 +297,9 @@ def case(seed: int, number: int) -> Case:
     stdin = files[read[0]] if read and rng.random() < 0.05 else b""
     if stdin:
         words[words.index(read[0])] = "-"
+    if command == "evening":
+        lines = "\n".join(rng.choice(ANSWERS, int(rng.integers(40)))).encode() + b"\n"
+        stdin = damaged(lines, rng) if rng.random() < 0.5 else lines
     return Case((command, *words), tuple(files.items()), stdin)
 
 
@@ -293,6 +330,8 @@ def did(this: Case) -> Ran:
         Path(name).write_bytes(data)
     os.mkfifo("pipe")
     before = set(os.listdir())
+    beats = count()
+    evening.now = lambda: NOW + timedelta(minutes=next(beats))  # timings last, and nothing waits
     streams = [
         io.TextIOWrapper(io.BytesIO(data), encoding="utf-8", write_through=True)
         for data in (this.stdin, b"", b"")
@@ -312,8 +351,16 @@ def did(this: Case) -> Ran:
 def lost(this: Case, before: set[str]) -> Iterator[str]:
     """What has become of files and processes."""
     outputs = ("out.", "kept")
+    command = this.arguments[0]
     for name, data in this.files:
-        kept = Path(name).is_file() and Path(name).read_bytes() == data
+        now = Path(name).read_bytes() if Path(name).is_file() else b""
+        kept = now == data
+        if name == "poleward.toml" and ("--write" in this.arguments or command == "evening"):
+            kept = now.startswith(data)  # what is found out is added
+        elif name == "rounds.json" and (
+            {"--append", "--turned"} & set(this.arguments) or command == "evening"
+        ):
+            kept = kept or json.loads(now)["record"] == "rounds file"
         if not kept and not {"--force", "."} <= set(this.arguments):  # demo --keep . --force asks for it
             yield f"{name} is lost or changed"
     for name in set(os.listdir()) - before:
