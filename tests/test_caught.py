@@ -143,6 +143,7 @@ def test_stars_move_as_a_turned_mount_says(latitude, dec, errors, reference) -> 
         straight, across, up = turn.apply(np.stack([seen, east, np.cross(seen, east)]))
         north, right = np.degrees([seen @ up, seen @ across]) * 3600 / (seen @ straight)
         assert move.star is not None
+        assert (move.star.hour_angle_h, move.star.dec_deg) == pytest.approx((-2, dec), abs=1e-9)
         assert (move.star.north_arcsec, move.star.east_arcsec) == pytest.approx(
             (north, right), rel=1e-6, abs=1e-6 * abs(move.move_arcmin) * 60
         )

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from poleward import Drifts, GuideCamera, Site, solve
 from poleward.sky.axis import motion_while_turning, tilted_axis, unit_vector
 from poleward.sky.look import Pointing
-from poleward.solving.knobs import Knob, Turning
+from poleward.solving.knobs import Knob, Move, Turning
 
 ARCMIN = np.radians(1 / 60)
 
@@ -60,6 +60,14 @@ def test_turns_and_direction() -> None:
     assert azimuth.move_arcmin == -found.azimuth_error_arcmin
     assert azimuth.turns == pytest.approx(found.azimuth_error_arcmin / 38)
     assert altitude.turns == pytest.approx(-found.altitude_error_arcmin / 25)
+
+
+@pytest.mark.parametrize(
+    ("arcmin", "turns", "large"),
+    [(-59.9, 2.0, False), (59.9, None, False), (-60.0, 0.1, True), (60.0, None, True), (5.0, 2.1, True)],
+)
+def test_a_large_move_is_so_by_angle_or_by_turns(arcmin: float, turns: float | None, large: bool) -> None:
+    assert Move("azimuth", arcmin, "east", turns).large is large
 
 
 def test_without_knob_data_direction_and_angle_alone() -> None:

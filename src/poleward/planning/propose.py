@@ -50,11 +50,10 @@ def timed(task: Task, found: Found) -> tuple[Floats, bool]:
         rows = task.bench.rows(found.hour_angle, found.dec)
         shares = np.stack([FINE_SHARES, 1 - FINE_SHARES], axis=-1)
         rough, _ = quickest(rows.slope[None], rows.doubt[None], shares, task.bench.reader, task.wanted_arcmin)
-        ratios.append(shares[int(np.argmin(rough[0]))])
-    reached = [minutes for minutes in map(scaled, ratios) if minutes is not None]
-    if not reached:
+        ratios.insert(0, shares[int(np.argmin(rough[0]))])  # the finer one, if it reaches what is wanted
+    minutes = next((minutes for ratio in ratios if (minutes := scaled(ratio)) is not None), None)
+    if minutes is None:
         return np.full(len(found.minutes), LONGEST_MIN), False
-    minutes = min(reached, key=lambda one: float(one.sum()))
     return np.ceil(60 * minutes - 1e-6) / 60, True
 
 
