@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import runpy
 import shlex
 import shutil
 import sys
@@ -34,6 +35,9 @@ def said(command: str) -> str:
         return "".join(Path(name).read_text(encoding="utf-8") for name in words[1:])
     if words[0] == "cd":
         os.chdir(words[1])
+        return ""
+    if words[0] == "python":
+        runpy.run_path(words[1], run_name="__main__")
         return ""
     assert words[0] == "poleward", command
     ran = run_here(*words[1:])

@@ -74,7 +74,7 @@ def cleaned(image: Pixels, source: str) -> tuple[Pixels, float, tuple[Bools, Boo
     hot = _mend_hot(picture, sigma)
     if hot > MOST_HOT * picture.size:
         raise InputError(
-            f"{hot} of its pixels stand out alone: hot pixels, no stars",
+            f"{100 * hot / picture.size:.0f} % of its pixels stand out alone: hot pixels, no stars",
             "cool the camera or subtract a dark frame; it is left out",
             source,
         )

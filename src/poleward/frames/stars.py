@@ -116,7 +116,7 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
     full = _full_level(image) if saturation is None else saturation
     found = _looks_like_stars(picture, image, segments, bad, full)
     if found is None:
-        raise _no_stars(source, sigma)
+        raise _no_stars(source)
     catalogue, full_stars = found
     # Twice the half-light radius: the window photutils weighs with, so it costs nothing more.
     radius = np.atleast_1d(np.asarray(catalogue.flux_radius(0.5).value, float))
@@ -132,7 +132,7 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
         & (y < height - 1)
     )
     if not np.any(good):
-        raise _no_stars(source, sigma)
+        raise _no_stars(source)
     middle = float(np.median(2 * radius[good]))
     good &= (2 * radius > SHARPEST * middle) & (2 * radius < WIDEST * middle)
     x, y, flux, full_stars = x[good], y[good], flux[good], full_stars[good]
@@ -143,9 +143,9 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
     return Stars(x, y, flux, behind, spread / np.sqrt(flux), middle, (height, width))
 
 
-def _no_stars(source: str, sigma: float) -> InputError:
+def _no_stars(source: str) -> InputError:
     return InputError(
-        f"no stars stand out of a background that scatters by {sigma:.3g} counts",
+        "no stars stand out of the background",
         "cloud, a cap, hot pixels, or too short an exposure; it is left out",
         source,
     )
@@ -171,7 +171,7 @@ def _segments(picture: Pixels, sigma: float, source: str) -> Any:
         warnings.simplefilter("ignore")
         segments = detect_sources(smooth, threshold, n_pixels=LEAST_PIXELS)
     if segments is None:
-        raise _no_stars(source, sigma)
+        raise _no_stars(source)
     return segments
 
 
