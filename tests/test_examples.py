@@ -13,17 +13,79 @@ import shlex
 import shutil
 import sys
 import tempfile
+import time
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from conftest import run_here
+
+from poleward.cli import COMMANDS
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted([*ROOT.glob("worked_examples/*/README.md"), *ROOT.glob("docs/*.md"), ROOT / "README.md"])
 BLOCK = re.compile(r"^```console\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
 
-def said(command: str) -> str:
+class Typist:
+    """Standard input of an evening: what is typed, when, and how a terminal repeats it."""
+
+    def __init__(self) -> None:
+        lines = Path("answers.txt").read_text(encoding="utf-8").splitlines()
+        self.lines = [line.partition(" ") for line in lines]
+        self.at = datetime.fromisoformat(self.lines[0][0])
+
+    def readline(self) -> str:
+        moment, _, text = self.lines.pop(0)
+        self.at = datetime.fromisoformat(moment)
+        print(text)
+        return f"{text}\n"
+
+
+def remembered(page: str) -> Callable[..., Sequence[Any]]:
+    """The plan's suggestions: the first is asked for, the later ones are those on the page (a plan takes seconds)."""
+    from poleward.rounds.next import suggestions
+    from poleward.rounds.situation import Suggestion
+
+    shown = re.findall(
+        r"Next: ([^!]*?)\.\n +azimuth (\d+) deg[^,]*, altitude (\d+) deg\n +ra (\S+), dec (\S+); about (\d+) minutes",
+        page,
+    )
+    left = [
+        Suggestion(
+            " ".join(words.split()), {"ra": ra, "dec": dec}, float(azimuth), float(height), float(minutes)
+        )
+        for words, azimuth, height, ra, dec, minutes in shown
+    ]
+    found: dict[tuple[datetime, int], Sequence[Any]] = {}
+
+    def suggest(site: Any, at: datetime, done: int) -> Sequence[Any]:
+        key = (at, done)
+        if key not in found:
+            found[key] = left[len(found) :][:1] if found and left else suggestions(site, at, done)
+        return found[key]
+
+    return suggest
+
+
+def evening(words: list[str], page: str) -> str:
+    """What `poleward evening` and a typist write on a terminal."""
+    typist = Typist()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("poleward.cli.evening.now", lambda: typist.at)
+        patch.setattr("poleward.rounds.next.suggestions", remembered(page))
+        patch.setattr(sys, "stdin", typist)
+        patch.setenv("TZ", "<-03>+03")
+        time.tzset()
+        ran = run_here(*words)
+    time.tzset()
+    out = "".join(f"{line.rstrip()}\n" for line in ran.out.splitlines())
+    return out + ran.err + (f"(exit status {ran.status})\n" if ran.status else "")
+
+
+def said(command: str, page: str = "") -> str:
     """Output of one command: poleward in this process, and the few others a story needs."""
     if " | grep -E " in command:
         source, pattern = command.split(" | grep -E ")
@@ -40,6 +102,8 @@ def said(command: str) -> str:
         runpy.run_path(words[1], run_name="__main__")
         return ""
     assert words[0] == "poleward", command
+    if words[1] == "evening":
+        return evening(words[1:], page)
     ran = run_here(*words[1:])
     return ran.out + ran.err + (f"(exit status {ran.status})\n" if ran.status else "")
 
@@ -59,8 +123,8 @@ def commands_of(block: str) -> list[str]:
     return commands
 
 
-def regenerated(page: Path) -> str:
-    """The page's text with every transcript made anew, in a copy of the page's folder."""
+def regenerated(page: Path, known: str = "") -> str:
+    """The page's text with every transcript made anew, in a copy of the page's folder; `known` is what stands there."""
     text = page.read_text(encoding="utf-8")
     if not BLOCK.search(text):
         return text
@@ -79,7 +143,7 @@ def regenerated(page: Path) -> str:
             def anew(match: re.Match[str]) -> str:
                 parts = []
                 for command in commands_of(match[1]):
-                    out = said(command.replace("\\\n", " "))
+                    out = said(command.replace("\\\n", " "), known)
                     parts.append(f"$ {command}\n{out}")
                 return "```console\n" + "".join(parts) + "```"
 
@@ -94,7 +158,22 @@ def regenerated(page: Path) -> str:
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_transcripts_are_true(page: Path) -> None:
-    assert page.read_text(encoding="utf-8") == regenerated(page)
+    text = page.read_text(encoding="utf-8")
+    assert text == regenerated(page, text)
+
+
+def test_the_stories_touch_every_command_and_both_hemispheres() -> None:
+    """A story needs no `demo`: that is bundled data and not one's own; the README begins with it."""
+    pages = ROOT.glob("worked_examples/*/README.md")
+    text = "".join(page.read_text(encoding="utf-8") for page in pages)
+    commands = set(re.findall(r"poleward (\w+)", "".join(BLOCK.findall(text))))
+    assert set(COMMANDS) - {"demo", "frames"} <= commands
+    signs = {
+        re.search(r'latitude = "([+-]?)', path.read_text(encoding="utf-8"))[1]  # type: ignore[index]
+        for path in ROOT.glob("worked_examples/*/poleward.toml")
+    }
+    assert "-" in signs
+    assert signs - {"-"}
 
 
 if __name__ == "__main__":

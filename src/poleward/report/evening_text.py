@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from poleward.report.rounds_text import what_to_turn_next, where_it_stands
-from poleward.report.style import Signs, paragraph
+from poleward.report.style import Signs
 from poleward.report.text import verdict
 from poleward.rounds.situation import Means, Suggestion
 from poleward.rounds.story import Told
@@ -42,7 +42,7 @@ def _suggestion(about: Suggestion) -> str:
         f"  azimuth {about.azimuth_deg:.0f} deg (from north through east), altitude {about.altitude_deg:.0f} deg",
         f"  {place}; about {about.minutes:.0f} minutes",
     ]
-    return "\n".join(paragraph(line, "  ") for line in lines)
+    return "\n".join(lines)
 
 
 def field_picture(camera: GuideCamera) -> str:

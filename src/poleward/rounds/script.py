@@ -114,7 +114,7 @@ def what_pays(solution: Solution, limit_arcmin: float) -> tuple[str, str]:
         left = max(sigma, offset * STATED_DOUBT)
         return (
             "turn",
-            f"Turning pays: after it about {left:.1g} arcmin will be left, by what is known of the knobs.",
+            f"Turning pays: after it about {left:{'.0f' if left >= 1 else '.1g'}} arcmin will be left, by what is known of the knobs.",
         )
     minutes = sum(drift.duration_s for drift in solution.drifts if drift.used) / 60
     return (
