@@ -20,8 +20,10 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
-# No deadline: a slow machine is not a failure. Derandomised: CI finds what the developer found.
+# No deadline: a slow machine is not a failure. Derandomised: CI finds what the developer found. By hand, with
+# --hypothesis-profile=explore, each run looks at other examples, and at the failures of the last again.
 settings.register_profile("house", deadline=None, derandomize=True)
+settings.register_profile("explore", deadline=None, print_blob=True)
 settings.load_profile("house")
 
 

@@ -206,6 +206,20 @@ def test_help_is_light(arguments: list[str]) -> None:
     assert "poleward" in done.stdout
 
 
+@pytest.mark.parametrize("workers", [(), ("-p", "xdist", "-n", "1")], ids=["alone", "workers"])
+def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path: Path) -> None:
+    """By pyproject's limit, shortened to a second: with one process the run ends there, with workers it goes on."""
+    (tmp_path / "test_it.py").write_text("import time\ndef test_that_hangs():\n    time.sleep(300)\n", "utf-8")
+    settings = ("-c", str(ROOT / "pyproject.toml"), "-o", "faulthandler_timeout=1", "-p", "no:cacheprovider")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:hypothesispytest", *settings, *workers, "test_it.py"],
+        capture_output=True, text=True, check=False, cwd=tmp_path, timeout=100,
+    )  # fmt: skip
+    assert done.returncode != 0
+    assert "test_it.py" in done.stderr + done.stdout
+    assert "in test_that_hangs" in done.stderr
+
+
 def test_files_and_functions_stay_small() -> None:
     """No file over 300 lines, no function over 60 with its docstring: each is read at one sitting, on one screen."""
     texts = {path: path.read_text(encoding="utf-8") for path in source_files()}
