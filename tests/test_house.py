@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
@@ -140,6 +141,19 @@ def test_folders_list_their_files(folder: str) -> None:
     assert sorted(order_in(folder)) == sorted(files)
 
 
+def test_who_made_it_is_said_once() -> None:
+    """To be cited as it is packaged; the version stands in the package alone."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    cited = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert [f"  - name: {author['name']}" in cited for author in project["authors"]] == [True]
+    assert f"license: {project['license']}\n" in cited
+    assert "\nversion" not in cited
+    assert "version" in project["dynamic"]
+    texts = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
+    holds = [path for path, text in texts.items() if f'"{poleward.__version__}"' in text]
+    assert holds == [PACKAGE / "__init__.py"]
+
+
 def test_few_files_at_the_top() -> None:
     assert {path.stem for path in PACKAGE.glob("*.py")} <= {"__init__", "__main__", "errors", "setup"}
 
@@ -209,7 +223,9 @@ def test_help_is_light(arguments: list[str]) -> None:
 @pytest.mark.parametrize("workers", [(), ("-p", "xdist", "-n", "1")], ids=["alone", "workers"])
 def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path: Path) -> None:
     """By pyproject's limit, shortened to a second: with one process the run ends there, with workers it goes on."""
-    (tmp_path / "test_it.py").write_text("import time\ndef test_that_hangs():\n    time.sleep(300)\n", "utf-8")
+    (tmp_path / "test_it.py").write_text(
+        "import time\ndef test_that_hangs():\n    time.sleep(300)\n", "utf-8"
+    )
     settings = ("-c", str(ROOT / "pyproject.toml"), "-o", "faulthandler_timeout=1", "-p", "no:cacheprovider")
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:hypothesispytest", *settings, *workers, "test_it.py"],

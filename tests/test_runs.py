@@ -46,3 +46,18 @@ def test_a_killed_worker_is_told_and_its_work_done(three_nights, workers_pay, wo
     assert [note.code for note in whole.solution.solution.warnings].count("worker-ended") == 1
     assert [group.name for group in whole.solution.groups] == three_nights
     assert all(group.solution is not None for group in whole.solution.groups)
+
+
+def test_where_no_process_can_be_copied_workers_begin_anew(three_nights, workers_pay, monkeypatch):
+    """As on Windows (not tried there): Python is started again in each, and everything is handed over."""
+    monkeypatch.setattr(multiprocessing, "get_all_start_methods", lambda: ["spawn"])
+    kinds = set()
+
+    def look(*_):
+        kinds.update(type(child).__name__ for child in multiprocessing.active_children())
+
+    layout, wanted = read_layout("l.toml"), Wanted(each="file")
+    found = runs.solve_logs(three_nights[:2], layout, SITE, wanted, look)
+    assert "SpawnProcess" in kinds
+    assert "worker-ended" not in [note.code for note in found.solution.solution.warnings]
+    assert all(group.solution is not None for group in found.solution.groups)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import shutil
@@ -79,8 +80,6 @@ def test_standard_input_that_is_closed() -> None:
 
 def test_a_pipe_that_windows_calls_an_invalid_argument(monkeypatch: pytest.MonkeyPatch) -> None:
     """There a reader that has gone is EINVAL, not EPIPE (common practice, no source: not tried on Windows)."""
-    import errno
-
     from poleward.cli import streams
 
     monkeypatch.setattr(streams, "GONE", streams.gone("win32"))
@@ -191,6 +190,23 @@ def test_a_file_that_is_read_only_is_kept() -> None:
     ran = shell(f"{powerless()} $P demo --output r.json --force")
     assert (ran.returncode, ran.stderr.splitlines()[0]) == (2, "poleward: r.json: this file is read-only")
     assert Path("r.json").read_text(encoding="utf-8") == "mine"
+
+
+def test_a_file_that_another_program_holds_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As Windows says it (not tried there): it lets no open file be replaced."""
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EACCES, "Access is denied")
+
+    Path("r.json").write_text("mine", encoding="utf-8")
+    monkeypatch.setattr(os, "replace", refuse)
+    ran = run_here("demo", "--output", "r.json", "--force")
+    assert (ran.status, ran.out, ran.err) == (
+        2, "", "poleward: r.json: cannot be written: Access is denied\n"
+        "  may you write there? is the file open in another program?\n",
+    )  # fmt: skip
+    assert Path("r.json").read_text(encoding="utf-8") == "mine"
+    assert sorted(os.listdir()) == ["config", "r.json"]
 
 
 # Users without a home
