@@ -62,7 +62,7 @@ def test_two_signs_of_a_drift_table(latitude):
 
 def test_the_words_are_those_of_the_drawing():
     """The trap: read the way the star runs as north, and the answer is turned over."""
-    for page in ("first-solve.md", "signs.md", "log-layout.md"):
+    for page in ("time-by-eye.md", "signs.md", "log-layout.md"):
         text = " ".join((DOCS / page).read_text(encoding="utf-8").replace("*", "").split()).lower()
         assert "the star goes south" in text or "the star runs south" in text, page
 

@@ -26,10 +26,10 @@ PARTS = {
     "The command line": ("cli", "__init__.py", "__main__.py"),
 }
 MORE = {
-    "add-pointing": "[a first solve](first-solve.md#5-when-it-cannot-tell)",
+    "add-pointing": "[why two hour angles](two-hour-angles.md)",
     "contradiction": "[my answer looks wrong](looks-wrong.md)",
     "low-altitude": "[drift and refraction](drift-and-refraction.md)",
-    "not-robust": "[a first solve](first-solve.md#6-when-the-timings-disagree)",
+    "not-robust": "[when timings disagree](time-by-eye.md#when-timings-disagree)",
     "section-refused": "[what a damaged log does](log-layout.md#what-a-damaged-log-does)",
     "axis-moved": "[several nights](logs.md#several-nights)",
 }
