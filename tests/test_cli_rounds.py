@@ -109,3 +109,37 @@ def test_rounds_of_different_poles_are_refused(workdir: Path) -> None:
     assert ran.status == 3
     assert "the rounds refer to different poles" in ran.err
     assert (workdir / "r.json").read_bytes() == before
+
+
+def test_the_same_solve_again_is_no_new_round(workdir: Path) -> None:
+    """Arrow up and Enter: nothing was measured anew, so nothing is kept."""
+    solved(workdir, -42, -31)
+    before = (workdir / "r.json").read_bytes()
+    ran = solved(workdir, -42, -31)
+    assert ran.status == 0
+    assert "NOT kept in r.json: these are the same timings as round 1." in ran.out
+    assert (workdir / "r.json").read_bytes() == before
+    assert "Kept as round 2 in r.json" in solved(workdir, -41, -31).out
+
+
+def test_what_was_turned_is_said_and_not_advised_again(workdir: Path) -> None:
+    solved(workdir, -42, -31)
+    ran = run_here("rounds", "r.json", "--turned", "azimuth 1.1 ccw")
+    assert "nothing was said of the altitude knob: noted as not turned" in ran.err
+    for out in (ran.out, run_here("rounds", "r.json").out):
+        assert (
+            "Noted after round 1: azimuth 1.10 counter-clockwise, altitude not turned. Now measure again."
+        ) in out
+        assert "What to turn" not in out
+        assert "the axis stood before the turns noted" in out
+    assert json.loads(run_here("rounds", "r.json", "--json").out)["moves"] == []
+    ran = run_here("rounds", "r.json", "--turned", "none")  # a second note replaces the first
+    assert "What to turn" in ran.out
+    assert ran.err == ""
+
+
+def test_as_advised_is_what_was_advised(workdir: Path) -> None:
+    solved(workdir, -42, -31)
+    run_here("rounds", "r.json", "--turned", "as advised")
+    (kept,) = json.loads((workdir / "r.json").read_text(encoding="utf-8"))["rounds"]
+    assert kept["turned"] == kept["advised"]

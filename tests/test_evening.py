@@ -20,12 +20,14 @@ from poleward.report.evening_text import field_picture
 from poleward.rounds.evening import Evening
 from poleward.rounds.history import Entry
 from poleward.rounds.questions import pixel_drift, sky_drift
+from poleward.rounds.script import NORTH
 from poleward.rounds.situation import Suggestion, World
 from poleward.rounds.turns import read_turned
 from poleward.setup import Setup
 from poleward.solving.knobs import Knob
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
+DOCS = Path(__file__).parents[1] / "docs"
 
 
 @pytest.mark.parametrize(
@@ -188,8 +190,21 @@ def test_other_turns_are_noted() -> None:
         if evening.question.key.startswith("turned"):
             break
         answered(evening, person)
-    evening.answer("azimuth=0.5 clockwise, altitude=0", person.at)
+    with pytest.raises(InputError, match="nothing is said of the altitude knob") as raised:
+        evening.answer("azimuth 0.5 cw", person.at)
+    assert raised.value.hint == "if it was not turned: azimuth 0.5 cw, altitude=0"
+    assert not evening.world.rounds[0].was_turned
+    evening.answer(raised.value.hint.split(": ")[1], person.at)
     assert evening.world.rounds[0].turned == read_turned("azimuth=0.5 clockwise, altitude=0")
+
+
+def test_which_way_is_north_is_said_so_that_it_holds_in_both_hemispheres() -> None:
+    """The pole's side of the sky is south at a southern site: what to push toward is the NORTH celestial pole."""
+    text = " ".join((DOCS / "first-evening.md").read_text(encoding="utf-8").split())
+    assert "toward the NORTH celestial pole" in NORTH
+    assert "toward the NORTH celestial pole" in text
+    assert "stars run SOUTH in the field" in NORTH
+    assert "pole's side of the sky" not in text
 
 
 @pytest.mark.parametrize("rows", ["up", "down"])

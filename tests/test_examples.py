@@ -102,7 +102,7 @@ def said(command: str, page: str = "") -> str:
         runpy.run_path(words[1], run_name="__main__")
         return ""
     assert words[0] == "poleward", command
-    if words[1] == "evening":
+    if words[1] == "evening" and "--help" not in words:
         return evening(words[1:], page)
     ran = run_here(*words[1:])
     return ran.out + ran.err + (f"(exit status {ran.status})\n" if ran.status else "")

@@ -64,12 +64,31 @@ def test_a_level_base_moves_each_error_alone() -> None:
     ("text", "azimuth", "altitude"),
     [
         ("azimuth=0.25 clockwise, altitude=0", (0.25,), ()),
-        ("altitude=1.1 turns counter-clockwise then 0.2 clockwise", (), (-1.1, 0.2)),
-        ("azimuth=90deg clockwise", (0.25,), ()),
+        ("azimuth=0, altitude=1.1 turns counter-clockwise then 0.2 clockwise", (), (-1.1, 0.2)),
+        ("azimuth=90deg clockwise, altitude=none", (0.25,), ()),
+        ("none", (), ()),
+        ("azimuth 1.14 clockwise altitude 0", (1.14,), ()),
+        ("az 1/4 cw, alt 0.5 ccw", (0.25,), (-0.5,)),
+        ("Azimuth=1,25 clockwise, Altitude=0,5 counterclockwise", (1.25,), (-0.5,)),
+        ("azimuth = 90\N{DEGREE SIGN} clockwise and altitude: 2 turns counter clockwise", (0.25,), (-2.0,)),
+        ("azimuth=1 anticlockwise, then 0.2 clockwise, altitude=not turned", (-1.0, 0.2), ()),
+        ("as advised", (-0.7, 0.2), (0.3,)),
+        ("azimuth=as advised, altitude=0", (-0.7, 0.2), ()),
     ],
 )
 def test_turns_as_written(text: str, azimuth: tuple[float, ...], altitude: tuple[float, ...]) -> None:
-    assert read_turned(text) == {"azimuth": azimuth, "altitude": altitude}
+    advised = {"azimuth": (-0.7, 0.2), "altitude": (0.3,)}
+    assert read_turned(text, advised=advised) == {"azimuth": azimuth, "altitude": altitude}
+
+
+def test_of_a_knob_that_is_not_named_nothing_is_said() -> None:
+    assert read_turned("azimuth=1.1 clockwise") == {"azimuth": (1.1,)}
+
+
+def test_a_bare_sign_is_no_way() -> None:
+    with pytest.raises(InputError) as raised:
+        read_turned("azimuth=-1.25, altitude=0")
+    assert "a sign does not say which way" in raised.value.hint
 
 
 @pytest.mark.parametrize(
@@ -81,6 +100,8 @@ def test_turns_as_written(text: str, azimuth: tuple[float, ...], altitude: tuple
         ("azimuth=250 clockwise", "--turned: azimuth: 250 turns, allowed is up to 100\n"),
         ("azimuth=1 clockwise, azimuth=0", "--turned: azimuth is given twice\n"),
         ("", "--turned: unknown knob ''\n"),
+        ("as advised", "--turned: no turn of the azimuth knob was advised\n"),
+        ("azimuth=1/0 clockwise", "--turned: azimuth: '1/0 clockwise' is no turn of a knob\n"),
     ],
 )
 def test_turns_that_are_none(text: str, line: str) -> None:

@@ -171,8 +171,8 @@ class Report:
     def give(self, result: LogSolution, sections: Sequence[Section]) -> int:
         """Print and write everything; return the exit status."""
         solution = self._with_moves(result, sections)
-        told = rounds.appended(solution, self.append, self.setup)
-        rounds.give_with(told, replace(result, solution=solution), self.output, self.setup, self.append)
+        kept = rounds.appended(solution, self.append, self.setup)
+        rounds.give_with(kept, replace(result, solution=solution), self.output, self.setup)
         return 0 if result.solution.determined == "both" else 4
 
     def _with_moves(self, result: LogSolution, sections: Sequence[Section]) -> Solution:

@@ -31,7 +31,7 @@ APPEND = click.option(
 @click.option(
     "--turned",
     metavar="TURNS",
-    help='What was turned after the last round: "azimuth=0.25 clockwise, altitude=0".',
+    help='What was turned after the last round: "azimuth=0.25 clockwise, altitude=0", or "as advised".',
 )
 @LIMIT
 @click.option(
@@ -48,27 +48,38 @@ def command(path: str, turned: str | None, limit: str, setup_file: str | None, o
       poleward rounds tonight.json
       poleward rounds tonight.json --turned "azimuth=0.25 clockwise, altitude=0"
       poleward rounds tonight.json \\
-        --turned "altitude=1.1 counter-clockwise then 0.2 clockwise"
+        --turned "azimuth=0, altitude=1.1 counter-clockwise then 0.2 clockwise"
     """
     from poleward.rounds.asked import tell_rounds
     from poleward.rounds.history import read_rounds, update_rounds
-    from poleward.rounds.turns import read_turned
+    from poleward.rounds.turns import KNOBS, read_turned
     from poleward.setup import find_setup
 
     output.check()
     setup = find_setup(setup_file)
     history = read_rounds(path)
-    strokes = None if turned is None else read_turned(turned)
-    rounds = history.rounds if strokes is None else history.with_turned(strokes).rounds
-    told = tell_rounds(rounds, setup, limit)
-    if strokes is not None:
-        update_rounds(path, lambda kept: kept.with_turned(strokes))
+    if turned is None:
+        output.give(tell_rounds(history.rounds, setup, limit), setup.source)
+        return 0
+    said = read_turned(turned, advised=history.rounds[-1].advised if history.rounds else None)
+    unsaid = [knob for knob in KNOBS if knob not in said]
+    strokes = {**dict.fromkeys(KNOBS, ()), **said}
+    told = tell_rounds(history.with_turned(strokes).rounds, setup, limit)
+    update_rounds(path, lambda kept: kept.with_turned(strokes))
+    for knob in unsaid:
+        common.tell(f"nothing was said of the {knob} knob: noted as not turned; if it was, note both again")
     output.give(told, setup.source)
     return 0
 
 
-def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
-    """Keep a solution as one more round with what is advised; return what all of them tell, or None without a file."""
+def appended(solution: Solution, path: str | None, setup: Setup) -> tuple[Told, str] | None:
+    """Keep a solution as one more round with what is advised.
+
+    Returns
+    -------
+    tuple of Told and str, or None
+        What all rounds tell, and a line that says what was kept; None without a file, or if it makes no round.
+    """
     from dataclasses import replace
     from datetime import UTC, datetime
 
@@ -81,27 +92,33 @@ def appended(solution: Solution, path: str | None, setup: Setup) -> Told | None:
         common.tell(f"not kept in {path}: a round needs both errors")
         return None
     one = round_of(solution.to_record()["axis"], datetime.now(UTC))
-    told: list[Told] = []
+    told: list[tuple[Told, str]] = []
 
     def add(kept: History) -> History:
+        if (same := kept.number_of(one.axis)) is not None:
+            line = f"NOT kept in {path}: these are the same timings as round {same}."
+            told.append((tell_rounds(kept.rounds, setup, DEFAULT_LIMIT), line))
+            return kept
         more = kept.with_round(one)
-        told.append(tell_rounds(more.rounds, setup, DEFAULT_LIMIT))
-        return replace(more, rounds=(*kept.rounds, replace(one, advised=told[-1].next_turn.strokes)))
+        now = tell_rounds(more.rounds, setup, DEFAULT_LIMIT)
+        line = f"Kept as round {len(more.rounds)} in {path}; poleward rounds {path} tells them all."
+        told.append((now, line))
+        return replace(more, rounds=(*kept.rounds, replace(one, advised=now.next_turn.strokes)))
 
     update_rounds(path, add)
     return told[-1]
 
 
-def give_with(told: Told | None, result: Any, output: common.Output, setup: Setup, path: str | None) -> None:
+def give_with(kept: tuple[Told, str] | None, result: Any, output: common.Output, setup: Setup) -> None:
     """Give a solution, of drifts or of logs; with rounds, what they advise stands in place of its own turns."""
     from poleward.report.rounds_text import what_to_turn_next
     from poleward.report.style import signs_for
 
-    if told is None:
+    if kept is None:
         output.give(result, setup.source)
         return
-    kept = f"Kept as round {len(told.rounds)} in {path}; poleward rounds {path} tells them all."
-    footer = f"\n\n{what_to_turn_next(told, signs_for(sys.stdout))}\n\n{kept}"
+    told, line = kept
+    footer = f"\n\n{what_to_turn_next(told, signs_for(sys.stdout))}\n\n{line}"
     output.give(_with_moves(result, told.moves), setup.source, "", footer, _with_moves(result, ()))
 
 

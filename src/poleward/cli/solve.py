@@ -94,8 +94,8 @@ def command(
     solution = solved(timings, setup, site, solving)
     if solution.contradictory and append is not None:
         common.tell("not kept as a round: the timings contradict each other")
-    told = None if solution.contradictory else rounds.appended(solution, append, setup)
-    rounds.give_with(told, solution, output, setup, append)
+    kept = None if solution.contradictory else rounds.appended(solution, append, setup)
+    rounds.give_with(kept, solution, output, setup)
     return 0 if solution.determined == "both" and not solution.contradictory else 4
 
 

@@ -9,8 +9,10 @@ from typing import Any
 from poleward.report.rounds_text import what_to_turn_next, where_it_stands
 from poleward.report.style import Signs
 from poleward.report.text import verdict
+from poleward.rounds.history import Round
 from poleward.rounds.situation import Means, Suggestion
 from poleward.rounds.story import Told
+from poleward.rounds.turns import turned_text
 from poleward.sky.camera import GuideCamera
 from poleward.solving.solution import Solution
 
@@ -24,6 +26,8 @@ def shown(about: Any, signs: Signs) -> str:
         return _suggestion(about)
     if isinstance(about, Solution):
         return verdict(about, signs)
+    if isinstance(about, Round) and about.turned is not None:
+        return f"Noted: {turned_text(about.turned)}. Now measure again."
     if isinstance(about, Told):
         return f"{where_it_stands(about, signs)}\n\n{what_to_turn_next(about, signs)}"
     if isinstance(about, GuideCamera):

@@ -6,10 +6,10 @@ from datetime import datetime
 
 import numpy as np
 
-from poleward.report.style import Signs, decimals_for, paragraph, with_sigma
+from poleward.report.style import Signs, counted, decimals_for, paragraph, with_sigma
 from poleward.rounds.history import Round
 from poleward.rounds.story import Told
-from poleward.rounds.turns import KNOBS
+from poleward.rounds.turns import KNOBS, turned_text
 from poleward.solving.knobs import CAUTIONS, SIDES, Knob
 
 FEW_TURNS = 1.0
@@ -37,8 +37,9 @@ def where_it_stands(told: Told, signs: Signs) -> str:
     count = len(told.rounds)
     errors, sigma = told.response.errors[-1], np.sqrt(np.diag(told.response.errors_covariance))
     pole = told.rounds[-1].axis["reference"]
+    stands = "stood before the turns noted" if told.rounds[-1].was_turned else "stands"
     lines = [
-        f"After {count} round{'s' if count > 1 else ''} the axis stands {told.offsets[-1]:.1f} arcmin from the {pole}:"
+        f"After {counted(count, 'round')} the axis {stands} {told.offsets[-1]:.1f} arcmin from the {pole}:"
     ]
     for index, (knob, sides) in enumerate((("azimuth", ("EAST", "WEST")), ("altitude", ("HIGH", "LOW")))):
         side = sides[0 if errors[index] > 0 else 1]
@@ -49,7 +50,10 @@ def where_it_stands(told: Told, signs: Signs) -> str:
 
 
 def what_to_turn_next(told: Told, signs: Signs) -> str:
-    """Return the next turns in words, or that it is time to stop."""
+    """Return the next turns in words, or that it is time to stop, or that the last turns are to be measured."""
+    last = told.rounds[-1]
+    if last.turned is not None and last.was_turned:
+        return f"Noted after round {len(told.rounds)}: {turned_text(last.turned)}. Now measure again."
     if told.next_turn.stop:
         return f"Stop: {told.next_turn.reason}."
     lines = [f"What to turn ({told.next_turn.reason})"]

@@ -5,10 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
-import sys
-import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -17,13 +14,12 @@ from typing import Any
 from poleward.door.files import write_whole
 from poleward.door.record import record_of
 from poleward.errors import InputError, UsageError
+from poleward.rounds.held import held
 from poleward.rounds.turns import KNOBS, MOST_TURNS, Strokes
 
 KIND, VERSION = "rounds file", 1
 MOST_BYTES = 10_000_000
 """A thousand rounds make one megabyte; more is another file."""
-LOCK_WAIT_S, LOCK_STEP_S = 10.0, 0.02
-"""Another program holds the file for milliseconds; after ten seconds something is wrong."""
 ERRORS = ("azimuth_error_arcmin", "altitude_error_arcmin", "azimuth_sigma_arcmin", "altitude_sigma_arcmin")
 KEPT = ("reference", *ERRORS, "correlation", "pole_altitude_deg", "latitude_deg")
 """What a round keeps of a solution's axis."""
@@ -49,6 +45,11 @@ class Round:
     axis: Mapping[str, Any]
     advised: Turned | None = None
     turned: Turned | None = None
+
+    @property
+    def was_turned(self) -> bool:
+        """Whether turns were noted after it: the axis then stands elsewhere."""
+        return self.turned is not None and any(self.turned.values())
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,11 @@ class History:
         begin = datetime.fromisoformat(self.entries[0].at)
         return tuple(each for each in self.rounds if datetime.fromisoformat(each.at) < begin)
 
+    def number_of(self, axis: Mapping[str, Any]) -> int | None:
+        """Return the number of the round with this very axis, or None: two measurements never agree in every digit."""
+        same = [n for n, each in enumerate(self.rounds, 1) if _digits(each.axis) == _digits(axis)]
+        return same[0] if same else None
+
     def with_round(self, one: Round) -> History:
         """Return the history with one more round."""
         return replace(self, rounds=(*self.rounds, one))
@@ -96,6 +102,11 @@ class History:
         if not self.rounds:
             raise UsageError("there is no round yet", "append a solve first")
         return replace(self, rounds=(*self.rounds[:-1], replace(self.rounds[-1], turned=dict(turned))))
+
+
+def _digits(axis: Mapping[str, Any]) -> tuple[str, ...]:
+    """Twelve of each number: another machine may round the last ones otherwise."""
+    return tuple(f"{axis[name]:.12g}" for name in ERRORS)
 
 
 def round_of(axis: Mapping[str, Any], at: datetime, advised: Turned | None = None) -> Round:
@@ -246,54 +257,7 @@ def update_rounds(path: str | Path, change: Callable[[History], History]) -> His
     UsageError
         It cannot be written, or another program holds it.
     """
-    with _held(Path(path)):
+    with held(Path(path)):
         history = change(read_rounds(path) if os.path.exists(path) else History())
         write_whole(path, _text(history), force=True)
     return history
-
-
-@contextmanager
-def _held(path: Path) -> Iterator[None]:
-    """Hold a file against other programs, by a lock on a file beside it that the system frees however we end."""
-    beside = path.with_name(f".{path.name}.lock")
-    until = time.monotonic() + LOCK_WAIT_S
-    while True:
-        try:
-            handle = os.open(beside, os.O_RDWR | os.O_CREAT, 0o600)
-        except OSError as error:
-            raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
-        # Who held it before may have removed the file beside it: only a lock on the one that is there counts.
-        if _lock(handle) and _same(handle, beside):
-            break
-        os.close(handle)
-        if time.monotonic() > until:
-            raise UsageError(f"{path}: another program holds this file", "close it and try again")
-        time.sleep(LOCK_STEP_S)
-    try:
-        yield
-    finally:
-        if sys.platform != "win32":  # there an open file cannot be removed, and stays, empty
-            beside.unlink(missing_ok=True)
-        os.close(handle)
-
-
-def _lock(handle: int) -> bool:
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def _same(handle: int, path: Path) -> bool:
-    try:
-        return os.path.samestat(os.fstat(handle), os.stat(path))
-    except FileNotFoundError:
-        return False

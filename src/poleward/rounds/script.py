@@ -15,7 +15,7 @@ from poleward.rounds.prior import STATED_DOUBT
 from poleward.rounds.questions import Question, choice, measure, moment, pixel_drift, sky_drift
 from poleward.rounds.situation import Heard, Means, World, means_of
 from poleward.rounds.story import Told, told_from
-from poleward.rounds.turns import read_turned
+from poleward.rounds.turns import KNOBS, Strokes, read_turned
 from poleward.solving.asked import solve
 from poleward.solving.solution import Solution
 from poleward.timings.drifts import Drifts
@@ -25,6 +25,10 @@ SHORTEST_S = 20.0
 ENOUGH = 4.0
 """Turning pays once the offset is so many times its uncertainty: what measuring on would save is then less than what
 knobs known to a quarter leave over."""
+NORTH = (
+    "Which way is north? Push the tube a little toward the NORTH celestial pole (at a southern site: away from the pole "
+    + "that your axis points at): stars run SOUTH in the field, whatever the eyepiece does to the picture."
+)
 WATCHED = {"arcsec": sky_drift, "pixels": pixel_drift, "divisions": pixel_drift}
 
 Script = Generator[Question, Heard, Any]
@@ -64,6 +68,7 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
         moment,
         "A drift is what the star does by itself: no guiding, no correction in declination while the watch runs.",
         "",
+        about=world.rounds[-1] if world.rounds else None,
     )
     at = ready.at
     while True:
@@ -190,7 +195,7 @@ def _drift(means: Means, name: str) -> Generator[Question, Heard, Heard]:
             "divisions": "How many divisions did the star go (x y, last place less first)?",
         }[means.unit],
         WATCHED[means.unit],
-        "North is where the mount's own declination axis carries the field: push the tube south, and stars go north.",
+        NORTH,
         None,
         True,
         about=means.camera,
@@ -236,10 +241,21 @@ def _typed_pointing(name: str) -> Generator[Question, Heard, dict[str, str] | No
 
 def _turning(world: World, told: Told) -> Generator[Question, Heard, None]:
     """Have the knobs turned and note what was done."""
+
+    def read(text: str, at: datetime) -> dict[str, Strokes]:
+        strokes = read_turned(text, "turned", told.next_turn.strokes)
+        unsaid = [knob for knob in KNOBS if knob not in strokes]
+        if unsaid:
+            raise InputError(
+                f"nothing is said of the {unsaid[0]} knob",
+                f"if it was not turned: {text.strip(' ,')}, {unsaid[0]}=0",
+            )
+        return strokes
+
     turned = yield Question(
         f"turned {len(world.rounds)}",
         'What did you turn? Enter: as advised; or as "azimuth=0.25 clockwise, altitude=0"',
-        lambda text, at: told.next_turn.strokes if text == "as advised" else read_turned(text, "turned"),
+        read,
         "Turns of the knob and which way, seen looking at its head; several strokes joined by then.",
         "as advised",
         about=told,

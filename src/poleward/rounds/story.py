@@ -48,7 +48,7 @@ class Told:
     next_turn : NextTurn
         What to turn next.
     moves : tuple of Move
-        Of the next turn: what each error must change by, and the net turns of the knob.
+        Of the next turn: what each error must change by, and the net turns of the knob; none once turns were noted.
     notes : tuple of Note
         What the knobs do that was not stated.
     knobs : mapping of Knob
@@ -168,7 +168,7 @@ def told_from(
         level,
         limit_arcmin,
         advice,
-        _moves(advice, turnable),
+        () if rounds[-1].was_turned else _moves(advice, turnable),
         tuple(_notes(response, prior)),
         dict(knobs),
     )

@@ -7,6 +7,7 @@ has changed its way it first crosses the gap, and those turns move nothing.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from poleward.door.quantity import nearest
 from poleward.errors import InputError
@@ -17,57 +18,95 @@ MOST_TURNS = 100.0
 
 Strokes = tuple[float, ...]
 
+_KNOB = re.compile(r"[,;]?\s{0,4}(?:and )?\b(az(?:imuth)?|alt(?:itude)?)\b\s{0,4}[=:]?\s{0,4}")
 _STROKE = re.compile(
-    r"(\d{1,4}(?:\.\d{0,6})?|\.\d{1,6})(?:\s{0,4}(turns?|deg))?\s{0,4}(clockwise|counter-clockwise)"
+    r"(\d{1,4}(?:\.\d{0,6})?|\.\d{1,6})(?:\s?/\s?([1-9]\d{0,2}))?\s{0,4}(turns?|deg(?:rees?)?|°)?\s{0,4}"
+    r"(?:(clockwise|cw)|(?:counter|anti)[- ]?clockwise|ccw)"
 )
+_SIGNED = re.compile(r"[+-]\s?[\d.]{1,12}\s{0,4}(turns?|deg(?:rees?)?|°)?")
 _EXAMPLE = "e.g. azimuth=0.25 clockwise, altitude=1.2 counter-clockwise then 0.25 clockwise; 0 for not turned"
+_NOT_TURNED = ("0", "0.0", "none", "nothing", "no", "not turned", "-")
 
 
-def read_turned(text: str, where: str = "--turned") -> dict[str, Strokes]:
+def read_turned(
+    text: str, where: str = "--turned", advised: Mapping[str, Strokes] | None = None
+) -> dict[str, Strokes]:
     """Read what was turned: ``azimuth=0.25 clockwise, altitude=0``; several strokes are joined by ``then``.
 
     Parameters
     ----------
     text : str
-        For each knob turns (or degrees of the knob, with ``deg``) and the way it went; a knob left out was not turned.
+        For each knob turns (or degrees of the knob, with ``deg``) and the way it went; ``none``: neither was turned.
     where : str
         For messages.
+    advised : mapping of Strokes, optional
+        What ``as advised`` stands for, of all or of one knob; left out: nothing.
 
     Returns
     -------
     dict
-        Strokes, in turns, clockwise positive, for both knobs.
+        Strokes, in turns, clockwise positive, of the knobs that were named.
 
     Raises
     ------
     InputError
         Another knob, no way, or a number that no knob makes.
     """
-    strokes: dict[str, Strokes] = dict.fromkeys(KNOBS, ())
-    seen = set()
-    for piece in text.split(","):
-        name, _, value = (part.strip() for part in piece.partition("="))
-        if name not in KNOBS:
-            raise InputError(f"unknown knob '{name[:40]}'", nearest(name, KNOBS), where)
-        if name in seen:
+    plain = re.sub(r"(?<=\d),(?=\d)", ".", " ".join(text.lower().split()))
+    if plain in _NOT_TURNED:
+        return dict.fromkeys(KNOBS, ())
+    if plain == "as advised":
+        return {knob: _advised(knob, advised, where) for knob in KNOBS}
+    before, *pieces = _KNOB.split(plain)
+    if before or not pieces:
+        name = re.split("[=:]| (?=[0-9])", before)[0].strip()
+        raise InputError(f"unknown knob '{name[:40]}'", nearest(name, KNOBS), where)
+    strokes: dict[str, Strokes] = {}
+    for short, value in zip(pieces[::2], pieces[1::2], strict=True):
+        name = next(knob for knob in KNOBS if knob.startswith(short))
+        if name in strokes:
             raise InputError(
                 f"{name} is given twice", "join strokes by then: 0.5 clockwise then 0.2 clockwise", where
             )
-        seen.add(name)
-        strokes[name] = (
-            tuple(_stroke(part, name, where) for part in value.split(" then ")) if value != "0" else ()
-        )
+        if value == "as advised":
+            strokes[name] = _advised(name, advised, where)
+        else:
+            parts = re.split(r",? then ", value.strip(" ,;"))
+            strokes[name] = (
+                () if value in _NOT_TURNED else tuple(_stroke(part, name, where) for part in parts)
+            )
+    return strokes
+
+
+def _advised(knob: str, advised: Mapping[str, Strokes] | None, where: str) -> Strokes:
+    strokes = (advised or {}).get(knob)
+    if strokes is None:
+        raise InputError(f"no turn of the {knob} knob was advised", f"say what was turned, {_EXAMPLE}", where)
     return strokes
 
 
 def _stroke(text: str, knob: str, where: str) -> float:
-    found = _STROKE.fullmatch(text.strip().lower())
+    found = _STROKE.fullmatch(text.strip())
     if found is None:
-        raise InputError(f"{knob}: '{text.strip()[:40]}' is no turn of a knob", _EXAMPLE, where)
-    turns = float(found[1]) / (360 if found[2] == "deg" else 1)
+        hint = _EXAMPLE
+        if _SIGNED.fullmatch(text.strip()):
+            hint = "a sign does not say which way: write clockwise or counter-clockwise, as seen at the knob's head"
+        raise InputError(f"{knob}: '{text.strip()[:40]}' is no turn of a knob", hint, where)
+    turns = float(found[1]) / float(found[2] or 1) / (360 if (found[3] or "t")[0] in "d°" else 1)
     if turns > MOST_TURNS:
         raise InputError(f"{knob}: {turns:g} turns, allowed is up to {MOST_TURNS:g}", _EXAMPLE, where)
-    return turns if found[3] == "clockwise" else -turns
+    return turns if found[4] else -turns
+
+
+def turned_text(strokes: Mapping[str, Strokes]) -> str:
+    """Return ``azimuth 2.40 clockwise, altitude not turned``."""
+    ways = {
+        knob: " then ".join(
+            f"{abs(one):.2f} {'clockwise' if one > 0 else 'counter-clockwise'}" for one in strokes[knob]
+        )
+        for knob in KNOBS
+    }
+    return ", ".join(f"{knob} {way or 'not turned'}" for knob, way in ways.items())
 
 
 def approach(net: float, way: float, gap: float, overrun: float) -> Strokes:
