@@ -119,7 +119,7 @@ RUN = "x1=812, y1=455, x2=405, y2=388, duration=60s, dec=+5d"
             RUN,
             "up",
             ("--focal-length", "240mm", "--pixel-size", "3.75um"),
-            "the run makes 2.18 arcsec/pix, focal length and pixel size make 3.22",
+            "the run makes 2.18 arcsec/pix, focal length and pixel size, or the setup, make 3.22",
         ),
     ],
 )
@@ -196,3 +196,21 @@ def test_what_python_cannot_ask(run, push, rows, line):
     with pytest.raises(UsageError) as raised:
         find_camera(run, "60 s", "5 deg", push, rows=rows)
     assert raised.value.message == line
+
+
+@pytest.mark.parametrize(
+    ("run", "line", "hint"),
+    [
+        (
+            "x1=1, y1=1, x2=300, y2=40, duration=1, dec=+5d",
+            "--run: duration is 1 s, allowed is 5 s or more",
+            "1min is",
+        ),
+        ("812", "--run: '812' is not name=value", "x1=812"),
+    ],
+)
+def test_slips_in_a_run(run, line, hint):
+    ran = run_here("camera", "--run", run, "--push", "up")
+    assert ran.status == 3
+    assert f"poleward: {line}" in ran.err
+    assert hint in ran.err

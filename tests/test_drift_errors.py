@@ -71,6 +71,16 @@ CASES = {
         "poleward: t.csv:4, column time: 'tonight' is not a time, allowed is ISO 8601\n"
         "  write e.g. 2026-11-25T21:14:00+01:00\n",
     ),
+    "a clock's time alone": (
+        row("x,22:00,300,,3,1h12m,,,-4,,,"),
+        "poleward: t.csv:4, column time: '22:00' is not a time, allowed is ISO 8601\n"
+        "  add the date: write e.g. 2026-11-25T21:14:00+01:00\n",
+    ),
+    "day first": (
+        row("x,5.11.2026 20:36,300,,3,1h12m,,,-4,,,"),
+        "poleward: t.csv:4, column time: '5.11.2026 20:36' is not a time, allowed is ISO 8601\n"
+        "  write 2026-11-05T20:36\n",
+    ),
     "zero duration": (
         row("x,,0,1,2,,,,-4,,,"),
         "poleward: t.csv:4, column duration: duration is 0 s, allowed is more than 0\n",

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from conftest import run_here
 
-from poleward.report.page import dial
+from poleward.report.page import dial, table_of
 
 HOSTILE = (
     "<script>document.title='ran'</script>",
@@ -110,3 +110,15 @@ def test_dials(stroke: float) -> None:
     assert int(end[2]) == (stroke > 0)
     assert int(end[1]) == (abs(stroke) % 1 > 0.5)
     assert shown["whole"] == int(abs(stroke))
+
+
+def test_what_the_page_says_beside_the_text(workdir: Path) -> None:
+    """What a person at the mount needs is not folded away: coordinates to type, what is not known, the way to turn."""
+    run_here("plan", "--latitude=47.1", "--longitude=8.4", "--at=2026-11-25T19:00+01:00", "--page=plan.html")
+    plan = Path("plan.html").read_text(encoding="utf-8")
+    assert re.search(r"<td>\d\dh\d\d\.\dm</td><td>[+-]\d\dd\d\dm</td>", plan)
+    rows = [{"name": "veil", "within": None, "problem": "daylight"}, {"name": "cluster", "within": True}]
+    shown = table_of("Targets", rows, {"name": 0, "within": 0, "problem": 0}).rows
+    assert shown == (("veil", "?", "daylight"), ("cluster", "yes", ""))
+    run_here("demo", "--page=demo.html")
+    assert "Clockwise as you look at the knob's head." in Path("demo.html").read_text(encoding="utf-8")

@@ -10,6 +10,7 @@ from conftest import run_here
 
 from poleward.errors import InputError
 from poleward.setup import find_setup, read_setup
+from poleward.sky.site import Air
 
 FULL = """
 [site]
@@ -146,6 +147,11 @@ def test_where_it_is_looked_for(workdir: Path) -> None:
             'of the y axis, north through east: "12 deg"',
         ),
         (
+            '[camera]\nfocal_length = "240 mm"\npixel_size = "3.76 mm"\nwidth = 40\nheight = 3\n',
+            "s.toml [camera]: pixel_size is 3760 um, allowed is up to 200 um",
+            "of one pixel, or of some that are binned, e.g. 3.76 um",
+        ),
+        (
             '[camera]\nfocal_length = "240 mm"\npixel_size = "3 um"\nwidth = "wide"\nheight = 3\n',
             "s.toml [camera]: width is 'wide', allowed is a whole number of pixels",
             "e.g. 4000",
@@ -163,3 +169,9 @@ def test_the_exact_line(text: str, line: str, hint: str) -> None:
 def test_a_missing_setup_file() -> None:
     ran = run_here("solve", "--setup", "none.toml", "--drift", "dec=1d")
     assert (ran.status, ran.err) == (3, "poleward: none.toml: there is no such file\n")
+
+
+def test_a_pressure_that_no_mountain_has() -> None:
+    with pytest.raises(InputError, match=r"pressure \[hPa\] is 95, allowed is 250 to 1100"):
+        Air("95 hPa")
+    assert Air("0 hPa").pressure_hpa == 0

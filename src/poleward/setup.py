@@ -237,7 +237,7 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
             raise InputError("scale and focal_length or pixel_size are both given", "give one", where)
         scale = table["scale"]
     else:
-        pixel = positive(table, "pixel_size", quantity.LENGTH, where)
+        pixel = positive(table, "pixel_size", quantity.PIXEL_SIZE, where)
         scale = pixel / positive(table, "focal_length", quantity.LENGTH, where) / ARCSEC
     return GuideCamera(
         scale, table["position_angle"], table.get("mirrored", False), table.get("rows", "up"), where=where

@@ -14,6 +14,9 @@ from poleward.errors import InputError, UsageError
 if TYPE_CHECKING:
     from poleward.sky.orient import Run
 
+LEAST_S = 5.0
+"""A hand at a stopwatch is 0.2 s off at either end: in less than 5 s the scale is more than 6 % wrong."""
+
 
 @dataclass(frozen=True)
 class Optics:
@@ -160,7 +163,7 @@ def _run(text: str) -> Run:
     from poleward.sky.stars import find_star
 
     known = ("x1", "y1", "x2", "y2", "duration", "dec", "star")
-    pairs = common.inline_pairs(text, "--run")
+    pairs = common.inline_pairs(text, "--run", "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d")
     for name in pairs:
         if name not in known:
             raise InputError(f"unknown name '{name}'", nearest(name, known), "--run")
@@ -172,7 +175,14 @@ def _run(text: str) -> Run:
         dec = find_star(pairs["star"], "--run, star").dec
     else:
         dec = parse(pairs["dec"], ANGLE, "--run", "dec")
-    return Run(*_places(pairs, "--run"), parse(pairs["duration"], DURATION, "--run", "duration"), dec)
+    duration = parse(pairs["duration"], DURATION, "--run", "duration")
+    if 0 < duration < LEAST_S:
+        raise InputError(
+            f"duration is {duration:g} s, allowed is {LEAST_S:g} s or more",
+            "a bare number is seconds; 1min is a minute",
+            "--run",
+        )
+    return Run(*_places(pairs, "--run"), duration, dec)
 
 
 def _push(text: str) -> str | tuple[float, float]:
@@ -180,7 +190,7 @@ def _push(text: str) -> str | tuple[float, float]:
     from poleward.sky.orient import WORDS
 
     if "=" in text:
-        return _places(common.inline_pairs(text, "--push"), "--push")
+        return _places(common.inline_pairs(text, "--push", "x1=600, y1=420, x2=606, y2=382"), "--push")
     if text.lower() not in WORDS:
         raise UsageError(
             f"--push is '{text}', allowed is a way on the screen or two places", nearest(text, WORDS)

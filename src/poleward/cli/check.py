@@ -82,7 +82,9 @@ def _axis(text: str | None, pole: str | None) -> AxisError:
             "--axis axis.json (from poleward solve --output axis.json), or azimuth=.., altitude=..",
         )
     if "=" in text:
-        return axis_from_pairs(common.inline_pairs(text, "--axis"), pole or "apparent")
+        return axis_from_pairs(
+            common.inline_pairs(text, "--axis", "azimuth=5arcmin, altitude=-3arcmin"), pole or "apparent"
+        )
     if pole is not None:
         raise UsageError("--pole goes with a typed axis: a record says itself which pole it is against")
     return read_axis(text)

@@ -234,7 +234,9 @@ def watched(text: str, site: Site) -> tuple[Pointing, bool]:
     from poleward.sky.look import altitude_of
     from poleward.timings.rows import watch_from_cells
 
-    pointing, turned = watch_from_cells(inline_pairs(text, "--watch"), "--watch", site.timezone)
+    pointing, turned = watch_from_cells(
+        inline_pairs(text, "--watch", "hour_angle=2h, dec=+20d"), "--watch", site.timezone
+    )
     height = math.degrees(altitude_of(pointing, site))
     if height < 0:
         raise InputError(f"this place is {-height:.0f} deg below the horizon", "choose another", "--watch")
@@ -269,8 +271,11 @@ def tell(text: str) -> None:
     streams.say(f"poleward: {text}\n")
 
 
-def inline_pairs(text: str, option: str) -> dict[str, str]:
-    """Split ``name=value, name=value`` as the inline options take it.
+DRIFT_EXAMPLE = "hour_angle=-0h20m, dec=+3d, duration=5min, north=-4.2arcsec"
+
+
+def inline_pairs(text: str, option: str, example: str = DRIFT_EXAMPLE) -> dict[str, str]:
+    """Split ``name=value, name=value`` as the inline options take it; `example` is one of this option.
 
     Raises
     ------
@@ -283,7 +288,7 @@ def inline_pairs(text: str, option: str) -> dict[str, str]:
         if not equals or not name.strip() or not value.strip():
             raise InputError(
                 f"'{piece.strip()}' is not name=value",
-                "e.g. hour_angle=-0h20m, dec=+3d, duration=5min, north=-4.2arcsec (a decimal point, not a comma)",
+                f"e.g. {example} (a decimal point, not a comma)",
                 option,
             )
         if name.strip() in pairs:

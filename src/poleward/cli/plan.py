@@ -200,7 +200,7 @@ def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
     sectors = []
     for number, text in enumerate(texts, 1):
         where = f"--blocked {number}"
-        pairs = common.inline_pairs(text, where)
+        pairs = common.inline_pairs(text, where, "from=60deg, to=150deg, up_to=40deg")
         for name in pairs:
             if name not in SECTOR:
                 raise InputError(f"unknown name '{name}'", quantity.nearest(name, SECTOR), where)

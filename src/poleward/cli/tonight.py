@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from poleward.tonight.exposure import Outfit
     from poleward.tonight.targets import Target
 
+OPTICS = "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176"
+TARGET = "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=5min"
 CAMERA = ("focal_length", "pixel_size", "width", "height")
 
 
@@ -40,7 +42,9 @@ class Tonight:
         if self.targets is not None and self.target:
             raise UsageError("a targets table and --target are both given", "give one of them")
         if self.target:
-            rows = [common.inline_pairs(text, f"--target {n}") for n, text in enumerate(self.target, 1)]
+            rows = [
+                common.inline_pairs(text, f"--target {n}", TARGET) for n, text in enumerate(self.target, 1)
+            ]
             return targets_from_rows(rows, timezone=site.timezone, name="--target")
         return () if self.targets is None else read_targets(self.targets, timezone=site.timezone)
 
@@ -51,7 +55,9 @@ class Tonight:
         from poleward.tonight.exposure import Outfit
 
         camera = (
-            setup.camera if self.camera is None else _camera(common.inline_pairs(self.camera, "--camera"))
+            setup.camera
+            if self.camera is None
+            else _camera(common.inline_pairs(self.camera, "--camera", OPTICS))
         )
         pixels = (
             setup.trail_pix
@@ -117,7 +123,7 @@ def _camera(pairs: dict[str, str]) -> Camera:
         if name not in pairs:
             raise InputError(
                 f"{name} is missing",
-                "write focal_length=600mm, pixel_size=3.76um, width=6248, height=4176",
+                f"write {OPTICS}",
                 "--camera",
             )
     return Camera(

@@ -43,6 +43,11 @@ class LocalZone(tzinfo):
         return "local time"
 
 
+CLOCK_ALONE = re.compile(r"[0-2]?[0-9]:[0-5][0-9](:[0-5][0-9])?( ?[A-Za-z]{1,5}|[+-][0-9:]+)?")
+DAY_FIRST = re.compile(
+    r"([0-3]?[0-9])\.([01]?[0-9])\.([0-9]{4})[ T]?([0-2][0-9]:[0-5][0-9](?::[0-5][0-9])?)?"
+)
+"""A clock's time without its date, and a date written day first: no moments yet, but what they mean is plain."""
 EXAMPLE = "2026-11-25T21:14:00+01:00"
 """For hints: one that tells local time with its offset, for a Z behind local time would be an hour's slip."""
 SECOND = timedelta(seconds=1)
@@ -144,9 +149,13 @@ def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
-            raise InputError(
-                f"'{text}' is not a time, allowed is ISO 8601", f"write e.g. {EXAMPLE}", where
-            ) from None
+            hint = f"write e.g. {EXAMPLE}"
+            if CLOCK_ALONE.fullmatch(text):
+                hint = f"add the date: {hint}"
+            elif dated := DAY_FIRST.fullmatch(text):
+                day, month, year, rest = dated.groups()
+                hint = f"write {year}-{int(month):02}-{int(day):02}T{rest or '21:30'}"
+            raise InputError(f"'{text}' is not a time, allowed is ISO 8601", hint, where) from None
         if "T" not in text and ":" not in text:
             raise InputError(f"'{text}' has no time of day", f"write e.g. {EXAMPLE}", where)
     if moment.tzinfo is not None:

@@ -22,7 +22,7 @@ def camera_text(found: CameraFound, signs: Signs) -> str:
     if found.computed_scale_arcsec_per_pix is not None:
         off = 100 * (found.scale_arcsec_per_pix / found.computed_scale_arcsec_per_pix - 1)
         computed = f"{found.computed_scale_arcsec_per_pix:.4g} arcsec: {off:+.1f} %"
-        lines.append(f"  by focal length     and pixel size a pixel is {computed}")
+        lines.append(f"  as stated           one is {computed}")
     side = (
         "This holds for the side of the mount on which the tube is now. On the other side the picture stands on its "
         "head: say so with reversed = yes in the drift table."

@@ -11,6 +11,7 @@ from typing import Any
 from poleward.door.record import column_of
 from poleward.errors import printable_lines
 from poleward.report.chart import figure_bytes
+from poleward.report.style import dec_text, ra_text
 from poleward.report.tables import flat_row
 
 LONGEST_CELL = 60
@@ -83,13 +84,21 @@ def table_of(heading: str, rows: Sequence[Mapping[str, Any]], columns: Mapping[s
         what, unit = column_of(name)
         words = what.replace("_", " ")
         head.append(f"{words} [{'h' if unit == 'hourangle' else unit}]" if unit else words)
-    body = tuple(tuple(_cell(row.get(name), places) for name, places in columns.items()) for row in rows)
+    body = tuple(
+        tuple(_cell(name, row.get(name), places) for name, places in columns.items()) for row in rows
+    )
     return PageTable(heading, tuple(head), body)
 
 
-def _cell(value: Any, places: int) -> str:
+WRITTEN = {"ra_h": ra_text, "icrs_dec_deg": dec_text}
+"""Columns that are typed into a hand control, and how."""
+
+
+def _cell(name: str, value: Any, places: int) -> str:
     if value is None:
-        return ""
+        return "?" if name == "within" else ""
+    if name in WRITTEN:
+        return WRITTEN[name](value)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int | float):
@@ -110,11 +119,11 @@ COLUMNS: Mapping[str, Mapping[str, int]] = {
         "north_rate_arcsec_per_min": 3, "north_rate_sigma_arcsec_per_min": 3,
     },
     "targets": {
-        "name": 0, "within": 0, "rotation_guided_arcmin_per_h": 2, "north_drift_arcsec_per_min": 2,
+        "name": 0, "within": 0, "problem": 0, "exposure_s": 0, "rotation_guided_arcmin_per_h": 2, "north_drift_arcsec_per_min": 2,
         "trail_guided_pix": 2, "longest_guided_s": 0, "tolerance_arcmin": 1,
     },
     "pointings": {
-        "label": 0, "star": 0, "hour_angle_h": 2, "dec_deg": 1, "azimuth_deg": 0, "altitude_deg": 0, "minutes": 1,
+        "label": 0, "star": 0, "ra_h": 0, "icrs_dec_deg": 0, "hour_angle_h": 2, "dec_deg": 1, "azimuth_deg": 0, "altitude_deg": 0, "minutes": 1,
     },
     "rounds": {
         "at": 0, "azimuth_error_arcmin": 1, "azimuth_sigma_arcmin": 1, "altitude_error_arcmin": 1,

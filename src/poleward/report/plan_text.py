@@ -8,7 +8,7 @@ from datetime import UTC
 
 from poleward.door.clock import zone_of
 from poleward.planning.planned import Plan, PlannedPointing, Proposal
-from poleward.report.style import WIDTH, Signs, paragraph, seconds_text
+from poleward.report.style import WIDTH, Signs, dec_text, paragraph, ra_text, seconds_text
 from poleward.sky.site import Site
 from poleward.tonight.window import clock_time, day_text
 
@@ -83,10 +83,7 @@ def hand_control_text(one: PlannedPointing) -> str:
     """Return what to type into a hand control, to the tenth of a minute and the minute of arc that such things take."""
     if one.ra_h is None or one.icrs_dec_deg is None:
         return ""
-    hours, tenths = divmod(round(600 * one.ra_h) % 14400, 600)
-    degrees, minutes = divmod(round(60 * abs(one.icrs_dec_deg)), 60)
-    sign = "-" if one.icrs_dec_deg < 0 else "+"
-    return f"in a hand control: RA {hours:02d}h{tenths / 10:04.1f}m, dec {sign}{degrees:02d}d{minutes:02d}m (J2000)"
+    return f"in a hand control: RA {ra_text(one.ra_h)}, dec {dec_text(one.icrs_dec_deg)} (J2000)"
 
 
 def star_text(one: PlannedPointing) -> str:

@@ -102,3 +102,15 @@ def paragraph(text: str, indent: str = "", width: int = 96) -> str:
     import textwrap
 
     return "\n".join(textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False))
+
+
+def ra_text(hours: float) -> str:
+    """Return a right ascension to the tenth of a minute that a hand control takes: ``19h50.8m``."""
+    whole, tenths = divmod(round(600 * hours) % 14400, 600)
+    return f"{whole:02d}h{tenths / 10:04.1f}m"
+
+
+def dec_text(degrees: float) -> str:
+    """Return a declination to the minute of arc: ``+08d52m``."""
+    whole, minutes = divmod(round(60 * abs(degrees)), 60)
+    return f"{'-' if degrees < 0 else '+'}{whole:02d}d{minutes:02d}m"

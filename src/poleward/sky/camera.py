@@ -18,6 +18,10 @@ LARGEST_SCALE = 1000.0
 """Arcsec per pixel: a lens that sees the whole sky has 300; more is a wrong unit."""
 
 
+LARGEST_PIXEL_M = 2e-4
+"""Pixels are 1 to 25 um wide, binned by up to eight (common practice, no source); more is a wrong unit."""
+
+
 @dataclass(frozen=True)
 class GuideCamera:
     """Where drifts are measured in pixels.
@@ -140,9 +144,16 @@ class Camera:
     def __post_init__(self) -> None:
         """Strip the units and check the ranges."""
         for name in ("focal_length", "pixel_size"):
-            value = quantity.parse(getattr(self, name), quantity.LENGTH, self.where, name)
+            kind = quantity.PIXEL_SIZE if name == "pixel_size" else quantity.LENGTH
+            value = quantity.parse(getattr(self, name), kind, self.where, name)
             if value <= 0:
                 raise InputError(f"{name} is {value:g} m, allowed is more than 0", "", self.where)
+            if name == "pixel_size" and value > LARGEST_PIXEL_M:
+                raise InputError(
+                    f"pixel_size is {value * 1e6:g} um, allowed is up to {LARGEST_PIXEL_M * 1e6:g} um",
+                    "of one pixel, or of some that are binned, e.g. 3.76 um",
+                    self.where,
+                )
             object.__setattr__(self, f"{name}_m", value)
         for name in ("width", "height"):
             value = getattr(self, name)

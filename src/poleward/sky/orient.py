@@ -253,7 +253,8 @@ def _mirrored(run_angle: float, push: str | tuple[float, float], rows: str, sigm
     if abs(abs(off) - 90) > allowed:
         raise InputError(
             f"the push lies {min(abs(off), 180 - abs(off)):.0f} deg from the star's run, it should be 90",
-            "push north with the drive running and nothing else moved, or give the star's two places instead of a word",
+            "push north with the drive running and nothing else moved"
+            + (", or give the star's two places instead of a word" if isinstance(push, str) else ""),
             "--push",
         )
     return off > 0
@@ -266,7 +267,7 @@ def _compared(scale: float, doubt: float, computed: float | None) -> tuple[Note,
     off = scale / computed - 1
     if abs(off) > WRONG_LENGTH:
         raise InputError(
-            f"the run makes {scale:.3g} arcsec/pix, focal length and pixel size make {computed:.3g}",
+            f"the run makes {scale:.3g} arcsec/pix, focal length and pixel size, or the setup, make {computed:.3g}",
             "was the drive stopped, and are the seconds right? Binned pixels count as many times larger, a reducer or "
             "a Barlow lens changes the focal length",
             "--run",
@@ -275,8 +276,8 @@ def _compared(scale: float, doubt: float, computed: float | None) -> tuple[Note,
         return (
             Note(
                 "scale-differs",
-                f"the scale differs by {100 * off:+.1f} % from what focal length and pixel size make "
-                f"({computed:.4g} arcsec/pix): more than its uncertainty",
+                f"the scale differs by {100 * off:+.1f} % from what focal length and pixel size, or the "
+                f"setup, make ({computed:.4g} arcsec/pix): more than its uncertainty",
             ),
         )
     return ()

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
     from poleward.door.quantity import Value
 
+LEAST_HPA = 250.0
+"""At 10 km (ISO 2533); on the highest mountain a barometer shows some 330. Less, but for none at all, is a slip."""
+
 
 def standard_pressure_hpa(elevation_m: float) -> float:
     """Pressure of the standard atmosphere at a height, hPa.
@@ -87,8 +90,14 @@ class Air:
             ("humidity", humidity, 0.0, 1.0),
             ("wavelength [um]", wavelength, 0.1, 100.0),
         ):
-            if not low <= value <= high:
+            thin = name == "pressure [hPa]" and 0 < value < LEAST_HPA
+            if not low <= value <= high or thin:
                 hint = "relative humidity is a fraction: 70 % is 0.7" if name == "humidity" else ""
+                if thin:
+                    low, hint = (
+                        LEAST_HPA,
+                        "at the mount, not reduced to sea level; 0 hPa switches refraction off",
+                    )
                 raise InputError(f"{name} is {value:g}, allowed is {low:g} to {high:g}", hint, where)
         object.__setattr__(self, "pressure_hpa", pressure)
         object.__setattr__(self, "temperature_c", temperature)

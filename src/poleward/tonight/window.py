@@ -197,7 +197,8 @@ def _notes(name: str, lowest: float, sun: float, lowest_altitude_deg: float) -> 
             if lowest < TOO_LOW_DEG
             else f", below the lowest altitude of {lowest_altitude_deg:g} deg"
         )
-        notes.append(Note("low-altitude", f"{name} goes down to {lowest:.0f} deg{what}"))
+        places = 0 if round(lowest) < lowest_altitude_deg else 1
+        notes.append(Note("low-altitude", f"{name} goes down to {lowest:.{places}f} deg{what}"))
     if DARK_DEG < sun <= DAYLIGHT_DEG:
         notes.append(Note("twilight", f"{name}: twilight, the Sun is only {-sun:.0f} deg down"))
     return tuple(notes)
