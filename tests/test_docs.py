@@ -9,7 +9,11 @@ from pathlib import Path
 import pytest
 from conftest import run_here
 
+from poleward import read_setup, setup
 from poleward.cli import COMMANDS
+from poleward.guidelog.reading import layout
+from poleward.timings import rows
+from poleward.tonight import targets
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted(
@@ -89,3 +93,23 @@ def test_no_forty_lines_twice() -> None:
     ]
     runs = [{tuple(page[i : i + 20]) for i in range(len(page) - 19)} for page in pages]
     assert not runs[0] & runs[1]
+
+
+@pytest.mark.parametrize(
+    ("page", "keys"),
+    [
+        ("files.md", [key for keys in setup.KEYS.values() for key in keys]),
+        ("files.md", [*rows.COLUMNS, *targets.COLUMNS]),
+        ("log-keys.md", [key for keys in layout.KEYS.values() for key in keys]),
+    ],
+)
+def test_what_the_readers_take_stands_in_the_reference(page: str, keys: list[str]) -> None:
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
+    assert [key for key in keys if not re.search(rf"\b{key}\b", text)] == []
+
+
+def test_the_setup_file_of_the_reference_can_be_read(workdir: Path) -> None:
+    text = (ROOT / "docs" / "files.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    (workdir / "poleward.toml").write_text(blocks[0].replace('"..."', '"CRVAL1 [deg]"'), encoding="utf-8")
+    assert read_setup("poleward.toml").guide_camera is not None

@@ -30,7 +30,7 @@ MORE = {
     "contradiction": "[my answer looks wrong](looks-wrong.md)",
     "low-altitude": "[drift and refraction](drift-and-refraction.md)",
     "not-robust": "[when timings disagree](time-by-eye.md#when-timings-disagree)",
-    "section-refused": "[what a damaged log does](log-layout.md#what-a-damaged-log-does)",
+    "section-refused": "[what a damaged log does](log-keys.md#what-a-damaged-log-does)",
     "axis-moved": "[several nights](logs.md#several-nights)",
 }
 HEAD = """# Errors and notes
