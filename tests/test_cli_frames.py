@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import re
+import shutil
+import signal
+import subprocess
 import sys
 from dataclasses import replace
 from datetime import timedelta
@@ -17,6 +21,9 @@ import truth
 from astropy.table import Table
 from conftest import run_fresh, run_here
 from skyframes import Scene
+
+from poleward import Setup, read_frames
+from poleward.frames.coming import FrameTail
 
 NORTH = truth.Place(46.9)
 SCHEMA = json.loads((Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text())
@@ -100,6 +107,67 @@ def test_a_camera_that_was_measured_is_told(workdir: Path) -> None:
     assert "the stars' run with the drive off" in " ".join(ran.out.split())
 
 
+def test_frames_that_still_come(tmp_path: Path, frames: Path) -> None:
+    """One look after the other: an empty folder, too few, a half-written one, enough, the next pointing."""
+    tail = FrameTail(tmp_path, Setup())
+    look = tail.look()
+    assert (look.files, look.found) == (0, None)
+    assert "holds no FITS files" in look.trouble
+    paths = sorted((frames / "south").glob("*.fits"))
+    for path in paths[:2]:
+        shutil.copy(path, tmp_path)
+    look = tail.look()
+    assert (look.files, look.new, look.found) == (2, 2, None)
+    assert "2 frames with stars, needed are 3" in look.trouble
+    for path in paths[2:5]:
+        shutil.copy(path, tmp_path)
+    half = tmp_path / paths[5].name
+    half.write_bytes(paths[5].read_bytes()[:50000])
+    look = tail.look()
+    assert look.found is not None
+    assert [one.frames_used for one in look.found.pointings] == [5]
+    assert [note.code for note in look.found.warnings] == ["frames-refused"]
+    half.write_bytes(paths[5].read_bytes())
+    look = tail.look()
+    assert (look.new, look.found.pointings[0].frames_used, look.found.warnings) == (0, 6, ())
+    assert tail.look().found is look.found
+    for path in sorted((frames / "east").glob("*.fits")):
+        shutil.copy(path, tmp_path / f"z{path.name}")
+    look = tail.look()
+    assert [(one.label, one.frames_used) for one in look.found.pointings] == [("south", 6), ("east", 12)]
+    whole = read_frames(tmp_path)
+    assert whole.drifts == look.found.drifts
+
+
+def test_following_ends_when_it_is_sure_enough(workdir: Path, frames: Path) -> None:
+    for label in ("south", "east"):
+        for path in (frames / label).glob("*.fits"):
+            Path("night").mkdir(exist_ok=True)
+            shutil.copy(path, Path("night") / f"{label}{path.name}")
+    ran = run_here("frames", "night", "--follow", "--until", "3arcmin", "--interval", "0.01s", *SITE)
+    assert ran.status == 0, ran.err
+    first, second = ran.err.splitlines()[:2]
+    assert re.fullmatch(
+        r"24 frames  east: north -?\d.* arcsec in 1.8 min; azimuth .* arcmin \(east and up positive\)", first
+    )
+    assert second == "both errors are as certain as was asked for"
+    assert len(Table.read(ran.out.splitlines(), format="ascii.ecsv")) == 2
+
+
+def test_following_ends_with_what_is_known(workdir: Path, frames: Path) -> None:
+    """Ctrl-C: the table of what there is, and status 130."""
+    shutil.copytree(frames / "south", "night")
+    command = [sys.executable, "-m", "poleward", "frames", "night", "--follow", "--output", "d.csv", "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        assert running.stderr is not None
+        assert running.stderr.readline().startswith("12 frames  south: north")
+        running.send_signal(signal.SIGINT)
+        out, err = running.communicate(timeout=60)
+    assert running.returncode == 130, err
+    assert json.loads(out)["pointings"][0]["frames_used"] == 12
+    assert Path("d.csv").exists()
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "said"),
     [
@@ -110,6 +178,10 @@ def test_a_camera_that_was_measured_is_told(workdir: Path) -> None:
         (["text.fits", "--pointing", "dec"], 3, "--pointing: 'dec' is not name=value"),
         (["text.fits", "--output", "d.txt"], 2, "--output: 'd.txt' has an unknown ending"),
         (["text.fits", "--setup", "wrong.toml"], 3, "wrong.toml [frames.keywords]: unknown key 'raa'"),
+        (["text.fits", "--until", "1arcmin"], 2, "--until goes with --follow"),
+        (["a", "b", "--follow"], 2, "--follow takes one folder"),
+        (["gone", "--follow"], 3, "gone: there is no such folder"),
+        (["empty", "--follow", "--until", "1arcmin"], 3, "the latitude is missing"),
         (["text.fits", "--drive-off", "text.fits"], 2, "--drive-off and --nudge-north go together"),
     ],
 )

@@ -22,7 +22,7 @@ from poleward.frames.gather import files_of, grouped, read_shots
 from poleward.frames.keywords import Trusted
 from poleward.frames.onsky import by_wcs, directions_at, pixels_at
 from poleward.frames.pixels import read_frame
-from poleward.frames.shot import read_shot
+from poleward.frames.shot import Shot, read_shot
 
 WHEN = {"DATE-AVG": "2026-11-25T21:14:00.5"}
 NOTHING = Trusted()
@@ -42,6 +42,10 @@ def save(path: Path | str, data: Any = None, hdu: type = fits.PrimaryHDU, **card
 
 def trusting(**keywords: str) -> Trusted:
     return Trusted.of(Setup(frames={"keywords": keywords}))
+
+
+def reading(path: str) -> Shot:
+    return read_shot(path, NOTHING)
 
 
 def complaint(path: str, trusted: Trusted = NOTHING) -> str:
@@ -373,7 +377,7 @@ def frames(folder: Path, seconds: list[float], start: int = 0, **cards: Any) -> 
 
 
 def groups(*paths: Path, trusted: Trusted = NOTHING) -> list[tuple[str, int]]:
-    shots, refused = read_shots(files_of(paths), trusted)
+    shots, refused = read_shots(files_of(paths), lambda path: read_shot(path, trusted))
     assert not refused
     return [(group.label, len(group.shots)) for group in grouped(shots)]
 
@@ -389,7 +393,7 @@ def test_pauses_and_folders_part_pointings(tmp_path: Path) -> None:
 
 def test_order_is_that_of_time(tmp_path: Path) -> None:
     frames(tmp_path / "one", [20, 10, 0])
-    shots, _ = read_shots(files_of([tmp_path / "one"]), NOTHING)
+    shots, _ = read_shots(files_of([tmp_path / "one"]), reading)
     assert [shot.source for shot in shots] == ["f002.fits", "f001.fits", "f000.fits"]
 
 
@@ -412,7 +416,7 @@ def test_the_header_says_that_it_moved(tmp_path: Path) -> None:
 def test_frames_that_cannot_be_used_are_named_and_the_others_read(tmp_path: Path) -> None:
     frames(tmp_path / "one", [0, 5])
     (tmp_path / "one" / "bad.fits").write_bytes(b"x" * 3000)
-    shots, refused = read_shots(files_of([tmp_path / "one", tmp_path / "one" / "f000.fits"]), NOTHING)
+    shots, refused = read_shots(files_of([tmp_path / "one", tmp_path / "one" / "f000.fits"]), reading)
     assert len(shots) == 2
     assert refused == [("bad.fits", "this is no FITS file, or it ends early")]
     (tmp_path / "empty").mkdir()

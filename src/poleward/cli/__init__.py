@@ -1,7 +1,7 @@
 """The command line. Nothing heavy is imported until a command runs.
 
 In order: streams, complete, common, rounds, follow, layout, progress, camera, solve, demo, log, tonight, check, plan,
-evening, frames.
+evening, frames_follow, frames.
 """
 
 from __future__ import annotations

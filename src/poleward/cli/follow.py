@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from poleward.guidelog.reading.section import Section
     from poleward.guidelog.reading.tail import Growth
     from poleward.sky.site import Site
+    from poleward.solving.solution import Solution
 
 NEW_SHARE = 0.05
 """Rows that must have come, as a share of those known, before it is solved again.
@@ -99,7 +100,7 @@ class _Watch:
             return
         solution = replace(found.solution, warnings=(*log.notes, *log.refused, *found.solution.warnings))
         self.last, self.outdated = (replace(found, solution=solution), log.sections), False
-        self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  {summary(found)}")
+        self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  {summary(found.solution)}")
         for note in solution.warnings:
             self.once(note)
 
@@ -161,7 +162,7 @@ def follow(
     if growth.trouble:
         raise InputError(growth.trouble, "", path)
     try:
-        with _ended_as_interrupted():
+        with ended_as_interrupted():
             while True:
                 if watch.due(growth):
                     watch.solve(growth)
@@ -177,7 +178,7 @@ def follow(
 
 
 @contextmanager
-def _ended_as_interrupted() -> Iterator[None]:
+def ended_as_interrupted() -> Iterator[None]:
     """Take the system's ways of ending a program as Ctrl-C: the last answer is given all the same."""
 
     def interrupt(*_: object) -> None:
@@ -206,11 +207,10 @@ def _clock(sections: Sequence[Section], site: Site) -> str:
     return f"{moment.astimezone(zone_of(site.timezone)) if site.timezone else moment:%H:%M:%S}"
 
 
-def summary(result: LogSolution) -> str:
+def summary(solution: Solution) -> str:
     """Return both errors in one line, ASCII."""
     from poleward.report.style import decimals_for
 
-    solution = result.solution
     parts = []
     for name in ("azimuth", "altitude"):
         value, sigma = getattr(solution, f"{name}_error_arcmin"), getattr(solution, f"{name}_sigma_arcmin")

@@ -30,16 +30,16 @@ class Looking:
         """Measure the drifts."""
         from poleward.frames.asked import read_frames
 
-        return read_frames(
-            files,
-            setup,
-            pointings=[common.inline_pairs(text, "--pointing") for text in self.pointing],
-            drive_off=self.drive_off,
-            nudge_north=self.nudge_north,
-            mosaic=self.mosaic,
-            timezone=timezone,
-            tell=tell,
-        )
+        return read_frames(files, setup, **self.arguments(), timezone=timezone, tell=tell)
+
+    def arguments(self) -> dict[str, Any]:
+        """Return the same as arguments of `poleward.read_frames`."""
+        return {
+            "pointings": [common.inline_pairs(text, "--pointing") for text in self.pointing],
+            "drive_off": self.drive_off,
+            "nudge_north": self.nudge_north,
+            "mosaic": self.mosaic,
+        }
 
 
 looking_options = common.grouped(
@@ -145,19 +145,62 @@ table_options = common.grouped(
 )
 
 
+@dataclass(frozen=True)
+class Coming:
+    """Whether more frames will come, and how long they are waited for."""
+
+    follow: bool = False
+    until: str | None = None
+    interval: str | None = None
+
+    def check(self, files: Sequence[str]) -> tuple[float | None, float]:
+        """Refuse what does not fit together; return the goal, arcmin, and the pause, s."""
+        from poleward.door import quantity
+
+        if not files:
+            raise UsageError("no frames are given", "name FITS files, or a folder of them")
+        if self.follow and len(files) > 1:
+            raise UsageError("--follow takes one folder, into which frames come")
+        for name, value in (("--until", self.until), ("--interval", self.interval)):
+            if value is not None and not self.follow:
+                raise UsageError(f"{name} goes with --follow")
+        kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
+        goal = None if self.until is None else quantity.parse(self.until, kind, "--until")
+        pause = quantity.parse(self.interval or "2 s", quantity.DURATION, "--interval")
+        for name, number in (("--until", goal), ("--interval", pause)):
+            if number is not None and not number > 0:
+                raise UsageError(f"{name} must be more than zero")
+        return goal, pause
+
+
+coming_options = common.grouped(
+    "coming",
+    Coming,
+    (
+        click.option(
+            "--follow", is_flag=True, help="One folder into which frames still come: measure as they do."
+        ),
+        click.option(
+            "--until", metavar="ANGLE", help="With --follow: stop when both errors are this certain."
+        ),
+        click.option("--interval", metavar="TIME", help="With --follow: how often to look [2 s]."),
+    ),
+)
+
+
 @click.command("frames")
 @click.argument("files", metavar="FITS...", nargs=-1)
 @looking_options
-@click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own.")
-@click.option("--tz", metavar="ZONE", help="Zone of times in --pointing without an offset: UTC, +01:00, ...")
+@coming_options
+@common.place_options
 @table_options
 def command(
-    files: tuple[str, ...], looking: Looking, setup: str | None, tz: str | None, table: TableOutput
+    files: tuple[str, ...], looking: Looking, coming: Coming, place: common.Place, table: TableOutput
 ) -> int:
     """Camera frames to a drift table, which poleward solve reads.
 
     FITS are frames, or folders of them. Leave guiding off, take frames for a few minutes, point elsewhere, take more. The
-    table goes to standard output, an account of it to standard error.
+    table goes to standard output, an account of it to standard error. Where the mount stands matters only with --until.
 
     \b
     Examples:
@@ -167,6 +210,8 @@ def command(
         --pointing "label=drive-off, dec=+5d" \\
         --pointing "label=south, hour_angle=-0h20m, dec=+5d" \\
         --pointing "label=east, hour_angle=-4h50m, dec=+18d"
+      poleward frames tonight --follow --until 1arcmin \\
+        --latitude 47.1deg --longitude 8.4deg
 
     In a pipe: poleward frames tonight | poleward solve -
     """
@@ -174,11 +219,33 @@ def command(
     from poleward.setup import find_setup
 
     table.check()
-    if not files:
-        raise UsageError("no frames are given", "name FITS files, or a folder of them")
-    known = find_setup(setup)
-    timezone = tz or str(known.site_values.get("timezone", ""))
+    goal, pause = coming.check(files)
+    setup = find_setup(place.setup)
+    timezone = place.tz or str(setup.site_values.get("timezone", ""))
+    if coming.follow:
+        return _follow(files[0], looking, place, table, goal, pause)
     with Bar() as bar:
-        found = looking.read(files, known, timezone, bar.tell)
-    table.give(found, known.source)
+        found = looking.read(files, setup, timezone, bar.tell)
+    table.give(found, setup.source)
     return 0
+
+
+def _follow(
+    folder: str, looking: Looking, place: common.Place, table: TableOutput, goal: float | None, pause: float
+) -> int:
+    """Follow a folder; give the table of what is known at the end."""
+    from poleward.cli.frames_follow import FrameWatch
+    from poleward.frames.coming import FrameTail
+    from poleward.setup import find_setup
+
+    site = None
+    setup = find_setup(place.setup)
+    if goal is not None or place.latitude is not None or "latitude" in setup.site_values:
+        setup, site = place.read()
+    timezone = place.tz or str(setup.site_values.get("timezone", ""))
+    tail = FrameTail(folder, setup, **looking.arguments(), timezone=timezone)
+    watch = FrameWatch(tail, site, setup.drive_rate, lambda text: streams.say(f"{text}\n"))
+    interrupted = watch.go_on(goal, pause)
+    if watch.last is not None:
+        table.give(watch.last, setup.source)
+    return 130 if interrupted else 0

@@ -9,25 +9,19 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from poleward.errors import InputError, Note, UsageError
+from poleward.errors import InputError, Note
+from poleward.frames.aims import Aims, camera_of, middle_direction
 from poleward.frames.field_drift import FieldDrift, field_drift, moment_of
 from poleward.frames.following import FollowedField, FrameReading, followed_fields
 from poleward.frames.framedrifts import FrameDrifts
 from poleward.frames.gather import Told, grouped, labelled, refusals
-from poleward.frames.keywords import Trusted
-from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs, directions_at, middle_of
-from poleward.frames.run import camera_by_run
+from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs
 from poleward.frames.shot import Shot
 from poleward.setup import Setup
-from poleward.sky.axis import Floats
 from poleward.sky.look import Pointing
 from poleward.sky.orient import CameraFound
 from poleward.timings.rows import watch_from_cells
 
-DRIVE_OFF = "drive-off"
-"""The label by which a pointing is told for the frames of the run."""
 UNEQUAL = 0.1
 """Share by which exposures may differ before it matters what DATE-OBS marks."""
 
@@ -54,7 +48,8 @@ def read_frames(
         the sky where no WCS does.
     pointings : sequence of mapping, optional
         Where the telescope pointed, for headers that do not say: names and values as in a drift table (hour_angle and
-        dec, ra and dec, star, azimuth and altitude, reversed), and ``label`` for which; without labels in the order of time.
+        dec, ra and dec, star, azimuth and altitude, reversed), and ``label`` for which (``*``: all that have no other);
+        without labels in the order of time.
     drive_off, nudge_north : sequence of str or Path
         Frames taken with the drive stopped, and before and after a nudge north: scale, angle and mirror of the camera.
         The dec of the run's stars is told in `pointings` under the label ``drive-off``, unless its header says it.
@@ -76,12 +71,18 @@ def read_frames(
     UsageError
         photutils is not installed, or a pointing is told for frames that are not there.
     """
-    setup = setup or Setup()
-    work = FrameReading(setup, Trusted.of(setup), timezone, mosaic, tell or (lambda what, done, count: None))
-    aims = _Aims(pointings)
-    camera = _camera(work, aims, drive_off, nudge_north)
-    shots = work.shots([paths] if isinstance(paths, str | Path) else paths)
-    followed = followed_fields(work, grouped(shots))
+    work = FrameReading(setup or Setup(), timezone, mosaic)
+    work.tell = tell or work.tell
+    aims = Aims(pointings)
+    camera = camera_of(work, aims, drive_off, nudge_north)
+    return drifts_by(work, [paths] if isinstance(paths, str | Path) else paths, aims, camera)
+
+
+def drifts_by(
+    work: FrameReading, paths: Iterable[str | Path], aims: Aims, camera: CameraFound | None
+) -> FrameDrifts:
+    """Return what frames tell; raises as `read_frames`."""
+    followed = followed_fields(work, grouped(work.shots(paths)))
     found = _field_drifts(work, followed, aims, camera)
     if not found:
         raise _nothing(work)
@@ -91,11 +92,11 @@ def read_frames(
 
 
 def _field_drifts(
-    work: FrameReading, followed: Sequence[FollowedField], aims: _Aims, camera: CameraFound | None
+    work: FrameReading, followed: Sequence[FollowedField], aims: Aims, camera: CameraFound | None
 ) -> list[FieldDrift]:
     """Put every track on the sky; a pointing of which that cannot be done is named."""
     labels = [group.label for group in labelled([one.shots for one in followed])]
-    aims.check(labels)
+    aims.check(labels, growing=work.growing)
     found = []
     for number, (one, label) in enumerate(zip(followed, labels, strict=True)):
         try:
@@ -119,88 +120,12 @@ def _nothing(work: FrameReading) -> InputError:
     )
 
 
-class _Aims:
-    """Where the telescope pointed, as far as it was told by hand."""
-
-    def __init__(self, told: Sequence[Mapping[str, Any]]) -> None:
-        self.named = {str(one["label"]): {**one} for one in told if "label" in one}
-        self.ordered = [{**one} for one in told if "label" not in one]
-        for one in self.named.values():
-            del one["label"]
-
-    def check(self, labels: Sequence[str]) -> None:
-        """Refuse what is told for frames that are not there."""
-        known = ", ".join(labels) or "none"
-        for label in self.named:
-            if label != DRIVE_OFF and label not in labels:
-                raise UsageError(
-                    f"a pointing is told for '{label}', the frames' pointings are {known}",
-                    "labels as they are shown",
-                )
-        if self.ordered and len(self.ordered) != len(labels):
-            raise UsageError(
-                f"{len(self.ordered)} pointings are told without a label, the frames have {len(labels)}: {known}",
-                "tell one for each, in the order of time, or say which: label=..., hour_angle=..., dec=...",
-            )
-
-    def of(self, label: str, number: int) -> dict[str, Any]:
-        """Return what is told of a pointing; empty where nothing is."""
-        ordered = self.ordered[number] if self.ordered else {}
-        return {**ordered, **self.named.get(label, {})}
-
-
-def _camera(
-    work: FrameReading, aims: _Aims, drive_off: Sequence[str | Path], nudge_north: Sequence[str | Path]
-) -> CameraFound | None:
-    """Return how the camera lies on the sky by frames taken for that."""
-    if bool(drive_off) != bool(nudge_north):
-        raise UsageError(
-            "--drive-off and --nudge-north go together",
-            "the run tells scale and angle, the nudge whether the picture is mirrored",
-        )
-    if not drive_off:
-        return None
-    runs = []
-    for option, paths in (("--drive-off", drive_off), ("--nudge-north", nudge_north)):
-        shots, before = work.shots(paths), len(work.refused)
-        seen = work.sightings(shots)
-        if len(seen) < 2:
-            why = "".join(f"; {name}: {reason}" for name, reason in work.refused[before:][:1])
-            raise InputError(f"{len(seen)} frames with stars, needed are two{why}", "", option)
-        runs.append((shots, seen))
-    told = aims.named.get(DRIVE_OFF, {})
-    where = "--drive-off"
-    if told:
-        pointing, _ = watch_from_cells(
-            {"hour_angle": "0h", **told} if set(told) == {"dec"} else told, where, work.timezone
-        )
-        dec = pointing.dec
-    else:
-        shot = runs[0][0][0]
-        dec = shot.place.get("dec")
-        if shot.wcs is not None:
-            dec = math.asin(_middle(shot)[2])
-    if dec is None:
-        raise InputError(
-            "the dec of the stars that run is not known",
-            'tell it: --pointing "label=drive-off, dec=+5d"',
-            where,
-        )
-    return camera_by_run(runs[0][1], runs[1][1], dec)
-
-
-def _middle(shot: Shot) -> Floats:
-    """Direction (3,) of a frame's middle among the stars, by its WCS."""
-    direction: Floats = directions_at(shot.wcs, np.array([middle_of((shot.height, shot.width))]))[0]
-    return direction
-
-
 def _measured(
     work: FrameReading, one: FollowedField, label: str, told: dict[str, Any], camera: CameraFound | None
 ) -> FieldDrift:
     """Put a track on the sky."""
     first, track = one.shots[0], one.track
-    by_stars = bool(np.any(track.matched))
+    by_stars = bool(track.matched.any())
     side = 2 if first.mosaic and by_stars else 1
     start = moment_of(track.seconds[0])
     _refuse_unequal(one.shots)
@@ -261,7 +186,7 @@ def _place_of(first: Shot) -> dict[str, str]:
     """Return where the header says the telescope pointed, as one would tell it."""
     place = first.place
     if first.wcs is not None:
-        x, y, z = _middle(first)
+        x, y, z = middle_direction(first)
         place = {"ra": math.atan2(y, x) % (2 * math.pi), "dec": math.asin(z)}
     if not place:
         raise InputError(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +20,7 @@ from poleward.frames.keywords import Trusted
 from poleward.frames.motion import LEAST_FRAMES
 from poleward.frames.own import own_track
 from poleward.frames.pixels import read_frame
-from poleward.frames.shot import Shot
+from poleward.frames.shot import Shot, read_shot
 from poleward.frames.track import FieldTrack, LeftOut, Sighting, sighting
 from poleward.setup import Setup
 
@@ -26,21 +29,66 @@ SAME_SHARE = 0.05
 """Pixels, and shares of the way, by which stars may lie elsewhere than the WCS of their frames say."""
 
 
+def _nobody(what: str, done: int, count: int) -> None:
+    """Nobody wants to be told."""
+
+
+def _stars_of(shot: Shot) -> Sighting | LeftOut:
+    return sighting(read_frame(shot))
+
+
 @dataclass
 class FrameReading:
-    """One run: what is asked for, and what was left out on the way."""
+    """One run: what is asked for, what was found in each file, and what was left out.
+
+    Attributes
+    ----------
+    setup : Setup
+    timezone : str
+    mosaic : bool
+    tell : callable
+    growing : bool
+        More frames will come.
+    refused : list of (str, str)
+    notes : list of Note
+    """
 
     setup: Setup
-    trusted: Trusted
-    timezone: str
-    mosaic: bool
-    tell: Told
+    timezone: str = ""
+    mosaic: bool = False
+    tell: Told = _nobody
+    growing: bool = False
     refused: list[tuple[str, str]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    _kept: dict[Any, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Read which keywords are trusted."""
+        self.trusted = Trusted.of(self.setup)
+
+    def _once(self, what: str, path: str, read: Callable[[], Any]) -> Any:
+        """Read a file as long as it is not known, or has changed; an error too is known."""
+        try:
+            state = os.stat(path)
+            key = what, path, state.st_size, state.st_mtime_ns
+        except (OSError, ValueError):
+            return read()
+        if key not in self._kept:
+            try:
+                self._kept[key] = read()
+            except InputError as error:
+                self._kept[key] = error
+        if isinstance(self._kept[key], InputError):
+            raise self._kept[key]
+        return self._kept[key]
 
     def shots(self, paths: Iterable[str | Path]) -> list[Shot]:
         """Headers, by time."""
-        shots, refused = read_shots(files_of(paths), self.trusted, mosaic=self.mosaic, tell=self.tell)
+
+        def read(path: str) -> Any:
+            return self._once("header", path, lambda: read_shot(path, self.trusted, mosaic=self.mosaic))
+
+        shots, refused = read_shots(files_of(paths), read, self.tell)
         self.refused += refused
         return shots
 
@@ -54,7 +102,7 @@ class FrameReading:
         for number, shot in enumerate(shots, done):
             self.tell("finding stars", number, count or len(shots))
             try:
-                seen = sighting(read_frame(shot))
+                seen = self._once("stars", shot.path, partial(_stars_of, shot))
             except InputError as error:
                 self.refused.append(reason_of(error, shot.path))
                 continue

@@ -11,9 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from poleward.errors import InputError, Note, printable
-from poleward.frames.keywords import Trusted
 from poleward.frames.onsky import directions_at, middle_of
-from poleward.frames.shot import Shot, read_shot
+from poleward.frames.shot import Shot
 from poleward.sky.axis import Floats, angle_between
 
 ENDINGS = (".fits", ".fit", ".fts", ".fits.fz", ".fit.fz", ".fits.gz", ".fit.gz")
@@ -89,9 +88,17 @@ def _folders(folder: Path) -> list[Path]:
 
 
 def read_shots(
-    files: Sequence[str], trusted: Trusted, *, mosaic: bool = False, tell: Told | None = None
+    files: Sequence[str], read: Callable[[str], Shot], tell: Told | None = None
 ) -> tuple[list[Shot], list[tuple[str, str]]]:
     """Read the headers of all frames.
+
+    Parameters
+    ----------
+    files : sequence of str
+    read : callable
+        Reads one.
+    tell : callable, optional
+        Is told how far it is.
 
     Returns
     -------
@@ -105,7 +112,7 @@ def read_shots(
         if tell is not None:
             tell("reading headers", number, len(files))
         try:
-            shots.append(read_shot(path, trusted, mosaic=mosaic))
+            shots.append(read(path))
         except InputError as error:
             refused.append(reason_of(error, path))
     return sorted(shots, key=lambda shot: shot.middle), refused
