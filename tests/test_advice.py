@@ -233,13 +233,13 @@ def test_robust_and_scatter_are_refused_together():
 
 def test_robust_is_dropped_where_the_sigmas_are_too_small():
     """Stated a third of the truth, robust alone covered 18 % of 68; most sets now fall back on the scatter, and say so."""
-    watched, sets = five_minutes(8), 15
+    watched, sets = five_minutes(8), 8
     found = [
         solve(drifts, site_of(watched.place), robust=True)
         for drifts, _ in noisy_sets(watched, sets, 408, stated=0.5)
     ]
     dropped = sum(any(note.code == "not-robust" for note in solution.warnings) for solution in found)
-    # Six of ten in thirty sets, half of them here; the others kept one or two timings aside, and their intervals are too narrow.
+    # Six of ten in thirty sets; the others kept one or two timings aside, and their intervals are too narrow.
     assert dropped > 0.4 * sets
     assert np.all(tally(found).cover(1) > 0.2)
 
