@@ -173,4 +173,7 @@ def test_a_zone_is_never_guessed_from_its_abbreviation() -> None:
     """CEST once got EST proposed, seven hours off."""
     with pytest.raises(InputError) as caught:
         zone_of("CEST")
-    assert caught.value.hint == "e.g. UTC, local, Europe/Zurich or +01:00"
+    assert (
+        caught.value.hint
+        == "name a place that keeps it, such as Europe/Amsterdam, or the offset, such as +02:00"
+    )

@@ -38,12 +38,12 @@ POINTING_ERROR = click.option(
 ALLOW_LOW = click.option("--allow-low", is_flag=True, help="Use stars below 10 deg altitude too.")
 
 
-def watch_option(last: str) -> Option:
-    """Return --watch; `last` names whose pointing is watched if nothing is said."""
+def watch_option(default: str) -> Option:
+    """Return --watch; `default` says whose pointing is watched if nothing is said."""
     return click.option(
         "--watch",
         metavar="PAIRS",
-        help=f"Pointing at which a star is watched while knobs are turned [the last {last}'s].",
+        help=f"Pointing at which a star is watched while knobs are turned [{default}].",
     )
 
 

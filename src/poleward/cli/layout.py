@@ -43,7 +43,7 @@ def command(log: str, proof: str | None, tz: str | None, output: str | None, for
     else:
         write_whole(output, text, force=force)
         common.tell(
-            f"drafted {output}; complete the lines that begin with #, then: poleward layout {log} --proof {output}"
+            f"drafted {output}; complete the lines that begin with #, then:\n  poleward layout {log} --proof {output}"
         )
     return 0
 

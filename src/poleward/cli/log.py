@@ -85,7 +85,7 @@ reading_options = common.grouped(
 @common.POLE
 @common.ALLOW_LOW
 @common.POINTING_ERROR
-@common.watch_option("section")
+@common.watch_option("the last section's")
 @rounds.APPEND
 @common.output_options
 def command(

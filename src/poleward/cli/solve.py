@@ -49,7 +49,7 @@ solving_options = common.grouped(
             "--from-scatter", is_flag=True, help="Take the uncertainties from the scatter of the timings."
         ),
         common.ALLOW_LOW,
-        common.watch_option("timing"),
+        common.watch_option("the last timing's, unless it hardly moves"),
     ),
 )
 
@@ -115,10 +115,10 @@ def _timings(path: str | None, inline: tuple[str, ...], setup: Setup, site: Site
 def solved(timings: Drifts, setup: Setup, site: Site, solving: Solving) -> Solution:
     """Solve, with the knobs of the setup."""
     from poleward.solving.asked import solve
-    from poleward.solving.knobs import Turning
+    from poleward.solving.knobs import Turning, easiest_to_watch
 
     used = [(drift.pointing, drift.reversed) for drift in timings if drift.used]
-    watch, turned = used[-1] if used else (None, False)
+    watch, turned = easiest_to_watch(used, site) or (None, False)
     if solving.watch is not None:
         watch, turned = common.watched(solving.watch, site)
     return solve(

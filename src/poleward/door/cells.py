@@ -52,6 +52,16 @@ class Cells:
             return None
         return parse(self.row.cells[name], kind, self.where, f"column {name}", self.units.get(name, ""))
 
+    def bare(self, name: str) -> bool:
+        """Whether a number stands there alone, with no unit in the cell or in the header."""
+        value = self.row.cells.get(name)
+        if isinstance(value, str):
+            try:
+                value = float(value)
+            except ValueError:
+                return False
+        return isinstance(value, int | float) and not self.units.get(name)
+
     def needed(self, name: str, why: str, hint: str = "") -> float:
         """Return a number that must be given; `why` says what needs it."""
         value = self.value(name)

@@ -98,11 +98,28 @@ def zone_of(name: str, where: str = "timezone") -> tzinfo:
         }
         short = re.fullmatch("[A-Z]{2,5}([+-].*)?", name)
         close = [] if short else get_close_matches(name.lower(), ends, n=1, cutoff=0.75)
-        hint = f"did you mean {ends[close[0]]}?" if close else "e.g. UTC, local, Europe/Zurich or +01:00"
+        hint = f"did you mean {ends[close[0]]}?" if close else _abbreviated(name, known)
         message = f"there is no time zone '{name}'"
         if where == "--tz":
             raise UsageError(f"{where}: {message}", hint) from None
         raise InputError(message, hint, where) from None
+
+
+def _abbreviated(name: str, known: set[str]) -> str:
+    """Say of an abbreviation such as CEST which zone uses it, in summer or winter; several may."""
+    import zoneinfo
+
+    users: list[tuple[str, str]] = []
+    for zone in sorted(known):
+        for day in (datetime(2026, 1, 1), datetime(2026, 7, 1)):
+            there = day.replace(tzinfo=zoneinfo.ZoneInfo(zone))
+            if "/" in zone and zone[:4] != "Etc/" and there.tzname() == name.upper():
+                users.append((zone, there.isoformat()[-6:]))
+    if not users:
+        return "e.g. UTC, local, Europe/Zurich or +01:00"
+    regions = [zone.split("/")[0] for zone, _ in users]
+    zone, offset = users[regions.index(max(dict.fromkeys(regions), key=regions.count))]
+    return f"name a place that keeps it, such as {zone}, or the offset, such as {offset}"
 
 
 def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:

@@ -21,10 +21,10 @@ SHORTEST_MIN, LONGEST_MIN = 1.0, 30.0
 """A timing's length: in less than a minute the star's slow wander does not average out; more than half an hour is not
 spent on one star (common practice, no source)."""
 HOUR_STEP_H, DEC_STEP_DEG = 0.75, 10.0
-"""Coarse look. The goal is smooth on the scale of an hour; docs/experiments/plan_choice.py finds 1.2 % at most between."""
+"""Coarse look. The goal is smooth on the scale of an hour; docs/experiments/plan_choice.py finds 0.1 % at most between."""
 FARTHEST_DEC_DEG, FARTHEST_HOUR_H = 45.0, 6.0
 """Pointings nearer the pole, or below it, are asked for only where these do not do: there a wrong hour angle costs more,
-many mounts are awkward, and the gain is 0.4 % of the time at most from latitude 20 deg on (docs/experiments/plan_choice.py)."""
+many mounts are awkward, and the gain is 0.1 % of the time at most from latitude 20 deg on (docs/experiments/plan_choice.py)."""
 HEIGHT = 0.002
 """Among equals the higher pair: a star on the horizon counts as this much slower than one in the zenith."""
 KEPT, ROUNDS = 4, 6

@@ -24,7 +24,7 @@ from poleward.planning.propose import proposal_of, star_rows
 from poleward.planning.timing import Bench, OpenSky, Reader
 from poleward.planning.wishes import Wishes, checked_wishes
 from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
-from poleward.sky.doubt import low_pole_notes
+from poleward.sky.doubt import POINTING_DEG, air_doubt, low_pole_notes
 from poleward.sky.look import poles_at, seen_from_hour_angle
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
@@ -72,12 +72,7 @@ def plan(
     notes = list(wishes.left_out)
     if site.longitude_rad is None or at is None:
         at = None
-        notes.append(
-            Note(
-                "no-sky",
-                "without a longitude and a time no stars are named, and the Sun is not kept away from",
-            )
-        )
+        notes += _by_circle()
     else:
         at = _from_dusk(site, at, notes)
     sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, _suns(site, at, notes))
@@ -99,6 +94,20 @@ def plan(
         site,
         tuple(notes),
     )
+
+
+def _by_circle() -> list[Note]:
+    """What a plan without a longitude or a time cannot do."""
+    return [
+        Note(
+            "no-sky", "without a longitude and a time no stars are named, and the Sun is not kept away from"
+        ),
+        Note(
+            "by-circle",
+            f"an hour angle read off a circle to {POINTING_DEG:g} deg adds {100 * math.radians(POINTING_DEG):.1f} % of the "
+            "axis error, whatever that is, to its uncertainty; a right ascension with its time adds nothing",
+        ),
+    ]
 
 
 def _proposals(
@@ -195,7 +204,7 @@ def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]
                 Note(
                     "out-of-reach",
                     f"{wishes.accuracy_arcmin:.2g} arcmin is out of reach here: timings of {LONGEST_MIN:g} minutes, with "
-                    f"refraction known to a tenth, give {finest:.2g} arcmin at best; the plan is for "
+                    f"refraction known to {100 * air_doubt(task.bench.site.air):.0f} %, give {finest:.2g} arcmin at best; the plan is for "
                     f"{task.wanted_arcmin:.2g}",
                 )
             )

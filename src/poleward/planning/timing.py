@@ -1,7 +1,7 @@
 """What a timing of some minutes at some pointing will tell: the expected covariance of the very same solver.
 
 Two things limit it: how well the star's place is read, which more minutes mend, and how well the air is known, which
-they do not. Refraction's own uncertainty is taken as `AIR_DOUBT` of it, the same for all pointings of an evening: it
+they do not. How well refraction is known is the solver's own `doubt.air_doubt`, the same for all pointings of an evening: it
 is one and the same air. What it does to the answer is what the solver makes of drifts in slightly thicker air.
 """
 
@@ -16,15 +16,13 @@ from numpy.typing import NDArray
 
 from poleward.errors import InputError
 from poleward.sky.axis import SIDEREAL_RATE, Floats, angle_between, azimuth_altitude
+from poleward.sky.doubt import thicker
 from poleward.sky.look import Pointing, Sight, look
-from poleward.sky.site import Air, Site
+from poleward.sky.site import Site
 from poleward.solving.least_squares import covariance_of
 from poleward.solving.model import DriftModel, drift_model
 from poleward.timings.rows import Drift
 
-AIR_DOUBT = 0.10
-"""Standard uncertainty of refraction as a part of it. 28 K or 100 hPa change it by a tenth; near the ground, where the
-air is layered, it also departs from any formula (outside-checks C compares models, all for calm air)."""
 SUN_KEEP_OUT_DEG = 30.0
 """By day no pointing is proposed nearer to the Sun than this (common practice, no source): a slip of the hand, or a goto
 with a wrong clock, must not reach it."""
@@ -174,17 +172,8 @@ class Bench:
 
     @classmethod
     def at(cls, site: Site, reader: Reader, pole: str) -> Bench:
-        """Set up the two airs; at most 1100 hPa, beyond which ERFA does not go, so the step may be downward."""
-        air = site.air
-        factor = 1 + AIR_DOUBT if air.pressure_hpa * (1 + AIR_DOUBT) <= 1100 else 1 - AIR_DOUBT
-        other = Air(
-            f"{air.pressure_hpa * factor} hPa",
-            f"{air.temperature_c} deg_C",
-            air.humidity,
-            f"{air.wavelength_um} um",
-        )
-        thick = Site(site.latitude, site.longitude, site.elevation, other)
-        return cls(site, thick, reader, pole)
+        """Set up the two airs."""
+        return cls(site, thicker(site), reader, pole)
 
     def _model(
         self, hour_angle: Floats, dec: Floats, seconds: Floats, site: Site

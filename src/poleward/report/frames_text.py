@@ -8,7 +8,7 @@ from poleward.frames.framedrifts import FrameDrifts
 from poleward.report.camera_text import camera_text
 from poleward.report.style import Signs, counted, paragraph, signed
 
-LABEL_WIDTH = 16
+LABEL_WIDTH = 12
 SOURCES = (
     ("time", "times"),
     ("exposure", "exposures"),
@@ -24,11 +24,9 @@ def frames_text(found: FrameDrifts, signs: Signs) -> str:
     used = sum(one.frames_used for one in found.pointings)
     given = sum(one.frames for one in found.pointings)
     head = f"{counted(len(found.pointings), 'pointing')}, {used} of {given} frames used"
-    columns = (
-        f"{'begun (UTC)':>11} {'min':>5} {'frames':>6} {'stars':>5}  {'north':>15} {'east':>13} {'turn':>16}"
-    )
+    columns = f"{'UTC':>8} {'min':>4} {'used':>4} {'stars':>5} {'north':>13} {'east':>11} {'turn':>14}"
     lines = [
-        f"{head}. Drifts over the time (arcsec), turn of the field (arcmin):",
+        paragraph(f"{head}. Drifts over the time (arcsec), turn of the field (arcmin):"),
         f"  {'':{LABEL_WIDTH}} {columns}",
         *(_line(one, signs) for one in found.pointings),
     ]
@@ -49,10 +47,10 @@ def _line(one: FieldDrift, signs: Signs) -> str:
     label = one.label if len(one.label) <= LABEL_WIDTH else f"{one.label[: LABEL_WIDTH - 2]}.."
     stars = f"{one.stars:5d}" if one.stars else "    -"
     return (
-        f"  {label:{LABEL_WIDTH}} {iso(one.start)[11:19]:>11} {one.duration_s / 60:5.1f} {one.frames_used:6d} {stars}  "
-        f"{signed(one.north_arcsec, one.north_sigma_arcsec, signs):>15} "
-        f"{signed(one.east_arcsec, one.east_sigma_arcsec, signs):>13} "
-        f"{signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs):>16}"
+        f"  {label:{LABEL_WIDTH}} {iso(one.start)[11:19]} {one.duration_s / 60:4.1f} {one.frames_used:4d} {stars} "
+        f"{signed(one.north_arcsec, one.north_sigma_arcsec, signs):>13} "
+        f"{signed(one.east_arcsec, one.east_sigma_arcsec, signs):>11} "
+        f"{signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs):>14}"
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from poleward.guidelog.fitting.logsolution import Agreement, LogSolution
 from poleward.guidelog.fitting.season import Season
-from poleward.report.style import Signs, counted, paragraph, signed, with_sigma
+from poleward.report.style import WIDEST_NAME, Signs, counted, cut, paragraph, signed, with_sigma
 from poleward.sky.axis import Floats
 from poleward.solving.fitted import FitSummary
 from poleward.solving.solution import Solution
@@ -58,19 +58,25 @@ def groups_text(result: LogSolution, signs: Signs) -> str:
             }
             groups = [groups[night] for night in sorted(shown)]
             title += "the first and last of each spell, and what was set aside"
-    width = max(len(group.name) for group in groups)
-    lines = [title, f"  {'':<{width}}  {'azimuth':>15}  {'altitude':>15}  {'offset':>15}  sections"]
+    width = min(max(len(group.name) for group in groups), WIDEST_NAME)
+    lines = [title, f"  {'':<{width}}  {'azimuth':>14}  {'altitude':>14}  {'offset':>14}  sections"]
     for group in groups:
         solution = group.solution
         if solution is None:
-            lines.append(paragraph(f"  {group.name:<{width}}  not used: {group.sections[0].reason}", "    "))
+            lines.append(
+                paragraph(
+                    f"  {cut(group.name, width):<{width}}  not used: {group.sections[0].reason}", "    "
+                )
+            )
             continue
         cells = _both(solution, signs)
         both = solution.offset_arcmin is not None and solution.offset_sigma_arcmin is not None
         cells.append(with_sigma(solution.offset_arcmin, solution.offset_sigma_arcmin, signs) if both else "")  # type: ignore[arg-type]
         used = sum(not section.reason for section in group.sections)
         lines.append(
-            f"  {group.name:<{width}}  " + "  ".join(f"{cell:>15}" for cell in cells) + f"  {used:>8}"
+            f"  {cut(group.name, width):<{width}}  "
+            + "  ".join(f"{cell:>14}" for cell in cells)
+            + f"  {used:>8}"
         )
     return "\n".join(lines)
 

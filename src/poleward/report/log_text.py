@@ -11,7 +11,16 @@ from poleward.errors import Note
 from poleward.guidelog.fitting.logsolution import LogSolution, SectionResult
 from poleward.report.log_groups import agreement_text, groups_text, season_text, which_text
 from poleward.report.moves_text import what_to_turn
-from poleward.report.style import Signs, counted, decimals_for, paragraph, signed, with_sigma
+from poleward.report.style import (
+    WIDEST_NAME,
+    Signs,
+    counted,
+    cut,
+    decimals_for,
+    paragraph,
+    signed,
+    with_sigma,
+)
 from poleward.report.text import verdict
 from poleward.sky.site import Site
 
@@ -75,7 +84,7 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
     width = max(len(names(section)) for section in sections)
     lines = [
         f"Sections{many} (start: {site.timezone or 'UTC'}; where they pointed then)",
-        f"  {'':<{width}}  {'start':<11}  hour angle    dec  altitude   min  every  rows used",
+        f"  {'':<{width}}  {'start':<11}  {'h':>7}  {'dec':>5}  alt   min  every  rows used",
     ]
     for section in sections:
         head = f"  {names(section):<{width}}  {_start(section.start, site):<11}"
@@ -90,8 +99,8 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
         ]
     lines += [
         "",
-        "Drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in arcsec: new in each row",
-        "  + what lasts, and how long",
+        "Drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in",
+        "  arcsec: new in each row + what lasts, and how long",
         f"  {'':<{width}}  {'north':>15}  fitted  off by  noise",
     ]
     lines += [f"  {names(section):<{width}}  {_numbers(section, signs)}" for section in used]
@@ -100,8 +109,8 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
 
 def _pointing(section: SectionResult) -> str:
     if section.hour_angle_h is None or section.dec_deg is None or section.altitude_deg is None:
-        return f"{'':>27}"
-    return f"{section.hour_angle_h:>+8.2f} h  {section.dec_deg:>+5.1f}  {section.altitude_deg:>8.0f}"
+        return f"{'':>19}"
+    return f"{section.hour_angle_h:>+6.2f}h  {section.dec_deg:>+5.1f}  {section.altitude_deg:>3.0f}"
 
 
 def _length(section: SectionResult) -> str:
@@ -112,8 +121,8 @@ def _length(section: SectionResult) -> str:
 def _names(result: LogSolution) -> Callable[[SectionResult], str]:
     """How sections are called: with their file where there are several."""
     if len({section.file for section in result.sections}) > 1:
-        return lambda section: f"{section.file} {section.label}"
-    return lambda section: section.label
+        return lambda section: cut(f"{section.file} {section.label}", WIDEST_NAME)
+    return lambda section: cut(section.label, WIDEST_NAME)
 
 
 def _pull(section: SectionResult) -> float:
@@ -147,7 +156,7 @@ def _guiding(result: LogSolution, signs: Signs) -> str:
     width = max(len(names(section)) for section in guided)
     lines = [
         "Guiding in declination, as the log itself tells it",
-        f"  {'':<{width}}  {'guide rate':>13}  {'backlash':>12}  {'scatter':>7}  {'still':>5}  {'fought drift':>12}  lag-1",
+        f"  {'':<{width}}  {'guide rate':>13}  {'backlash':>12}  {'scatter':>7}  {'still':>5}  fought  lag-1",
     ]
     for section in guided:
         rate = with_sigma(
@@ -155,11 +164,14 @@ def _guiding(result: LogSolution, signs: Signs) -> str:
         )
         play = with_sigma(section.backlash_ms or 0.0, section.backlash_sigma_ms or 0.0, signs)
         lines.append(f"  {names(section):<{width}}  {rate:>13}  {play:>12}  {_own(section)}")
-    lines += [
-        "  guide rate in arcsec/s, backlash in ms of pulse; scatter of the star in arcsec, and what it would",
-        "  still be without drift and without corrections; share of all corrections that only fought the drift;",
-        "  lag-1: correlation of each correction with the next, well below zero where the next takes it back",
-    ]
+    lines.append(
+        paragraph(
+            "  guide rate in arcsec/s, backlash in ms of pulse; scatter of the star in arcsec, and what it would still be "
+            "without drift and without corrections; share of all corrections that only fought the drift; lag-1: correlation "
+            "of each correction with the next, well below zero where the next takes it back",
+            "  ",
+        )
+    )
     return "\n".join(lines)
 
 
@@ -168,7 +180,7 @@ def _own(section: SectionResult) -> str:
     assert guiding is not None
     share = "-" if guiding.drift_share is None else f"{100 * guiding.drift_share:.0f} %"
     lag = "-" if guiding.north_lag_one is None else f"{guiding.north_lag_one:+.2f}"
-    return f"{guiding.rms_arcsec:>7.2f}  {guiding.rms_still_arcsec:>5.2f}  {share:>12}  {lag:>5}"
+    return f"{guiding.rms_arcsec:>7.2f}  {guiding.rms_still_arcsec:>5.2f}  {share:>6}  {lag:>5}"
 
 
 def _guiding_in_short(guided: Sequence[SectionResult]) -> str:

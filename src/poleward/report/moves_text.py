@@ -38,7 +38,7 @@ def what_to_turn(solution: Solution) -> str:
         if move.star is not None and abs(move.move_arcmin) >= (sigmas[move.knob] or 0.0)
     ]  # fmt: skip
     if watched:
-        lines += _star_lines(watched)
+        lines += _star_lines(watched, solution)
     lines += [paragraph(f"  ! {caution}", "    ") for caution in (CAUTIONS if large else (CAUTION,))]
     return "\n".join(lines)
 
@@ -72,11 +72,16 @@ def move_text(move: Move, places: int) -> str:
     return f"{text}: {amount} {move.direction}"
 
 
-def _star_lines(moves: Sequence[Move]) -> list[str]:
+def _star_lines(moves: Sequence[Move], solution: Solution) -> list[str]:
     star = moves[0].star
     assert star is not None
     at = f"hour angle {star.hour_angle_h:+.1f} h, dec {star.dec_deg:+.0f} deg"
-    lines = [f"  Or watch a star while turning, azimuth first (telescope tracking at {at}). It must move:"]
+    lines = [
+        paragraph(
+            f"  Or watch a star while turning, azimuth first, the telescope tracking at {at}. It must move:",
+            "  ",
+        )
+    ]
     for move in moves:
         star = move.star
         assert star is not None
@@ -84,15 +89,22 @@ def _star_lines(moves: Sequence[Move]) -> list[str]:
         text = f"{abs(north):.0f} arcsec {'north' if north > 0 else 'south'}, "
         text += f"{abs(east):.0f} arcsec {'east' if east > 0 else 'west'}"
         if star.x_pix is not None and star.y_pix is not None:
-            text += f"; on the guide camera x {star.x_pix:+.0f}, y {star.y_pix:+.0f} pixels"
+            text += f"; in pixels x {star.x_pix:+.0f}, y {star.y_pix:+.0f}"
         lines.append(f"  {move.knob:<9} {text}")
         if math.hypot(north, east) < STILL * 60 * abs(move.move_arcmin):
-            lines.append(f"  {'':<9} (it hardly moves: --watch one elsewhere)")
+            dec = solution.latitude_deg - math.copysign(45, solution.latitude_deg)
+            lines.append(
+                paragraph(
+                    f"  {'':<9} (it hardly moves; one on the meridian halfway up does: "
+                    f'--watch "hour_angle=0h, dec={dec:+.0f}d")',
+                    " " * 12,
+                )
+            )
     if star.x_pix is not None:
         side = (
             "on its other side (reversed), as when that star was timed"
             if star.reversed
             else "on the side where the camera's angle was found; on the other x and y change sign"
         )
-        lines.append(paragraph(f"  (pixels: with the tube {side})", "   "))
+        lines.append(paragraph(f"  (pixels of the guide camera: with the tube {side})", "   "))
     return lines

@@ -9,6 +9,7 @@ from datetime import UTC
 from poleward.door.clock import zone_of
 from poleward.planning.planned import Plan, PlannedPointing, Proposal
 from poleward.report.style import WIDTH, Signs, dec_text, paragraph, ra_text, seconds_text
+from poleward.sky.doubt import air_doubt
 from poleward.sky.site import Site
 from poleward.tonight.window import clock_time, day_text
 
@@ -141,6 +142,11 @@ def _common_choice(result: Plan, signs: Signs) -> list[str]:
     return lines
 
 
+def _air_text(result: Plan) -> str:
+    doubt = air_doubt(result.site.air)
+    return f"; and refraction known to {100 * doubt:.0f} %" if doubt else ""
+
+
 def _reading(result: Plan) -> str:
     reader, longer = result.reader, result.star_minutes
     if reader.cadence_s is None:
@@ -152,7 +158,7 @@ def _reading(result: Plan) -> str:
             + (f", {lasting}" if reader.lasting_arcsec else "")
             + f", a frame every {reader.cadence_s:.2g} s and a straight line through them"
         )
-    text = f"{how}; slewing and centring between pointings; and refraction known to a tenth."
+    text = f"{how}; slewing and centring between pointings{_air_text(result)}."
     if longer is not None and longer > 0:
         text += (
             f" Stars that are there take {minutes_text(longer)} longer than the best places in the sky would."

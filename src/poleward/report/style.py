@@ -13,6 +13,8 @@ YELLOW, BLUE, VERMILION, PURPLE = "#F0E442", "#0072B2", "#D55E00", "#CC79A7"
 
 WIDTH = 80
 """Letters to a line: what every terminal shows."""
+WIDEST_NAME = 18
+"""Of a row of a table, so that the row fits."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,11 @@ def angle_text(arcmin: float, sigma: float, signs: Signs) -> str:
     return f"{with_sigma(arcmin / 60, sigma / 60, signs)} deg"
 
 
+def cut(name: str, width: int) -> str:
+    """Return a name that fits a column: of a longer one the end, which tells it from its like."""
+    return name if len(name) <= width else f"..{name[len(name) - width + 2 :]}"
+
+
 def seconds_text(seconds: float) -> str:
     """Return a time as people say it: ``45 s``, ``1m37s``, ``1h10m``; rounded down, so that it keeps the promise."""
     if seconds < 10:
@@ -97,7 +104,7 @@ def seconds_text(seconds: float) -> str:
     return f"{whole // 3600}h{whole % 3600 // 60:02d}m"
 
 
-def paragraph(text: str, indent: str = "", width: int = 96) -> str:
+def paragraph(text: str, indent: str = "", width: int = WIDTH) -> str:
     """Return text broken into lines, all but the first indented."""
     import textwrap
 

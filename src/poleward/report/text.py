@@ -65,7 +65,9 @@ def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
         )
         places = decimals_for(solution.offset_sigma_arcmin)
         limit = f"{within:.{places}f} arcmin" if within < IN_DEGREES_ARCMIN else f"{within / 60:.1f} deg"
-        lines.append(f"No axis error is certain: the axis is within {limit} of the {pole} (95 %).")
+        lines.append(
+            paragraph(f"No axis error is certain: the axis is within {limit} of the {pole} (95 %).", "  ")
+        )
     else:
         offset = angle_text(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
         lines.append(f"The axis stands {offset} from the {pole}:")
@@ -101,11 +103,12 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
     lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
     if solution.combination is not None:
         known = solution.combination
-        lines.append(
+        fixed = (
             f"  (What they do fix: {known.azimuth_on_sky_weight:+.2f} x azimuth error (on the sky) "
             f"{known.altitude_weight:+.2f} x altitude error "
             f"= {with_sigma(known.value_arcmin, known.sigma_arcmin, signs)} arcmin)"
         )
+        lines.append(paragraph(fixed, "   "))
     return "\n".join(lines)
 
 

@@ -9,6 +9,8 @@ from poleward.solving.solution import Solution
 WIDEST_LABEL, NARROW_LABEL = 24, 19
 """A longer label is cut in the table, which must fit a terminal; the second where east drifts or rotations stand in it."""
 
+UNUSED = "  not used"
+
 
 def timings_table(solution: Solution) -> str:
     """Return the table."""
@@ -17,7 +19,8 @@ def timings_table(solution: Solution) -> str:
     shown = [kind for kind in kinds[1:] if any(_value(drift, kind[0])[0] is not None for drift in drifts)]
     shown = [kinds[0], *shown] if shown else []
     width = max([len(drift.label) for drift in drifts] + [4])
-    width = min(width, NARROW_LABEL if shown else WIDEST_LABEL)
+    unused = max((len(UNUSED) for drift in drifts if not drift.used), default=0)
+    width = min(width, (NARROW_LABEL if shown else WIDEST_LABEL) - unused)
     units = "drift in arcsec" + (", turn of the field in arcmin" if kinds[2] in shown else "")
     lines = [
         paragraph(f"Timings (hour angle h; altitude; minutes; {units}; how far off, in sigmas)"),
@@ -29,7 +32,7 @@ def timings_table(solution: Solution) -> str:
         name = (drift.label or str(number))[:width]
         line = f"  {name:<{width}}  {drift.hour_angle_h:>+6.2f}h  {drift.dec_deg:>+5.1f}"
         line += f"  {drift.altitude_deg:>3.0f}  {drift.duration_s / 60:>4.1f}"
-        end = "" if drift.used else "  not used"
+        end = "" if drift.used else UNUSED
         if not shown:
             lines.append((line + _component(drift, *_value(drift, "north")) + end).rstrip())
             continue

@@ -19,6 +19,7 @@ from poleward.solving.least_squares import (
     scatter_factor,
 )
 from poleward.solving.model import DriftModel
+from poleward.solving.rivals import rival
 
 DOUBT = 0.01
 """A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
@@ -43,11 +44,14 @@ class DriftFit:
 
     axis: AxisEstimate
     fit: Fit
+    rival: Floats | None = None
+    """Another axis that explains the timings as well: then neither error is determined."""
 
     @property
     def degrees_of_freedom(self) -> int:
         """Values that were not set aside, less the directions and nuisance parameters fitted."""
-        free = self.axis.determination.directions + self.fit.values.size - 2
+        directions = 2 if self.rival is not None else self.axis.determination.directions
+        free = directions + self.fit.values.size - 2
         return int(np.sum(self.fit.weights > 0)) - free
 
     def widened(self, factor: float) -> AxisEstimate:
@@ -75,9 +79,18 @@ def fit_axis(model: DriftModel, robust: bool) -> DriftFit:
         if model.judged(fit).determination.directions == 2:
             found = _again(model, fit, None, robust)
             if found.axis.determination.directions == 2:
-                return _believable(model, found)
+                return _alone(model, _believable(model, found))
     fit = least_squares(replace(problem, prior=held), zero, robust=robust)
-    return _believable(model, _again(model, fit, held, robust))
+    return _alone(model, _believable(model, _again(model, fit, held, robust)))
+
+
+def _alone(model: DriftModel, found: DriftFit) -> DriftFit:
+    """Take back what a fit says if another axis explains the timings as well."""
+    other = rival(model, found.fit) if found.axis.determination.determined == "both" else None
+    if other is None:
+        return found
+    neither = replace(found.axis.determination, determined="neither", directions=0)
+    return DriftFit(replace(found.axis, determination=neither), found.fit, other)
 
 
 def _again(model: DriftModel, fit: Fit, prior: Floats | None, robust: bool) -> DriftFit:
@@ -143,7 +156,7 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bo
     """Judge whether the timings agree within their sigmas, and name the one that does not fit."""
     chi_square, free = found.fit.chi_square, found.degrees_of_freedom
     chance = p_value(chi_square, free)
-    notes: list[Note] = []
+    notes = [] if found.rival is None else [_two_answers(found, found.rival)]
     for timing in model.used:
         weight = min((float(found.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
         if weight < 0.5:
@@ -181,6 +194,15 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bo
         )
     lost = chance < CONTRADICTION and (free <= FEW_TO_SPARE or bool(suspects))
     return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free), lost, tuple(suspects))
+
+
+def _two_answers(found: DriftFit, other: Floats) -> Note:
+    told = " or ".join(f"{a:+.1f} east and {e:+.1f} high" for a, e in (found.axis.point, other))
+    return Note(
+        "two-answers",
+        "a star is nearer to the pole than the axis may be, and two axes explain these timings: "
+        f"{told} (arcmin); a timing further from the pole decides",
+    )
 
 
 def _suspects(model: DriftModel, found: DriftFit) -> list[int]:

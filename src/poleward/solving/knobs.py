@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -136,6 +136,29 @@ class Move:
     def large(self) -> bool:
         """Whether it is more than a fine adjustment."""
         return (self.turns or 0.0) > LARGE_TURNS or abs(self.move_arcmin) >= LARGE_ARCMIN
+
+
+def easiest_to_watch(timings: Sequence[tuple[Pointing, bool]], site: Site) -> tuple[Pointing, bool] | None:
+    """Return the star to watch while knobs are turned: the last that was timed if it moves well with both, else the one
+    of them that moves best.
+
+    Parameters
+    ----------
+    timings : sequence of (Pointing, bool)
+        Where stars were timed, and whether the tube was on the other side of the mount.
+    site : Site
+
+    Notes
+    -----
+    By one minute of azimuth a star moves by the cosine of its altitude, by one of altitude by its distance from the level
+    line across the axis: nothing in the zenith, and nothing due east or west on the horizon.
+    """
+    if not timings:
+        return None
+    east, north, up = look([at for at, _ in timings], np.zeros((len(timings), 1)), site).seen[:, 0].T
+    moves = np.minimum(np.hypot(east, north), np.hypot(north, up))
+    best = int(np.argmax(moves))
+    return timings[-1] if moves[-1] > STILL else timings[best]
 
 
 def moves_of(

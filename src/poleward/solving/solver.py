@@ -21,7 +21,7 @@ from poleward.solving.least_squares import least_squares, p_value
 from poleward.solving.model import DriftModel
 from poleward.solving.slips import slips
 from poleward.solving.solution import CONTRADICTION, Solution, solution_from
-from poleward.timings.rows import Drift
+from poleward.timings.rows import SHORTEST_S, Drift
 
 FEW = 6
 """Of up to so many timings any may be the one that slipped, if none stands out."""
@@ -105,6 +105,14 @@ def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
     notes += daylight_notes([model.drifts[i].pointing for i in model.used], names, site)
     if model.pole.name == "apparent":
         notes += low_pole_notes(site)
+    notes += [
+        Note(
+            "short",
+            f"{model.name(i)} was timed for {model.duration[i]:g} s only: is its duration in minutes?",
+        )
+        for i in model.used
+        if model.duration[i] < SHORTEST_S
+    ]
     blank = blank_of(model.drifts)
     if blank:
         notes.append(Note("blank", f"still blank, and not used: {', '.join(blank)}"))

@@ -49,6 +49,8 @@ LONGEST_S = 12 * 3600.0
 """No star is watched for longer; a longer timing is a wrong unit."""
 
 
+SHORTEST_S = 30.0
+"""Nobody times a star for less (common practice, no source): a bare number below may be minutes."""
 SMALLEST_SIGMA = 1e-6
 """Arcsec, or pixels: far below and (its inverse) far above any reading; beyond, squares would overflow."""
 
@@ -240,6 +242,11 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     """
     pointing = _pointing(cells)
     duration = cells.needed("duration", "a drift")
+    if cells.bare("duration") and 0 < duration < SHORTEST_S:
+        number = f"{duration:g}"
+        cells.fail(
+            "duration", f"'{number}' could be {number} s or {number} min", f"write {number} min or {number} s"
+        )
     if duration <= 0:
         cells.fail("duration", f"duration is {duration:g} s, allowed is more than 0")
     if duration > LONGEST_S:
