@@ -98,6 +98,52 @@ def test_a_covariance_is_widened_by_the_square() -> None:
     assert fit.widened(3.0) == pytest.approx(9 * plain)
 
 
+@pytest.mark.parametrize("factor", [1.0, 2.5])
+@pytest.mark.parametrize("weighed", [False, True])
+def test_doubts_are_a_part_of_the_covariance(factor: float, weighed: bool) -> None:
+    """Aitken's generalised least squares (1935; M) with numpy's dense inverse: V = diag(1 / w) + D D', and a prior."""
+    rng = np.random.default_rng(4)
+    design, doubts, data = rng.normal(size=(9, 3)), rng.normal(size=(9, 2)), rng.normal(size=9)
+    prior = np.array([[0.0, 0.0, 0.7]])
+    weights = rng.uniform(0.3, 1, 9) if weighed else np.ones(9)
+    problem = Problem(("a", "b", "c"), lambda p: design @ p - data, lambda p: design, prior, doubts)
+    fit = problem.fit(problem.solved(np.zeros(3), weights), weights)
+    inverse = np.linalg.inv(np.diag(factor**2 / weights) + doubts @ doubts.T)
+    whole = design.T @ inverse @ design
+    assert fit.widened(factor) == pytest.approx(np.linalg.inv(whole + prior.T @ prior))
+    # Without the prior, the third parameter free: what the data alone say of the first two.
+    told = np.linalg.inv(np.linalg.inv(whole)[:2, :2])
+    assert fit.information(factor) == pytest.approx(told)
+    if factor == 1.0:
+        values = np.linalg.solve(whole + prior.T @ prior, design.T @ inverse @ data)
+        assert fit.values == pytest.approx(values)
+        left = design @ values - data
+        if not weighed:
+            assert fit.chi_square == pytest.approx(left @ inverse @ left)
+        assert fit.degrees_of_freedom == 9 + 1 - 3
+
+
+@pytest.mark.parametrize(("off", "aside"), [(4.2, False), (4.8, True)])
+def test_the_value_set_aside_is_the_one_that_chi_square_would_miss_most(off: float, aside: bool) -> None:
+    """A far point of a straight line drags it along, so that others are off by more: numpy's fit without each in turn."""
+    x = np.array([0.0, 1.0, 2.0, 3.0, 4.0, 14.0])
+    design = np.column_stack([np.ones(6), x])
+    others = np.arange(6) < 5
+    # In the sigmas of what the others foretell.
+    spread = math.sqrt(1 + design[5] @ np.linalg.inv(design[others].T @ design[others]) @ design[5])
+    data = np.where(others, 0.0, off * spread)
+    plain = data - design @ np.linalg.lstsq(design, data)[0]
+    assert np.argmax(np.abs(plain)) != 5
+    fit = least_squares(
+        Problem(("a", "b"), lambda p: design @ p - data, lambda p: design), np.zeros(2), robust=True
+    )
+    assert (fit.weights[5] == 0) == aside
+    assert np.all(fit.weights[others] > 0)
+    if aside:
+        assert fit.values == pytest.approx([0, 0], abs=1e-9)
+        assert (fit.degrees_of_freedom, fit.chi_square) == (3, pytest.approx(0, abs=1e-12))
+
+
 # Cameras
 
 
