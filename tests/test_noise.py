@@ -93,6 +93,35 @@ def test_leave_one_out(rows):
     assert noise.standardised(banded, y, 1.0) == pytest.approx(np.array(expected), rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.parametrize("bouts", [False, True])
+def test_a_step_at_each_row(rows, bouts):
+    """A step's best size over its own sigma in residuals without their level, which stays free: a dense fit of both."""
+    seconds, starts, weights, columns = rows
+    matrix, left = dense(seconds, starts, 2.0, 12.0, weights), columns[:, 2].copy()
+    scale = np.where(np.arange(60) < 30, 1.0, 3.0) if bouts else np.ones(60)
+    expected = np.zeros(60)
+    for inside in np.split(np.arange(60), starts[1:]):
+        inverse = np.linalg.inv(matrix[np.ix_(inside, inside)])
+        level = 1 / scale[inside]
+        left[inside] -= level * (level @ inverse @ left[inside]) / (level @ inverse @ level)
+        for row in inside[1:]:
+            design = np.stack([level, level * (inside >= row)], axis=1)
+            spread = np.linalg.inv(design.T @ inverse @ design)
+            size = (spread @ design.T @ inverse @ left[inside])[1]
+            expected[row] = size / np.sqrt(spread[1, 1]) / 0.7
+    got = noise.stepped(noise.covariance(seconds, starts, 2.0, 12.0, weights), left, 0.7, scale)
+    assert got == pytest.approx(expected, rel=1e-6, abs=1e-9)
+
+
+def test_what_lasts_is_told_from_what_does_not(rows):
+    """The mean of the lasting part given the rows, by dense Gaussian conditioning."""
+    seconds, starts, weights, columns = rows
+    matrix = dense(seconds, starts, 2.0, 12.0, weights)
+    got = noise.lasting(noise.covariance(seconds, starts, 2.0, 12.0, weights), columns[:, 2])
+    slow = matrix - np.diag(1 / weights)
+    assert got == pytest.approx(slow @ np.linalg.solve(matrix, columns[:, 2]), rel=1e-9, abs=1e-9)
+
+
 def test_a_share_per_piece(rows):
     """The second own regressor of each piece, known beforehand to be 0 +/- 1: as pseudo-rows of a dense fit."""
     seconds, starts, _, columns = rows
