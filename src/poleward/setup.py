@@ -25,6 +25,10 @@ from poleward.solving.knobs import SIDES, Knob
 from poleward.solving.stated import base_from, knob_from, positive
 
 KNOB_KEYS = ("per_turn", "thread_pitch", "arm", "clockwise", "per_turn_sigma", "divisions", "range", "play")
+FRAME_KEYS = (
+    *("ra", "dec", "hour_angle", "azimuth", "altitude", "time"),
+    *("exposure", "saturation", "mosaic", "label"),
+)
 KEYS: Mapping[str, tuple[str, ...]] = {
     "": ("site", "air", "mount", "camera", "guide_camera", "reticle", "frames", "limits"),
     "site": ("latitude", "longitude", "elevation", "timezone"),
@@ -37,18 +41,7 @@ KEYS: Mapping[str, tuple[str, ...]] = {
     "guide_camera": ("focal_length", "pixel_size", "position_angle", "mirrored", "rows", "scale"),
     "reticle": ("division", "position_angle", "mirrored"),
     "frames": ("keywords", "stamp"),
-    "frames.keywords": (
-        "ra",
-        "dec",
-        "hour_angle",
-        "azimuth",
-        "altitude",
-        "time",
-        "exposure",
-        "saturation",
-        "mosaic",
-        "label",
-    ),
+    "frames.keywords": FRAME_KEYS,
     "limits": ("trail", "lowest_altitude"),
 }
 STAMPS = ("start", "middle", "end")
@@ -99,7 +92,7 @@ class Setup:
         Parameters
         ----------
         **flags
-            latitude, longitude, elevation, timezone, pressure, temperature, humidity, wavelength; None is no value.
+            Any of latitude, longitude, elevation, timezone, pressure, temperature, humidity, wavelength; None is no value.
 
         Raises
         ------
@@ -156,6 +149,15 @@ def _config_folder() -> Path:
 
 def read_setup(path: str | Path) -> Setup:
     """Read and check a setup file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML.
+
+    Returns
+    -------
+    Setup
 
     Raises
     ------

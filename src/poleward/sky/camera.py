@@ -83,7 +83,18 @@ class GuideCamera:
         object.__setattr__(self, "position_angle_rad", angle)
 
     def to_sky(self, x_pix: float, y_pix: float) -> tuple[float, float]:
-        """North and east components, arcsec, of a displacement in pixels."""
+        """Return north and east components of a displacement in pixels.
+
+        Parameters
+        ----------
+        x_pix, y_pix : float or array
+            Displacement in the picture, pixels, y as `rows` counts it.
+
+        Returns
+        -------
+        (float, float) or arrays
+            North and east, arcsec.
+        """
         hand = -1.0 if self.mirrored else 1.0
         up = y_pix if self.rows == "up" else -y_pix
         sine, cosine = math.sin(self.position_angle_rad), math.cos(self.position_angle_rad)
@@ -92,7 +103,18 @@ class GuideCamera:
         return north, east
 
     def to_pixels(self, north_arcsec: float, east_arcsec: float) -> tuple[float, float]:
-        """Return x and y, pixels, of a displacement on the sky; the inverse of `to_sky`."""
+        """Return the displacement in pixels of one on the sky; the inverse of `to_sky`.
+
+        Parameters
+        ----------
+        north_arcsec, east_arcsec : float or array
+            Displacement on the sky, arcsec.
+
+        Returns
+        -------
+        (float, float) or arrays
+            Displacement in x and y, pixels.
+        """
         hand = -1.0 if self.mirrored else 1.0
         sine, cosine = math.sin(self.position_angle_rad), math.cos(self.position_angle_rad)
         up = (north_arcsec * cosine + east_arcsec * sine) / self.scale_arcsec
@@ -100,7 +122,18 @@ class GuideCamera:
         return x, up if self.rows == "up" else -up
 
     def sigma_to_sky(self, x_sigma_pix: float, y_sigma_pix: float) -> tuple[float, float]:
-        """Standard uncertainties north and east, arcsec; the correlation between the two is left out."""
+        """Return uncertainties north and east of those in pixels; the correlation between the two is left out.
+
+        Parameters
+        ----------
+        x_sigma_pix, y_sigma_pix : float
+            Standard uncertainties, pixels.
+
+        Returns
+        -------
+        (float, float)
+            Standard uncertainties north and east, arcsec.
+        """
         sine, cosine = math.sin(self.position_angle_rad), math.cos(self.position_angle_rad)
         north = self.scale_arcsec * math.hypot(y_sigma_pix * cosine, x_sigma_pix * sine)
         east = self.scale_arcsec * math.hypot(y_sigma_pix * sine, x_sigma_pix * cosine)

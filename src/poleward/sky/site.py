@@ -183,6 +183,20 @@ class Site:
     def from_location(cls, location: EarthLocation, *, air: Air | None = None, timezone: str = "") -> Site:
         """Return the site at an astropy EarthLocation.
 
+        Parameters
+        ----------
+        location : EarthLocation
+            One place.
+        air : Air, optional
+            Left out: the standard atmosphere at its elevation.
+        timezone : str
+            How local times are shown and read: an IANA name.
+
+        Returns
+        -------
+        Site
+            Latitude, longitude and elevation are geodetic.
+
         Raises
         ------
         WrongTypeError

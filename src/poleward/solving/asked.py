@@ -41,6 +41,7 @@ def solve(
     drifts : Drifts, sequence of Drift, or Table
         From `read_drifts` or `Drifts.from_rows`; of a table as `Drifts.from_table` makes them.
     site : Site or EarthLocation
+        A longitude is only needed for right ascensions.
     pole : {"apparent", "true"}
         The pole that the errors are given against: as refraction shows it, or the celestial pole itself.
     drive_rate : str or Quantity

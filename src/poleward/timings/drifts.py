@@ -83,6 +83,22 @@ class Drifts(Sequence[Drift]):
         Units of columns are honoured, masked cells are not measured, and a column of SkyCoord of any name stands for
         `ra` and `dec`.
 
+        Parameters
+        ----------
+        table : Table
+            One row for each timing.
+        guide_camera : GuideCamera, optional
+            Needed for columns x and y.
+        timezone : str
+            Zone of times that carry no offset; without it they are an error.
+        name : str
+            What messages call it.
+
+        Returns
+        -------
+        Drifts
+            In the order of the rows.
+
         Raises
         ------
         InputError
@@ -121,6 +137,22 @@ class Drifts(Sequence[Drift]):
 
         Values are text, numbers, Quantity, Angle, Time, TimeDelta; None or masked is not measured, and a SkyCoord of
         any name stands for `ra` and `dec`.
+
+        Parameters
+        ----------
+        rows : iterable of mapping
+            One for each timing.
+        guide_camera : GuideCamera, optional
+            Needed for columns x and y.
+        timezone : str
+            Zone of times that carry no offset; without it they are an error.
+        name : str
+            What messages call it.
+
+        Returns
+        -------
+        Drifts
+            In the order of the rows.
 
         Raises
         ------
@@ -162,6 +194,13 @@ class Drifts(Sequence[Drift]):
 
     def write(self, path: str | Path, *, force: bool = False) -> None:
         """Write the table that `read_drifts` reads: ECSV if the name ends so, else CSV.
+
+        Parameters
+        ----------
+        path : str or Path
+            Of the file.
+        force : bool
+            Write over a file that exists.
 
         Raises
         ------

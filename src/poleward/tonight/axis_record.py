@@ -146,7 +146,17 @@ def _source(path: str | Path) -> str:
 
 
 def read_axis(path: str | Path) -> AxisError:
-    """Axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote; ``-`` is standard input.
+    """Read the axis error from a record file (JSON) that ``solve --output`` or ``log --output`` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        ``-`` is standard input.
+
+    Returns
+    -------
+    AxisError
+        What the record says of its reference and its uncertainty included.
 
     Raises
     ------

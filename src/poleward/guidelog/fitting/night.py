@@ -81,6 +81,7 @@ def solve_log(
     sections : sequence of Section
         From `read_log`.
     site : Site or EarthLocation
+        A longitude is only needed for right ascensions.
     pole : {"apparent", "true"}
         The pole that the errors are given against.
     drive_rate : str or Quantity
