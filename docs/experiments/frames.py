@@ -1,6 +1,6 @@
 """How well camera frames tell a drift, and whether its sigma keeps its word: pictures of known truth, followed and fitted.
 
-Run ``python docs/experiments/frames.py drift [RUNS]`` (a cell a line), ``... noise`` or ``... chain``; the
+Run ``python docs/experiments/frames.py drift [RUNS]`` (a cell a line), ``... noise``, ``... centres`` or ``... chain``; the
 tables stand in docs/frames.md. Truth by astropy and scipy's Rotation (`poleward.simulate.frames`).
 """
 
@@ -18,11 +18,12 @@ from poleward import read_frames, solve
 from poleward.frames.follow import follow
 from poleward.frames.image import Frame
 from poleward.frames.motion import drive_sigma, pace
+from poleward.frames.stars import find_stars
 from poleward.frames.track import LeftOut, sighting
 from poleward.setup import Setup
 from poleward.simulate.frames import FrameScene, paths, pictures, save_frames
 from poleward.simulate.guider import Scatter, lasting_noise
-from poleward.simulate.picture import Faults, View
+from poleward.simulate.picture import Faults, View, add_star
 from poleward.sky.camera import GuideCamera
 from poleward.sky.look import Pointing
 from poleward.sky.site import Site
@@ -139,6 +140,45 @@ def row(name: str, pulls: np.ndarray, ratio: np.ndarray | None) -> str:
         f"| {name} | {len(pulls)} | {rms[0]:.2f} | {within[0][0]:.0%} | {within[0][1]:.0%} | {told[0]} | "
         f"{within[1][1]:.0%} | {rms[2]:.2f} | {within[2][1]:.0%} | {told[2]} |"
     )
+
+
+def centres(runs: int) -> None:
+    """Centres by photutils' ways, against the bound of photon and background noise (Cramer and Rao)."""
+    from photutils.detection import DAOStarFinder
+    from scipy.spatial import cKDTree
+
+    print("| stars | as used here | DAOStarFinder |\n| --- | --- | --- |")
+    for width in (2.0, 3.0, 4.0):
+        off: dict[str, list[float]] = {"used": [], "finder": []}
+        for seed in range(runs):
+            rng = np.random.default_rng([5, seed])
+            grid = np.array([(x, y) for x in range(25, 620, 40) for y in range(25, 460, 40)], float)
+            places, flux = grid + rng.uniform(-5, 5, grid.shape), 10 ** rng.uniform(3.5, 5, len(grid))
+            light = np.full((480, 640), 200.0)
+            for place, each in zip(places, flux, strict=True):
+                add_star(light, place, each, width)
+            image = (rng.poisson(light) + rng.normal(0, 5, light.shape)).astype(np.float32)
+            stars = find_stars(image)
+            finder = DAOStarFinder(fwhm=width, threshold=100.0)(image - np.float32(200))
+            found = {"used": np.column_stack([stars.x, stars.y])}
+            found["finder"] = np.column_stack([finder["x_centroid"], finder["y_centroid"]])
+            for way, at in found.items():
+                away, near = cKDTree(places).query(at)
+                for miss, star, place in zip(away, near, at, strict=True):
+                    if miss < 1.5:
+                        off[way] += ((place - places[star]) / least(flux[star], width)).tolist()
+        rms = {way: np.sqrt(np.mean(np.square(each))) for way, each in off.items()}
+        print(f"| {width:.0f} pixels wide | {rms['used']:.2f} | {rms['finder']:.2f} |", flush=True)
+
+
+def least(flux: float, width: float) -> float:
+    """The bound, pixels, of a star that stands a quarter of a pixel off a pixel's middle."""
+    drawn = []
+    for x in (20.24, 20.25, 20.26):
+        light = np.zeros((41, 41))
+        add_star(light, np.array([x, 20.25]), flux, width)
+        drawn.append(light)
+    return 1 / math.sqrt(np.sum(((drawn[2] - drawn[0]) / 0.02) ** 2 / (drawn[1] + 225.0)))
 
 
 def noise(runs: int) -> None:
@@ -282,5 +322,5 @@ def by_eye(scenes: list[FrameScene], seed: int) -> Drifts:
 
 
 if __name__ == "__main__":
-    what = {"drift": drift, "noise": noise, "chain": chain}
+    what = {"drift": drift, "noise": noise, "chain": chain, "centres": centres}
     what[sys.argv[1]](int(sys.argv[2]) if len(sys.argv) > 2 else 25)

@@ -33,7 +33,7 @@ class FieldMove:
         Radians, from x toward y.
     shift_sigma : array (F, 2)
     turn_sigma : array (F,)
-        By the stars' noise; infinite with a single star.
+        By the stars' noise.
     """
 
     shift: Floats
@@ -97,10 +97,10 @@ def moves(
     along = total(weight * np.sum(u * v, axis=1))
     turn = np.arctan2(across, along)
     lever = total(weight * np.sum(u * u, axis=1))
-    with np.errstate(divide="ignore"):
-        turn_sigma = 1 / np.sqrt(lever)
-        # A turn about the stars' mean moves the picture's centre, crosswise to the way between the two.
-        crosswise = np.nan_to_num(u_mean[:, ::-1] * turn_sigma[:, None], posinf=0.0, neginf=0.0)
+    # Of stars all at one place, or none, the turn stays unknown: a sigma of a million.
+    turn_sigma = 1 / np.sqrt(np.maximum(lever, 1e-12))
+    # A turn about the stars' mean moves the picture's centre, crosswise to the way between the two.
+    crosswise = u_mean[:, ::-1] * turn_sigma[:, None]
     return FieldMove(
         v_mean - _turned(u_mean, turn), turn, np.hypot(1 / np.sqrt(whole)[:, None], crosswise), turn_sigma
     )

@@ -113,9 +113,9 @@ def drive_sigma(seconds: Floats) -> float:
     columns = _path(seconds)
     slope = np.linalg.pinv(columns)[1] / _span(seconds)
     waves = [
-        (slope @ np.exp(2j * math.pi * (seconds - seconds[0]) / period)).view() for period in DRIVE_PERIODS_S
+        abs(slope @ np.exp(2j * math.pi * (seconds - seconds[0]) / period)) for period in DRIVE_PERIODS_S
     ]
-    return DRIVE_ARCSEC * float(np.sqrt(np.mean(np.abs(waves) ** 2) / 2))
+    return DRIVE_ARCSEC * float(np.sqrt(np.mean(np.square(waves)) / 2))
 
 
 def _span(seconds: Floats) -> float:
@@ -161,27 +161,26 @@ class _Fit:
     def _at(self, noise: Floats) -> tuple[float, float, float]:
         """Slope over the run, its spread (Student's t), and log likelihood by residuals alone (REML)."""
         weigh = self._weigh(noise)
+        inner, found, off = self._line(weigh)
+        variance = max(float(off @ weigh.solve(off[:, None])[:, 0]), 1e-30) / self.free
+        height = -0.5 * (weigh.log_det + float(np.linalg.slogdet(inner)[1]) + self.free * math.log(variance))
+        return float(found[1]), math.sqrt(variance * float(np.linalg.inv(inner)[1, 1])), height
+
+    def _line(self, weigh: Covariance) -> tuple[Floats, Floats, Floats]:
+        """Information on the path's coefficients, the coefficients, and what is left of the values."""
         solved = weigh.solve(self.columns)
         inner = self.columns.T @ solved
-        inverse = np.linalg.inv(inner)
-        found = inverse @ (solved.T @ self.values)
-        off = self.values - self.columns @ found
-        square = max(float(off @ weigh.solve(off[:, None])[:, 0]), 1e-30)
-        height = -0.5 * (
-            weigh.log_det + float(np.linalg.slogdet(inner)[1]) + self.free * math.log(square / self.free)
-        )
-        return float(found[1]), math.sqrt(square / self.free * float(inverse[1, 1])), height
+        found: Floats = np.asarray(np.linalg.solve(inner, solved.T @ self.values), float)
+        return inner, found, self.values - self.columns @ found
 
     def pulls(self) -> Floats:
         """How far each picture is from what all others say, in sigmas (n,)."""
         weigh = self._weigh(self.noises[np.argmax(self.share)])
-        solved = weigh.solve(self.columns)
-        off = self.values - self.columns @ np.linalg.solve(self.columns.T @ solved, solved.T @ self.values)
-        pull = standardised(weigh, off, 1.0)
+        pull = standardised(weigh, self._line(weigh)[2], 1.0)
         # The scale of most pictures, else one gust hides itself in it.
         scale = 1.4826 * float(np.median(np.abs(pull)))
         if self.free < BEND_FRAMES or scale == 0:
-            return np.zeros(len(off))
+            return np.zeros(len(pull))
         return pull / scale
 
     def rate(self) -> tuple[float, float]:
@@ -207,8 +206,7 @@ class _Fit:
         best = int(np.argmax(self.share))
         ratio, time = np.exp(self.noises[best])
         weigh = self._weigh(self.noises[best])
-        solved = weigh.solve(self.columns)
-        off = self.values - self.columns @ np.linalg.solve(self.columns.T @ solved, solved.T @ self.values)
+        off = self._line(weigh)[2]
         white = math.sqrt(float(off @ weigh.solve(off[:, None])[:, 0]) / self.free)
         return Noise(white, white * math.sqrt(ratio), float(time))
 

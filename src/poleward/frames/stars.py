@@ -1,7 +1,7 @@
 """Stars in one picture: where their centres are, and how well each is known; by photutils.
 
 Segments of a lightly smoothed picture, and windowed centroids of them: at the bound of the photon noise for stars 2 to 4
-pixels wide, in less time than photutils' own star finders take, whose centres are 1.3 to 8 times the bound off
+pixels wide, in less time than photutils' own star finders take, whose centres are 1.7 to 3.5 times the bound off
 (docs/experiments/frames.py). A single hot pixel is mended before it can look like a star; rows and columns that stand
 off as a whole are left out, and so is what is longer, sharper or wider than the other stars: trails, hot pixels
 in pairs, ghosts.
