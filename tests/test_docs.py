@@ -79,6 +79,12 @@ def test_help_in_the_reference_is_the_programs(command: str) -> None:
     )
 
 
+def test_every_story_is_reached_from_the_page_it_illustrates() -> None:
+    text = "".join(page.read_text(encoding="utf-8") for page in ROOT.glob("docs/*.md"))
+    for story in ROOT.glob("worked_examples/*/README.md"):
+        assert f"(../worked_examples/{story.parent.name}/README.md)" in text, story
+
+
 def test_the_readme_leads_to_the_four_parts() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     for part in ("tutorial", "how-to", "reference", "explanation"):
