@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -28,11 +29,12 @@ from nights import (
 )
 from truth import Place
 
-from poleward import Air, Drifts, Site, UsageError, solve
+from poleward import Air, Drifts, Site, UsageError, plan, solve
 from poleward.report.style import Signs
 from poleward.report.text import solution_text
 from poleward.sky.doubt import AIR_ASSUMED, AIR_STATED, FORMULA_ARCSEC, FORMULA_DEG, air_doubt, air_drift
 from poleward.sky.look import poles_at
+from poleward.sky.site import zone_notes
 from poleward.solving.knobs import CAUTIONS, Knob, Turning
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs" / "experiments"))
@@ -130,9 +132,9 @@ def test_contradictory_timings_turn_nothing(slip, count):
     assert text.startswith("The timings contradict each other: turn nothing yet")
     assert "What to turn" not in text
     words = {
-        "north": "sign of north of star 1",
+        "north": "the north drift of 'star 1' the other way",
         "hour angle": "hour angle",
-        "minutes": "minutes, read as seconds, of star 1",
+        "minutes": "the duration of 'star 1' in minutes, not seconds",
     }
     (note,) = [note for note in solution.warnings if note.code == "contradiction"]
     assert words[slip] in note.text
@@ -146,7 +148,42 @@ def test_the_air_tells_a_wrong_hemisphere_of_hour_angles():
     )
     solution = solve(turned, site_of(watched.place), pointing_error="0 deg")
     (note,) = [note for note in solution.warnings if note.code == "contradiction"]
-    assert "the sign of all hour angles" in note.text
+    assert "all hour angles the other way" in note.text
+
+
+@pytest.mark.parametrize("robust", [False, True])
+@pytest.mark.parametrize("slip", ["longitude", "clock"])
+def test_a_place_or_a_clock_that_is_wrong_for_all(slip, robust):
+    """West typed as east, or summer time forgotten: named, and never explained away as one bad timing."""
+    watched = five_minutes(4)
+    drifts = watched.table(watched.drifts(*AXIS_DEG), "ra", sigma=0.3)
+    site = site_of(watched.place)
+    if slip == "longitude":
+        site = replace(site, longitude="-8.4 deg")
+    else:
+        an_hour = timedelta(hours=1)
+        drifts = [replace(d, pointing=replace(d.pointing, time=d.pointing.time + an_hour)) for d in drifts]
+    solution = solve(Drifts(drifts), site, robust=robust)
+    (note,) = [note for note in solution.warnings if note.code == "contradiction"]
+    assert {"longitude": "the longitude's other sign", "clock": "all times 1 h earlier"}[slip] in note.text
+    assert solution.moves == ()
+
+
+def test_a_zone_of_another_place():
+    at = datetime(2026, 11, 25, 21, tzinfo=UTC)
+    lost = Site("45 deg", "95.5 deg", timezone="America/Chicago")
+    (note,) = zone_notes(lost, at)
+    assert note.text == (
+        "the clock of America/Chicago is -6 h from UTC, the Sun at longitude +95.5 deg +6.4 h: is the longitude right "
+        "(east positive)?"
+    )
+    assert note in plan(lost, "1 arcmin", at=at).warnings
+    for longitude, zone in (
+        ("76 deg", "Asia/Shanghai"), ("-9 deg", "Europe/Madrid"), ("-157.4 deg", "Pacific/Kiritimati"),
+        ("-166 deg", "America/Anchorage"), ("150 deg", "UTC"), ("-95.5 deg", "America/Chicago"),
+    ):  # fmt: skip
+        for month in (1, 7):
+            assert not zone_notes(Site("45 deg", longitude, timezone=zone), at.replace(month=month))
 
 
 def test_honest_timings_do_not_contradict():

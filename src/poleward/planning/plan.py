@@ -27,7 +27,7 @@ from poleward.sky.axis import STELLAR_RATE, Floats, azimuth_altitude
 from poleward.sky.doubt import POINTING_DEG, air_doubt, low_pole_notes
 from poleward.sky.look import poles_at, seen_from_hour_angle
 from poleward.sky.pole import pole_name
-from poleward.sky.site import Site
+from poleward.sky.site import Site, zone_notes
 from poleward.sky.sun import DAYLIGHT_DEG, sun_seen
 from poleward.tonight.window import coming_night
 
@@ -81,6 +81,7 @@ def plan(
     proposal, common, longer = _proposals(task, found, wishes, at, notes)
     if pole == "apparent":
         notes += low_pole_notes(site)
+    notes += zone_notes(site, at)
     return Plan(
         proposal,
         common,

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from poleward.door import quantity
 from poleward.door.clock import zone_of
-from poleward.errors import InputError, WrongTypeError
+from poleward.errors import InputError, Note, WrongTypeError
 
 if TYPE_CHECKING:
     from astropy.coordinates import EarthLocation
@@ -228,3 +229,20 @@ def site_of(place: Site | EarthLocation) -> Site:
     raise WrongTypeError(
         "site", place, "a Site or an EarthLocation", 'e.g. poleward.Site("46.9 deg", "9.1 deg")'
     )
+
+
+FARTHEST_ZONE_H = 3.5
+"""A zone's time is up to 3 h off the Sun's (western China, Spain in summer, the Aleutians; from memory); what is more off is
+a longitude of the wrong sign or the zone of another place."""
+
+
+def zone_notes(site: Site, at: datetime | None) -> list[Note]:
+    """Doubt a longitude and a time zone that do not belong together; UTC is anybody's."""
+    if at is None or site.longitude_rad is None or site.timezone.upper() in ("", "UTC", "Z"):
+        return []
+    offset = at.astimezone(zone_of(site.timezone)).utcoffset()
+    zone, sun = (offset or timedelta()) / timedelta(hours=1), math.degrees(site.longitude_rad) / 15
+    if abs((zone - sun + 12) % 24 - 12) <= FARTHEST_ZONE_H:
+        return []
+    words = f"the clock of {site.timezone} is {zone:+g} h from UTC, the Sun at longitude {15 * sun:+.1f} deg {sun:+.1f} h"
+    return [Note("far-zone", f"{words}: is the longitude right (east positive)?")]

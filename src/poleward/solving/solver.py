@@ -11,7 +11,7 @@ import numpy as np
 from poleward.errors import InputError, Note
 from poleward.sky.doubt import DRIVE_ARCSEC, air_doubt, low_pole_notes
 from poleward.sky.look import altitude_notes
-from poleward.sky.site import Site
+from poleward.sky.site import Site, zone_notes
 from poleward.sky.sun import daylight_notes
 from poleward.solving.estimate import SLIP, Doubt, DriftFit, believes, doubts, fit_axis
 from poleward.solving.fitted import FitSummary
@@ -53,29 +53,37 @@ def axis_of(drifts: Sequence[Drift], site: Site, how: How, turning: Turning | No
 
 def _told(how: How, drifts: Sequence[Drift], model: DriftModel, site: Site, doubt: Doubt) -> list[Note]:
     """Say that the timings contradict each other, and which slip set right would make them agree."""
-    if how.from_scatter or doubt.p_value is None or doubt.p_value >= SLIP:
+    chance = _chance(model) if how.robust else doubt.p_value
+    if how.from_scatter or chance is None or chance >= SLIP:
         return []
-    # Of many timings one that slipped stands out; of few it may be any.
+    # Of many timings one that slipped stands out; of few it may be any. What stands out robust has set aside already:
+    # left is what all share.
     at_fault = doubt.suspects or (model.used if len(model.used) <= FEW else [])
-    names = {i: model.name(i) for i in at_fault}
+    names = {} if how.robust else {i: model.name(i) for i in at_fault}
     right: list[tuple[float, str]] = []
     for words, fixed, where in slips(drifts, names, site):
         try:
-            other = how.model(fixed, where)
+            agree = _chance(how.model(fixed, where))
         except InputError:
             continue  # no such star
-        zero = np.zeros(len(other.names))
-        fit = least_squares(other.problem(other.doubts(zero)), zero)
-        chance = p_value(fit.chi_square, fit.degrees_of_freedom)
-        if chance is not None and chance > AGREES:
-            right.append((chance, words))
-    if not right and not doubt.contradiction:
+        if agree is not None and agree > AGREES:
+            right.append((agree, words))
+    if not right and (how.robust or not doubt.contradiction):
         return []
     text = "the timings contradict each other: turn nothing yet"
     if right:
         right.sort(reverse=True)
-        text += f"; they would agree if you turned over {' or '.join(words for _, words in right[:3])}"
+        text += (
+            f"; they would agree with {', or '.join(words for _, words in right[:3])}; or a value was misread"
+        )
     return [Note(CONTRADICTION, text)]
+
+
+def _chance(model: DriftModel) -> float | None:
+    """How probable it is that honest timings scatter more; None with no value to spare."""
+    zero = np.zeros(len(model.names))
+    fit = least_squares(model.problem(model.doubts(zero)), zero)
+    return p_value(fit.chi_square, fit.degrees_of_freedom)
 
 
 def _once(drifts: Sequence[Drift]) -> tuple[list[Drift], list[Note]]:
@@ -113,6 +121,8 @@ def _sight_notes(model: DriftModel, site: Site) -> list[Note]:
         for i in model.used
         if model.duration[i] < SHORTEST_S
     ]
+    timed = (model.drifts[i].pointing for i in model.used)
+    notes += zone_notes(site, next((point.time for point in timed if point.ra is not None), None))
     blank = blank_of(model.drifts)
     if blank:
         notes.append(Note("blank", f"still blank, and not used: {', '.join(blank)}"))

@@ -13,7 +13,7 @@ from poleward.errors import InputError, Note, UsageError
 from poleward.sky.axis import Floats
 from poleward.sky.doubt import low_pole_notes
 from poleward.sky.look import poles_at
-from poleward.sky.site import Site
+from poleward.sky.site import Site, zone_notes
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.chance import SURE, trails_of
 from poleward.tonight.checked import Check, TargetCheck
@@ -75,7 +75,7 @@ def check(
             judged = Exposures(field, target.exposure_s, outfit, outfit.guided)
             exposures.append((target.name, judged))
         checked.append(_target_check(target, window, field, axis, outfit, judged))
-    notes += _warnings(axis, outfit, site)
+    notes += [*_warnings(axis, outfit, site), *zone_notes(site, at)]
     apparent, true = poles_at(site)
     return Check(
         axis,
