@@ -22,7 +22,7 @@ from astropy.table import Table
 from conftest import run_fresh, run_here
 from skyframes import Scene
 
-from poleward import Setup, read_frames
+from poleward import Setup, read_frames, read_setup
 from poleward.frames.coming import FrameTail
 
 NORTH = truth.Place(46.9)
@@ -215,3 +215,48 @@ def test_photutils_and_astropy_wait_until_they_are_needed() -> None:
     assert "Camera frames to a drift table" in ran.out
     for heavy in ("numpy", "astropy", "photutils"):
         assert f" {heavy}\n" not in ran.err
+
+
+def test_the_evening_takes_frames_in_place_of_a_typed_drift(
+    workdir: Path, frames: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from poleward.cli import evening as command
+    from poleward.cli.evening import Talk
+    from poleward.report.style import Signs
+    from poleward.rounds.evening import Evening
+    from poleward.rounds.situation import World
+
+    knobs = "".join(
+        f'[mount.{name}_knob]\nper_turn = "30 arcmin"\nclockwise = "{way}"\n'
+        for name, way in (("azimuth", "east"), ("altitude", "up"))
+    )
+    place = '[site]\nlatitude = "46.9 deg"\nlongitude = "8.4 deg"\n'
+    Path("s.toml").write_text(place + knobs, encoding="utf-8")
+    setup = read_setup("s.toml")
+    clock = iter(truth.EVENING + timedelta(seconds=150 * n) for n in range(1000))
+    monkeypatch.setattr(command, "now", lambda: next(clock))
+    talk = Talk(
+        Evening(lambda: World(setup, [], lambda *_: [], 2.0), []), "r.json", setup, Signs("+/-"), False
+    )
+    answers = {"hour angle 1.1": "-0.3h", "dec 1.1": "5d", "hour angle 1.2": "-4.8h", "dec 1.2": "18d"}
+    answers |= {
+        f"drift 1.{number}": f"frames {frames / name}" for number, name in ((1, "south"), (2, "east"))
+    }
+    asked = []
+    while talk.evening.question.key != "next 1.2":
+        asked.append(talk.evening.question.key)
+        assert len(asked) < 16, (asked, talk.evening.question.asks)
+        talk._heard(answers.get(asked[-1], "" if talk.evening.question.default is not None else "1"))
+    solution = talk.evening.question.about
+    measured = read_frames(frames)
+    for drift, one in zip(solution.drifts, measured.pointings, strict=True):
+        assert drift.north_arcsec == pytest.approx(one.north_arcsec, abs=1e-3)
+        assert drift.north_sigma_arcsec == pytest.approx(one.north_sigma_arcsec, abs=1e-3)
+    assert abs(solution.azimuth_error_arcmin - AXIS[0]) < 2.5 * solution.azimuth_sigma_arcmin
+    assert talk.evening.entries[-1].answer.startswith("north=")
+    assert "south: 12 frames in 1.8 min, north" in capsys.readouterr().out
+    kept = list(talk.evening.entries)
+    talk.evening.undo()  # plays all but the last back, without a look at the frames
+    assert talk.evening.entries == kept[:-1]
+    talk._heard(f"frames {frames / 'gone'}")
+    assert "no pointing can be used: gone: there is no such file." in capsys.readouterr().out

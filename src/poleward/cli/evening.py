@@ -168,13 +168,39 @@ class Talk:
             self.evening.undo()
         else:
             try:
-                self.evening.answer(text, now())
-            except InputError as error:
+                self.evening.answer(self._measured(text), now())
+            except (InputError, UsageError) as error:
                 self.say(f"{error.args[0]}. {error.hint}".rstrip(". ") + ".")
                 return
             if isinstance(asked.about, Means) and self.evening.entries[-1].answer in ("", "yes", "y"):
                 self._keep_setup(asked.about)
         self._save()
+
+    def _measured(self, text: str) -> str:
+        """Return an answer as it was typed; one that names frames, in place of a drift, as what they say."""
+        from poleward.cli.progress import Bar
+        from poleward.rounds.questions import FRAMES, frames_answer
+
+        asked = self.evening.question
+        if asked is None or not asked.key.startswith("drift ") or not text.lower().startswith(FRAMES):
+            return text
+        from dataclasses import replace
+
+        from poleward.frames.asked import read_frames
+
+        # Only where pixels are read the side of the tube was asked for.
+        setup = replace(self.setup, guide_camera=asked.about if "pixels" in asked.asks else None)
+        anywhere = {"label": "*", "hour_angle": "0h", "dec": "0d"}  # the star that was named is the pointing
+        with Bar() as bar:
+            found = read_frames(text[len(FRAMES) :].strip(), setup, pointings=[anywhere], tell=bar.tell)
+        one = found.pointings[-1]
+        for note in found.warnings:
+            self.say(f"note: {note.text}")
+        self.say(
+            f"{one.label}: {one.frames_used} frames in {one.duration_s / 60:.1f} min, north {one.north_arcsec:+.1f} +/- "
+            f"{one.north_sigma_arcsec:.1f} arcsec."
+        )
+        return frames_answer(one)
 
     def _keep_setup(self, means: Means) -> None:
         from poleward.rounds.situation import setup_blocks

@@ -10,6 +10,8 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.errors import InputError
+from poleward.frames.field_drift import FieldDrift
+from poleward.timings.drifts import Drifts
 
 LONGEST_ANSWER = 200
 """Characters; no answer needs more."""
@@ -111,3 +113,33 @@ def pixel_drift(text: str, at: datetime) -> dict[str, str]:
     if found is None:
         raise InputError(f"'{text}' is no drift", "two numbers, x and y, last place less the first: 3.5 -12")
     return {"x": found[1], "y": found[2]}
+
+
+FRAMES = "frames "
+"""What an answer begins with that names a folder of camera frames, in place of a drift."""
+_MEASURED = (
+    "north", "east", "north_sigma", "east_sigma", "rotation", "rotation_sigma", "duration", "time", "reversed",
+)  # fmt: skip
+
+
+def drift_or_frames(read: Callable[[str, datetime], Any]) -> Callable[[str, datetime], dict[str, str]]:
+    """Return a reader of a typed drift, or of what `frames_answer` made of frames."""
+
+    def either(text: str, at: datetime) -> dict[str, str]:
+        if not text.startswith("north="):
+            found: dict[str, str] = read(text, at)
+            return found
+        pairs = dict(piece.strip().split("=", 1) for piece in text.split(",") if "=" in piece)
+        if unknown := [name for name in pairs if name not in _MEASURED]:
+            raise InputError(f"unknown name '{unknown[0]}'", quantity.nearest(unknown[0], _MEASURED))
+        return pairs
+
+    return either
+
+
+def frames_answer(found: FieldDrift) -> str:
+    """Return a drift measured in frames as an answer that can be kept and read again: names of the drift table."""
+    row = Drifts([found.drift()]).to_rows()[0]
+    # A camera that knows where north is does not stand on its head.
+    told = {**row, "reversed": "no"} if found.on_sky.upright else row
+    return ", ".join(f"{name}={told[name]}" for name in _MEASURED if name in told)

@@ -12,7 +12,15 @@ from poleward.door import quantity
 from poleward.errors import InputError, PolewardError
 from poleward.rounds.history import round_of
 from poleward.rounds.prior import STATED_DOUBT
-from poleward.rounds.questions import Question, choice, measure, moment, pixel_drift, sky_drift
+from poleward.rounds.questions import (
+    Question,
+    choice,
+    drift_or_frames,
+    measure,
+    moment,
+    pixel_drift,
+    sky_drift,
+)
 from poleward.rounds.situation import Heard, Means, World, means_of
 from poleward.rounds.story import Told, told_from
 from poleward.rounds.turns import KNOBS, Strokes, read_turned
@@ -167,9 +175,10 @@ def _timing(
     drift = yield from _drift(means, name)
     if drift.value is None:
         return None, drift.at
-    row = {**cells, **drift.value, "duration": f"{(stop.value - start.value).total_seconds():.1f} s"}
-    if "hour_angle" not in row:
-        row["time"] = start.value.isoformat()
+    watched = {"duration": f"{(stop.value - start.value).total_seconds():.1f} s"}
+    if "hour_angle" not in cells:
+        watched["time"] = start.value.isoformat()
+    row = {**cells, **watched, **drift.value}  # frames have times of their own
     row["label"] = cells.get("star", f"timing {name}")
     return row, drift.at
 
@@ -194,14 +203,14 @@ def _drift(means: Means, name: str) -> Generator[Question, Heard, Heard]:
             "pixels": "How many pixels did the star go (x y, last place less first)?",
             "divisions": "How many divisions did the star go (x y, last place less first)?",
         }[means.unit],
-        WATCHED[means.unit],
-        NORTH,
+        drift_or_frames(WATCHED[means.unit]),
+        f"{NORTH} Camera frames taken meanwhile say it too: frames FOLDER.",
         None,
         True,
         about=means.camera,
     )
     if side == "no" and heard.value is not None:
-        return Heard({**heard.value, "reversed": "yes"}, heard.at)
+        return Heard({"reversed": "yes", **heard.value}, heard.at)
     return heard
 
 
