@@ -234,3 +234,27 @@ def test_what_date_obs_marks_is_told_once(tmp_path: Path) -> None:
     assert note.code == "stamp-assumed"
     assert "may be off by 15 arcsec" in note.text
     assert not read_frames(tmp_path, Setup(frames={"stamp": "start"})).warnings
+
+
+@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_the_camera_by_trails_in_one_exposure(tmp_path: Path, place: truth.Place, mirrored: bool) -> None:
+    """12 s with the drive stopped, taken right after the nudge: 88 pixels, whose ends are known to half a pixel."""
+    scene = Scene(place, 5.0, 5.0, -1.0, 12.0, mirrored=mirrored, angle_deg=205.0, nudges=((1, 40.0),))
+    nudged = scene.save(tmp_path / "nudged", [0, 5])
+    stopped = replace(scene, drive=0.0, brightness=(4.8, 6.5), nudges=((0, 40.0),))
+    ways = stopped.places(list(np.linspace(0, 12, 121)))
+    fluxes = np.tile(stopped.field()[1] / len(ways), len(ways))
+    hdu = fits.PrimaryHDU(stopped.picture(ways.reshape(-1, 2), fluxes, np.random.default_rng(3)))
+    hdu.header.update({"DATE-BEG": "2024-03-10T20:00:10", "XPOSURE": 12.0})
+    hdu.writeto(tmp_path / "trails.fits")
+    fields = scene.save(tmp_path / "field", SECONDS[:5])
+    aims = [{"label": "drive-off", "dec": "12 deg"}, told(scene, label="field")]
+    found = read_frames(fields, pointings=aims, drive_off=[tmp_path / "trails.fits"], nudge_north=[nudged])
+    assert found.camera is not None
+    assert found.camera.scale_arcsec_per_pix == pytest.approx(2.0, rel=0.01)
+    assert abs((found.camera.position_angle_deg - 205 + 180) % 360 - 180) < 0.4
+    assert found.camera.mirrored == mirrored
+    elsewhere = replace(scene, seed=9).save(tmp_path / "elsewhere", [0, 5])
+    said = complaint(fields, pointings=aims, drive_off=[tmp_path / "trails.fits"], nudge_north=[elsewhere])
+    assert said.startswith("--drive-off: trails alone do not tell which of their ends is west")

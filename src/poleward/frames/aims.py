@@ -12,8 +12,11 @@ import numpy as np
 from poleward.errors import InputError, UsageError
 from poleward.frames.following import FrameReading
 from poleward.frames.onsky import directions_at, middle_of
-from poleward.frames.run import camera_by_run
+from poleward.frames.pixels import read_frame
+from poleward.frames.run import camera_by_run, camera_by_trail
 from poleward.frames.shot import Shot
+from poleward.frames.track import Sighting
+from poleward.frames.trail import trails_of
 from poleward.sky.axis import Floats
 from poleward.sky.orient import CameraFound
 from poleward.timings.rows import watch_from_cells
@@ -73,30 +76,36 @@ def camera_of(
         )
     if not drive_off:
         return None
-    runs = []
-    for option, paths in (("--drive-off", drive_off), ("--nudge-north", nudge_north)):
-        shots, before = work.shots(paths), len(work.refused)
-        seen = work.sightings(shots)
-        if len(seen) < 2:
-            why = "".join(f"; {name}: {reason}" for name, reason in work.refused[before:][:1])
-            raise InputError(f"{len(seen)} frames with stars, needed are two{why}", "", option)
-        runs.append((shots, seen))
-    told = aims.named.get(DRIVE_OFF, {})
-    where = "--drive-off"
-    if told:
-        pointing, _ = watch_from_cells(
-            {"hour_angle": "0h", **told} if set(told) == {"dec"} else told, where, work.timezone
+    shots, nudge = work.shots(drive_off), _seen(work, work.shots(nudge_north), "--nudge-north")
+    if len(shots) == 1 and (shots[0].exposure_s or 0.0) > 0:
+        return camera_by_trail(
+            trails_of(read_frame(shots[0])),
+            float(shots[0].exposure_s or 0.0),
+            nudge,
+            _dec_of(work, aims, shots),
         )
+    return camera_by_run(_seen(work, shots, "--drive-off"), nudge, _dec_of(work, aims, shots))
+
+
+def _seen(work: FrameReading, shots: Sequence[Shot], option: str) -> list[Sighting]:
+    before = len(work.refused)
+    seen = work.sightings(shots)
+    if len(seen) < 2:
+        why = "".join(f"; {name}: {reason}" for name, reason in work.refused[before:][:1])
+        raise InputError(f"{len(seen)} frames with stars, needed are two{why}", "", option)
+    return seen
+
+
+def _dec_of(work: FrameReading, aims: Aims, shots: Sequence[Shot]) -> float:
+    """Return the dec of the stars that run."""
+    first, told, where = shots[0], aims.named.get(DRIVE_OFF, {}), "--drive-off"
+    if told:
+        spare = {"hour_angle": "0h"} if set(told) == {"dec"} else {"time": first.middle}
+        pointing, _ = watch_from_cells({**spare, **told}, where, work.timezone)
         dec = pointing.dec
     else:
-        shot = runs[0][0][0]
-        dec = shot.place.get("dec")
-        if shot.wcs is not None:
-            dec = math.asin(middle_direction(shot)[2])
+        dec = math.asin(middle_direction(first)[2]) if first.wcs is not None else first.place.get("dec")
     if dec is None:
-        raise InputError(
-            "the dec of the stars that run is not known",
-            'tell it: --pointing "label=drive-off, dec=+5d"',
-            where,
-        )
-    return camera_by_run(runs[0][1], runs[1][1], dec)
+        hint = 'tell it: --pointing "label=drive-off, dec=+5d"'
+        raise InputError("the dec of the stars that run is not known", hint, where)
+    return dec

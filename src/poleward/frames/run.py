@@ -11,6 +11,7 @@ from poleward.frames.follow import follow
 from poleward.frames.match import enough, moves, pairs_of, voted_shift
 from poleward.frames.motion import LEAST_FRAMES
 from poleward.frames.track import Sighting
+from poleward.frames.trail import StarTrails
 from poleward.sky.axis import Floats
 from poleward.sky.orient import CameraFound, Run, orientation
 
@@ -51,22 +52,42 @@ def camera_by_run(drive_off: Sequence[Sighting], nudge: Sequence[Sighting], dec_
         The stars are not the same, did not run evenly, or ran too short.
     """
     seconds = np.array([seen.middle_s for seen in drive_off])
-    duration = float(seconds[-1] - seconds[0])
     shift, sigma = _ran(drive_off, seconds)
-    push = moved_between(nudge[0], nudge[-1], "--nudge-north")
     apart = seconds - seconds[0]
     whole = bool(np.allclose(apart, np.round(apart), atol=1e-3))
+    clock = WHOLE_SECONDS_SIGMA_S if whole else CLOCK_SIGMA_S
+    return _found(Run(*shift, float(apart[-1]), dec_rad), sigma, clock, nudge)
+
+
+def camera_by_trail(
+    trails: StarTrails, exposure_s: float, nudge: Sequence[Sighting], dec_rad: float
+) -> CameraFound:
+    """Return the same from the trails of one exposure with the drive stopped throughout.
+
+    A trail tells the angle up to half a turn: the stars of the nudge's frames must have stood at one of its ends.
+    """
+    way, sigma = None, max(trails.scatter, AIR_PIX)
+    for seen in (nudge[-1], nudge[0]):
+        try:
+            way = trails.began_at(seen.stars)
+            break
+        except InputError:
+            if seen is nudge[0]:
+                raise
+    assert way is not None
+    return _found(Run(float(way[0]), float(way[1]), exposure_s, dec_rad), sigma, CLOCK_SIGMA_S, nudge)
+
+
+def _found(run: Run, sigma: float, clock: float, nudge: Sequence[Sighting]) -> CameraFound:
+    """Put run and nudge together; complaints name the options."""
+    push = moved_between(nudge[0], nudge[-1], "--nudge-north")
     hints = {
         "--run": "let the stars run for longer, with nothing but the drive stopped",
         "--push": "nudge the telescope north, farther, with the drive on and nothing else moved",
     }
     try:
         return orientation(
-            Run(*shift, duration, dec_rad),
-            (float(push[0]), float(push[1])),
-            rows="up",
-            sigma_pix=sigma,
-            clock_sigma_s=WHOLE_SECONDS_SIGMA_S if whole else CLOCK_SIGMA_S,
+            run, (float(push[0]), float(push[1])), rows="up", sigma_pix=sigma, clock_sigma_s=clock
         )
     except InputError as error:
         option = {"--run": "--drive-off", "--push": "--nudge-north"}[error.where]
