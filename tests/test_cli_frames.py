@@ -6,8 +6,6 @@ import io
 import json
 import re
 import shutil
-import signal
-import subprocess
 import sys
 from dataclasses import replace
 from datetime import timedelta
@@ -154,18 +152,26 @@ def test_following_ends_when_it_is_sure_enough(workdir: Path, frames: Path) -> N
     assert len(Table.read(ran.out.splitlines(), format="ascii.ecsv")) == 2
 
 
-def test_following_ends_with_what_is_known(workdir: Path, frames: Path) -> None:
-    """Ctrl-C: the table of what there is, and status 130."""
+def test_following_ends_with_what_is_known(
+    workdir: Path, frames: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C while it waits: the table of what there is, and status 130."""
+
+    def interrupted(seconds: float) -> None:
+        raise KeyboardInterrupt
+
     shutil.copytree(frames / "south", "night")
-    command = [sys.executable, "-m", "poleward", "frames", "night", "--follow", "--output", "d.csv", "--json"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
-        assert running.stderr is not None
-        assert running.stderr.readline().startswith("12 frames  south: north")
-        running.send_signal(signal.SIGINT)
-        out, err = running.communicate(timeout=60)
-    assert running.returncode == 130, err
-    assert json.loads(out)["pointings"][0]["frames_used"] == 12
+    monkeypatch.setattr("poleward.cli.frames_follow.time.sleep", interrupted)
+    ran = run_here("frames", "night", "--follow", "--output", "d.csv", "--json")
+    assert ran.status == 130
+    assert ran.err.startswith("12 frames  south: north")
+    assert "interrupted; what is known so far:" in ran.err
+    assert json.loads(ran.out)["pointings"][0]["frames_used"] == 12
     assert Path("d.csv").exists()
+    Path("empty").mkdir()
+    ran = run_here("frames", "empty", "--follow")
+    assert (ran.status, ran.out) == (130, "")
+    assert ran.err.endswith("interrupted before any answer\n")
 
 
 @pytest.mark.parametrize(
