@@ -82,3 +82,20 @@ def test_pulses_in_east_alone_are_told_of() -> None:
     section = replace(section, east_pulse_ms=np.ones(120))
     notes = guiding_notes(section, track, Guiding(1.0, 1.0, None, None, None))
     assert [note.code for note in notes] == ["no-north-pulses"]
+    assert guiding_notes(guided(np.ones(120))[0], track, Guiding(1.0, 1.0, None, None, None)) == []
+    both = replace(section, north_pulse_ms=np.ones(120))
+    assert guiding_notes(both, track, Guiding(1.0, 1.0, None, None, None)) == []
+
+
+def test_where_the_telescope_stands_between_the_stops() -> None:
+    """Play of 100 ms: unknown to half of it at first; after 100 ms north it follows the motor's leading stop."""
+    pulses = np.zeros(120)
+    pulses[10], pulses[20] = 40.0, 100.0
+    _, track = guided(pulses)
+    middle, half = track.backlash(100.0)
+    # Motor at 0: the telescope is anywhere from -100 to 0; at 40 from -60 to 0; at 140 it is pushed along at 40.
+    assert (middle[5], half[5]) == (-50, 50)
+    assert (middle[15], half[15]) == (-30, 30)
+    assert (middle[30], half[30]) == (40, 0)
+    # A move of the star begins a new level, and nobody knows again.
+    assert (middle[70], half[70]) == (90, 50)
