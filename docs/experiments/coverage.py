@@ -67,27 +67,6 @@ def blunders() -> None:
             print(f"| {count} | {size} | {alone} | {with_other} | {wrong} | {rest} |", flush=True)
 
 
-def robust() -> None:
-    print("\n| pointings | blunder, sigma | fit | 68.3 %: A | e | 95.4 %: A | e | rms / bound: A | e |")
-    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
-    for count, size in ((5, 3), (5, 4.5), (5, 6), (5, 20), (8, 0), (8, 3), (8, 4.5), (8, 6), (8, 20)):
-        watched = five_minutes(count)
-        site = site_of(watched.place)
-        bound = cramer_rao_arcmin(watched)
-        for name, options in (("plain", {}), ("--robust", {"robust": True})):
-            found = [
-                solve(drifts, site, **options)
-                for drifts, _ in noisy_sets(watched, FEWER, seed=300 + count, blunder=size * SIGMA_ARCSEC)
-            ]
-            result = tally(found)
-            ratio = result.rms / bound
-            print(
-                f"| {count} | {size} | {name} | {per_cent(result.cover(1))} | {per_cent(result.cover(2))} | "
-                f"{ratio[0]:.2f} | {ratio[1]:.2f} |",
-                flush=True,
-            )
-
-
 def sigma_too_small() -> None:
     print("\n| pointings | stated sigma | fit | 68.3 %: A | e | 95.4 %: A | e | widened |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- |")
@@ -98,7 +77,6 @@ def sigma_too_small() -> None:
             for name, options in (
                 ("plain", {}),
                 ("from scatter", {"from_scatter": True}),
-                ("--robust", {"robust": True}),
             ):
                 if share == 1 and "from_scatter" not in options:
                     continue
@@ -116,5 +94,4 @@ def sigma_too_small() -> None:
 if __name__ == "__main__":
     intervals()
     blunders()
-    robust()
     sigma_too_small()

@@ -44,7 +44,7 @@ solving_options = common.grouped(
             help="Of one reading, for drifts without a sigma [1 arcsec].",
         ),
         common.POINTING_ERROR,
-        click.option("--robust", is_flag=True, help="Lower the weight of timings that do not fit."),
+        click.option("--robust", is_flag=True, help="Count on blunders among the timings."),
         click.option(
             "--from-scatter", is_flag=True, help="Take the uncertainties from the scatter of the timings."
         ),

@@ -47,6 +47,18 @@ class Pole:
     name: str
     hemisphere: float
 
+    def __eq__(self, other: object) -> bool:
+        """Whether two poles are the same to the last bit: of equal sites at equal times."""
+        return isinstance(other, Pole) and self._key == other._key
+
+    def __hash__(self) -> int:
+        """Equal poles hash alike."""
+        return hash(self._key)
+
+    @property
+    def _key(self) -> tuple[bytes, str, float]:
+        return self.direction.tobytes(), self.name, self.hemisphere
+
     @property
     def reference(self) -> str:
         """What errors are said to be given against: ``apparent pole`` or ``true pole``."""

@@ -1,4 +1,5 @@
 """Timings to an axis error: model, least squares, what is determined, result, knobs.
 
-In order: least_squares, determine, base, knobs, stated, fitted, solution, around, model, rivals, estimate, slips, how, solver, asked.
+In order: least_squares, determine, base, knobs, stated, fitted, solution, around, model, rivals, robust, estimate, slips,
+how, solver, asked.
 """

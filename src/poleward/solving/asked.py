@@ -50,7 +50,7 @@ def solve(
         Standard uncertainty of one reading of a star's place, for drifts without a stated sigma; a drift is the
         difference of two readings.
     robust : bool
-        Lower the weight of timings that do not fit.
+        Count on blunders among the timings: every set of them that may be wrong is weighed.
     from_scatter : bool
         Take the size of all sigmas from the scatter of the timings; needs at least one degree of freedom.
     allow_low : bool

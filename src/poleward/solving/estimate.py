@@ -9,7 +9,7 @@ import numpy as np
 
 from poleward.errors import InputError, Note
 from poleward.sky.axis import Floats
-from poleward.solving.determine import BLIND_ARCMIN, AxisEstimate
+from poleward.solving.determine import BLIND_ARCMIN, AxisEstimate, blind, judge
 from poleward.solving.least_squares import (
     Fit,
     coverage_factor,
@@ -20,6 +20,7 @@ from poleward.solving.least_squares import (
 )
 from poleward.solving.model import DriftModel
 from poleward.solving.rivals import rival
+from poleward.solving.robust import LEAST_TO_SPARE, BlunderFit, weighed
 
 DOUBT = 0.01
 """A p-value below this widens the intervals; one honest set in a hundred is widened for nothing."""
@@ -30,6 +31,8 @@ that stands out the sigmas were stated too small, and the widened answer holds."
 FEW_TO_SPARE = 2
 SLIP = 1e-3
 """Below this a slip of the pen is looked for; one honest set in a thousand is looked at for nothing."""
+TOO_SMALL = 1.5
+"""Sigmas that a robust fit finds stated this many times too small are told of."""
 EXPLAINED = DOUBT
 """Leaving out one timing explains the disagreement when the others then pass the same test."""
 FARTHEST_DEG = 20.0
@@ -46,6 +49,8 @@ class DriftFit:
     fit: Fit
     rival: Floats | None = None
     """Another axis that explains the timings as well: then neither error is determined."""
+    weighed: BlunderFit | None = None
+    """Of a robust fit: what all its hypotheses say together."""
 
     @property
     def degrees_of_freedom(self) -> int:
@@ -55,11 +60,13 @@ class DriftFit:
         return int(np.sum(self.fit.weights > 0)) - free
 
     def widened(self, factor: float) -> AxisEstimate:
-        """What it says with every sigma of the timings widened."""
+        """What it says with every sigma of the timings widened; a robust fit has its own widths."""
+        if self.weighed is not None:
+            return self.axis
         return replace(self.axis, information=self.fit.information(factor))
 
 
-def fit_axis(model: DriftModel, robust: bool) -> DriftFit:
+def fit_axis(model: DriftModel) -> DriftFit:
     """Fit both errors if the data separate them, else what they fix, the rest held within BLIND_ARCMIN of zero.
 
     What the doubts do depends a little on where the axis stands: they are taken at zero first, then at that answer.
@@ -74,14 +81,14 @@ def fit_axis(model: DriftModel, robust: bool) -> DriftFit:
     held = np.zeros((2, len(zero)))
     held[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
     if model.judged(problem.fit(zero, np.ones(len(model.data)))).determination.directions == 2:
-        fits = [least_squares(problem, begin, robust=robust) for begin in _starts(model)]
+        fits = [least_squares(problem, begin) for begin in _starts(model)]
         fit = min(fits, key=lambda one: float(np.sum(one.weights * one.residuals**2) + np.sum(one.shares**2)))
         if model.judged(fit).determination.directions == 2:
-            found = _again(model, fit, None, robust)
+            found = _again(model, fit, None)
             if found.axis.determination.directions == 2:
                 return _alone(model, _believable(model, found))
-    fit = least_squares(replace(problem, prior=held), zero, robust=robust)
-    return _alone(model, _believable(model, _again(model, fit, held, robust)))
+    fit = least_squares(replace(problem, prior=held), zero)
+    return _alone(model, _believable(model, _again(model, fit, held)))
 
 
 def _alone(model: DriftModel, found: DriftFit) -> DriftFit:
@@ -93,22 +100,27 @@ def _alone(model: DriftModel, found: DriftFit) -> DriftFit:
     return DriftFit(replace(found.axis, determination=neither), found.fit, other)
 
 
-def _again(model: DriftModel, fit: Fit, prior: Floats | None, robust: bool) -> DriftFit:
+def _again(model: DriftModel, fit: Fit, prior: Floats | None) -> DriftFit:
     """Fit once more from an answer, with the doubts as they are there."""
     if fit.shares.size:
-        fit = least_squares(model.problem(model.doubts(fit.values), prior), fit.values, robust=robust)
+        fit = least_squares(model.problem(model.doubts(fit.values), prior), fit.values)
     return DriftFit(model.judged(fit), fit)
 
 
-def believes(model: DriftModel, found: DriftFit) -> bool:
-    """Whether a robust fit may be believed: a few values set aside, the rest in agreement by the stated sigmas.
-
-    Where more than a quarter lost half their weight, or the rest disagree all the same, the sigmas are too small: what
-    is left would only seem to agree.
-    """
-    chance = p_value(found.fit.chi_square, found.degrees_of_freedom)
-    lowered = int(np.sum(found.fit.weights < 0.5))
-    return lowered <= max(1, len(model.data) // 4) and (chance is None or chance >= DOUBT)
+def robustly(model: DriftModel, plain: DriftFit) -> DriftFit | None:
+    """Count on blunders, starting from the plain answer; None where too few values are to spare for that."""
+    if plain.degrees_of_freedom < LEAST_TO_SPARE or plain.rival is not None:
+        return None
+    held = np.zeros((2, len(model.names)))
+    held[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
+    found = weighed(model.problem(plain.fit.doubts), plain.fit.values, held)
+    strengths, ways = np.linalg.eigh(np.linalg.inv(found.covariance) - blind(model.pole))
+    information = ways * np.maximum(strengths, 0.0) @ ways.T
+    lever = model.judged(found.fit).lever
+    azimuth, altitude = (float(value) for value in found.fit.values[:2])
+    judged = judge(information, lever, model.pole)
+    axis = AxisEstimate(azimuth, altitude, information, judged, lever, model.pole, found.intervals)
+    return DriftFit(axis, found.fit, weighed=found)
 
 
 def _believable(model: DriftModel, found: DriftFit) -> DriftFit:
@@ -152,16 +164,13 @@ class Doubt:
     suspects: tuple[int, ...] = ()
 
 
-def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bool) -> Doubt:
+def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool) -> Doubt:
     """Judge whether the timings agree within their sigmas, and name the one that does not fit."""
     chi_square, free = found.fit.chi_square, found.degrees_of_freedom
     chance = p_value(chi_square, free)
     notes = [] if found.rival is None else [_two_answers(found, found.rival)]
-    for timing in model.used:
-        weight = min((float(found.fit.weights[row]) for row in model.rows_of(timing)), default=1.0)
-        if weight < 0.5:
-            how = f"its weight was lowered to {weight:.2f}" if weight else "it was set aside"
-            notes.append(Note("low-weight", f"{model.name(timing)} does not fit: {how}"))
+    if found.weighed is not None:
+        return _of_robust(model, found.weighed, chance)
     if from_scatter:
         if chance is None:
             raise InputError(
@@ -184,7 +193,7 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bo
             f"the intervals are widened {factor:.1f} times",
         )
     )
-    suspects = [] if robust else _suspects(model, found)
+    suspects = _suspects(model, found)
     if suspects:
         named = " or ".join(model.name(timing) for timing in suspects)
         notes.append(
@@ -194,6 +203,24 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool, robust: bo
         )
     lost = chance < CONTRADICTION and (free <= FEW_TO_SPARE or bool(suspects))
     return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free), lost, tuple(suspects))
+
+
+def _of_robust(model: DriftModel, found: BlunderFit, chance: float | None) -> Doubt:
+    """What there is to say about a robust fit, whose intervals hold all that is in doubt already."""
+    notes = []
+    for timing in model.used:
+        right = min((float(found.right[row]) for row in model.rows_of(timing)), default=1.0)
+        if right < 0.9:
+            how = "it is taken as a blunder" if right < 0.5 else "it may be a blunder"
+            notes.append(
+                Note("low-weight", f"{model.name(timing)} does not fit: {how} ({100 * (1 - right):.0f} %)")
+            )
+    source = "assumed" if model.assumed else "stated"
+    if found.scale >= TOO_SMALL:
+        text = f"the {source} uncertainties look {found.scale:.1f} times too small: the intervals are widened"
+        notes.append(Note("scatter", text))
+        source = "scatter"
+    return Doubt(1.0, source, chance, tuple(notes), found.wider)
 
 
 def _two_answers(found: DriftFit, other: Floats) -> Note:

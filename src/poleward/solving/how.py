@@ -85,7 +85,7 @@ def how_of(
     """
     if robust and from_scatter:
         raise UsageError(
-            "robust and from-scatter do not go together: what does not fit is told by the stated sigmas",
+            "robust and from-scatter do not go together: robust finds by itself how far the sigmas are to be widened",
             "give one",
         )
     reading, pointing_deg = _reading(reading_error), pointing_error_deg(pointing_error)

@@ -14,13 +14,6 @@ import numpy as np
 
 from poleward.sky.axis import Floats
 
-HUBER_K = 1.345
-"""Residuals beyond this many sigma lose weight: 95 % efficiency for normal errors (Huber 1981, Robust Statistics)."""
-
-ASIDE_SIGMA = 4.5
-"""Beyond this many sigma a robust fit sets a value aside: 1 honest one in 150,000 is so far out. Huber's weight alone
-would let a blunder pull with 1.345 sigma for ever, and its intervals then cover 59 % (docs/accuracy.md)."""
-
 
 @dataclass(frozen=True, eq=False)
 class Fit:
@@ -184,15 +177,13 @@ def _response(doubts: Floats, weights: Floats) -> Floats:
     return -np.asarray(np.linalg.solve(weighed @ doubts + np.eye(doubts.shape[1]), weighed), np.float64)
 
 
-def least_squares(problem: Problem, start: Floats, *, robust: bool = False) -> Fit:
+def least_squares(problem: Problem, start: Floats) -> Fit:
     """Find the parameters that make the sum of squared residuals smallest.
 
     Parameters
     ----------
     problem : Problem
     start : array (p,)
-    robust : bool
-        Lower the weight of residuals beyond `HUBER_K` sigma, and set those beyond `ASIDE_SIGMA` aside.
 
     Returns
     -------
@@ -200,34 +191,7 @@ def least_squares(problem: Problem, start: Floats, *, robust: bool = False) -> F
     """
     weights = np.ones(len(problem.residuals(start)))
     values = problem.solved(start, weights)
-    return _robustly(problem, values) if robust else problem.fit(values, weights)
-
-
-def _robustly(problem: Problem, values: Floats) -> Fit:
-    """Set aside values beyond `ASIDE_SIGMA`, the worst first, then lower weights by Huber's rule.
-
-    The worst is the one without which chi-square falls most, r^2 / (1 - h): for a single blunder that is the blunder
-    itself, whatever its leverage, while the largest residual often is not (Cook & Weisberg 1982, section 2.2).
-    """
-    fit = problem.fit(values, np.ones(len(problem.residuals(values))))
-    # One value more than parameters must stay, or the rest would agree with anything.
-    while fit.degrees_of_freedom > 1:
-        apart = fit.weights * np.abs(fit.residuals) / np.sqrt(np.maximum(1 - np.diag(_hat(fit)), 1e-6))
-        worst = int(np.argmax(apart))
-        kept = np.where(np.arange(len(apart)) == worst, 0.0, fit.weights)
-        rank = np.linalg.matrix_rank(np.vstack([fit.jacobian * kept[:, None], fit.prior]))
-        if apart[worst] < ASIDE_SIGMA or rank < len(values):
-            break
-        fit = problem.fit(problem.solved(fit.values, kept), kept)
-    kept = fit.weights
-    # The weights settle geometrically; sixty rounds leave less than 1e-6 sigma in every case of the tests.
-    for _ in range(60):
-        weights = kept * np.minimum(1.0, HUBER_K / np.maximum(np.abs(fit.residuals), 1e-12))
-        previous, fit = fit.values, problem.fit(problem.solved(fit.values, weights), weights)
-        spread = np.sqrt(np.diag(problem.fit(fit.values, kept).covariance))
-        if np.all(np.abs(fit.values - previous) < 1e-6 * spread):
-            break
-    return fit
+    return problem.fit(values, weights)
 
 
 def _hat(fit: Fit) -> Floats:

@@ -13,7 +13,7 @@ from poleward.sky.doubt import DRIVE_ARCSEC, air_doubt, low_pole_notes
 from poleward.sky.look import altitude_notes
 from poleward.sky.site import Site, zone_notes
 from poleward.sky.sun import daylight_notes
-from poleward.solving.estimate import SLIP, Doubt, DriftFit, believes, doubts, fit_axis
+from poleward.solving.estimate import SLIP, Doubt, DriftFit, doubts, fit_axis, robustly
 from poleward.solving.fitted import FitSummary
 from poleward.solving.how import How, blank_of
 from poleward.solving.knobs import Turning
@@ -27,19 +27,21 @@ FEW = 6
 """Of up to so many timings any may be the one that slipped, if none stands out."""
 AGREES = 0.05
 """A slip is named when with it set right the timings agree as 95 of 100 honest sets do."""
-NOT_ROBUST = "too many timings do not fit for a few blunders: the sigmas are too small, so robust is not used and the scatter speaks"
+NOT_ROBUST = "too few values to spare for one of them to be a blunder: robust is not used"
 
 
 def axis_of(drifts: Sequence[Drift], site: Site, how: How, turning: Turning | None) -> Solution:
     """Solve in six steps: timings, sight and model, estimate, doubt, what is to be said, solution."""
     timings, notes = _once(drifts)
     model = how.model(timings, site)
-    found, robust = fit_axis(model, how.robust), how.robust
-    if robust and not believes(model, found):
-        notes.append(Note("not-robust", NOT_ROBUST))
-        found, robust = fit_axis(model, robust=False), False
-    doubt = doubts(model, found, from_scatter=how.from_scatter, robust=robust)
-    notes += [*_told(how, timings, model, site, doubt), *_sight_notes(model, site), *doubt.notes]
+    found = fit_axis(model)
+    if how.robust:
+        robust = robustly(model, found)
+        notes += [] if robust else [Note("not-robust", NOT_ROBUST)]
+        found = robust or found
+    doubt = doubts(model, found, from_scatter=how.from_scatter)
+    told = _told(how, timings, model, site, doubt)
+    notes += [*told, *_sight_notes(model, site), *doubt.notes]
     return solution_from(
         found.widened(doubt.factor),
         site,
