@@ -237,7 +237,7 @@ def test_covington_two_arcminutes_in_half_an_hour():
     """At most 15.7 arcsec (Covington 1999, appendix B, via a list archive; S); sidereal 2 e sin(wT/2) = 15.740."""
     place = truth.Place(50, pressure_hpa=NO_AIR)
     _, field = field_at(place, -6, 20, 1800.0)
-    outfit = Outfit(Camera("206.264806 m", "1 mm", 1, 1), 1.0, SIDEREAL)  # an arcsecond per pixel
+    outfit = Outfit(Camera("20.6264806 m", "100 um", 1, 1), 1.0, SIDEREAL)  # an arcsecond per pixel
     vectors = Exposures(field, 1800.0, outfit, guided=False).vectors(0.0, 2.0, [(0, 4)])
     assert np.abs(vectors[0, 0, 0]) == pytest.approx(15.740, abs=0.01)
 

@@ -132,11 +132,12 @@ def experiments() -> list[str]:
         there = [name for name, text in pages.items() if f"experiments/{path.name}" in text]
         date, words, begins = known.get(path.stem, ("", "", ""))
         links = ", ".join(f"[{name}]({name})" for name in there)
-        seen = (
-            next(line for name in there for line in pages[name].splitlines() if begins in line)
-            if begins
-            else ""
-        )
+        worst = [line for name in there for line in pages[name].splitlines() if begins and begins in line]
+        if begins and not worst:
+            sys.exit(
+                f"worst_cases.json: no line of {', '.join(there)} holds '{begins}', the worst case of {path.name}"
+            )
+        seen = worst[0] if worst else ""
         seen = " / ".join(each.strip() for each in seen.strip("| ").split("|"))
         said = ": ".join(each for each in (words, seen) if each)
         lines.append(f"| `{path.name}` | {cell(asks.rstrip('.'))} | {links} | {date} | {cell(said)} |")
