@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from poleward import GuideCamera, Site
 from poleward.guidelog.fitting import beliefs
 from poleward.sky.look import Pointing, look
+from poleward.solving.determine import BLIND_ARCMIN, blind
 from poleward.solving.knobs import Turning, moves_of
 from poleward.solving.least_squares import Problem, covariance_of, coverage_factor, least_squares
 from poleward.tonight.axis_record import axis_from_record
@@ -123,25 +124,11 @@ def test_doubts_are_a_part_of_the_covariance(factor: float, weighed: bool) -> No
         assert fit.degrees_of_freedom == 9 + 1 - 3
 
 
-@pytest.mark.parametrize(("off", "aside"), [(4.2, False), (4.8, True)])
-def test_the_value_set_aside_is_the_one_that_chi_square_would_miss_most(off: float, aside: bool) -> None:
-    """A far point of a straight line drags it along, so that others are off by more: numpy's fit without each in turn."""
-    x = np.array([0.0, 1.0, 2.0, 3.0, 4.0, 14.0])
-    design = np.column_stack([np.ones(6), x])
-    others = np.arange(6) < 5
-    # In the sigmas of what the others foretell.
-    spread = math.sqrt(1 + design[5] @ np.linalg.inv(design[others].T @ design[others]) @ design[5])
-    data = np.where(others, 0.0, off * spread)
-    plain = data - design @ np.linalg.lstsq(design, data)[0]
-    assert np.argmax(np.abs(plain)) != 5
-    fit = least_squares(
-        Problem(("a", "b"), lambda p: design @ p - data, lambda p: design), np.zeros(2), robust=True
-    )
-    assert (fit.weights[5] == 0) == aside
-    assert np.all(fit.weights[others] > 0)
-    if aside:
-        assert fit.values == pytest.approx([0, 0], abs=1e-9)
-        assert (fit.degrees_of_freedom, fit.chi_square) == (3, pytest.approx(0, abs=1e-12))
+def test_what_nobody_measured_is_held_by_a_degree_on_the_sky() -> None:
+    """An angle of azimuth is larger than its arc by the cosine of the pole's altitude."""
+    pole = look([Pointing(hour_angle=0.0, dec=0.0)], np.zeros((1, 1)), Site("60 deg")).true_pole
+    sigma = np.sqrt(np.diag(np.linalg.inv(blind(pole))))
+    assert sigma == pytest.approx([BLIND_ARCMIN / math.cos(math.radians(60)), BLIND_ARCMIN], rel=1e-4)
 
 
 # Cameras

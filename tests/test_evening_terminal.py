@@ -84,6 +84,8 @@ class Terminal:
                     break
             elif re.search(r"(\?|]|starts|\(after about \d+ minutes\)|is off) $", text):
                 break
+        else:
+            pytest.fail(f"no question for a minute: {text!r}")
         self.seen += text
         return text
 
