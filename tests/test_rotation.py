@@ -189,4 +189,4 @@ def test_a_turn_with_the_wrong_sign_is_named():
     rows[1]["rotation"] *= -1
     solution = solve(Drifts.from_rows(rows), site_of(truth.Place(47.0)))
     assert solution.contradictory
-    assert any("the sign of rotation of timing 2" in note.text for note in solution.warnings)
+    assert any("the rotation of 'timing 2' the other way" in note.text for note in solution.warnings)

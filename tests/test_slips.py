@@ -87,7 +87,7 @@ def test_the_sign_of_the_latitude_is_named_where_the_air_tells_it():
     assert not solve(drifts, right, pointing_error="0 deg").contradictory
     solution = solve(drifts, wrong, pointing_error="0 deg")
     (note,) = [note for note in solution.warnings if note.code == "contradiction"]
-    assert "the sign of the latitude" in note.text
+    assert "the latitude's other sign" in note.text
 
 
 # Which star to watch ------------------------------------------------------------------------------------------------
