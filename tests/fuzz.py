@@ -36,6 +36,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import click
 from limits import limited
+from logfile import BARE
 
 from poleward.cli import COMMANDS, evening, main, run
 
@@ -121,26 +122,11 @@ LOG = "kept by nobody\n" + "".join(
     + "<< end\n"
     for k, (hour, dec) in enumerate(((-3.5, 20.0), (0.2, 5.0), (3.0, 40.0)))
 )
-LAYOUT = r"""
-[text]
-delimiter = ";"
-[section]
-begin = '^>> watch'
-header = '^t;'
-end = '^<< end'
-[facts]
-image_scale = "1.9 arcsec/pix"
-[facts.found]
-label = '^>> (watch \S+)'
-start = 'from (\S+)'
-hour_angle = { find = 'west (\S+)', unit = "hourangle" }
-dec = { find = 'up (\S+)', unit = "deg" }
-[columns]
-time = { name = "t", unit = "s" }
-north = { name = "n", unit = "pix", positive = "north" }
-north_pulse = { name = "pn", unit = "ms", positive = "north" }
-status = { name = "ok", good = ["1"] }
-"""
+LAYOUT = (
+    BARE.replace("[facts.found]", '[facts]\nimage_scale = "1.9 arcsec/pix"\n[facts.found]')
+    .replace('name = "n", unit = "arcsec"', 'name = "n", unit = "pix"')
+    .replace('shift = { name = "m", values = ["1"] }', 'status = { name = "ok", good = ["1"] }')
+)
 PIXELS = """label;azimuth;altitude;star;time;duration;x;y;use;reversed;rotation
 a;180;45;;2026-11-14T18:00Z;300;-2,5;0,5;yes;no;
 b;;;Enif;2026-11-14T18:10:00+00:00;300 s;4;1;no;yes;0,5

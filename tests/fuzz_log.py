@@ -29,6 +29,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from limits import Outcome, limited
+from logfile import BARE
 
 from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Guider, Scatter, Stretch, night
@@ -63,33 +64,15 @@ class Base:
 
 # The logs --------------------------------------------------------------------------------------------------------------
 
-MARKED = r"""
-[text]
-delimiter = ";"
-[section]
-begin = '^>> watch'
-header = '^t;'
-end = '^<< end'
-[facts.found]
-label = '^>> (watch \S+)'
-start = 'from (\S+)'
-hour_angle = { find = 'west (\S+)', unit = "hourangle" }
-dec = { find = 'up (\S+)', unit = "deg" }
-[columns]
-time = { name = "t", unit = "s" }
-north = { name = "n", unit = "arcsec", positive = "north" }
-north_pulse = { name = "pn", unit = "ms", positive = "north" }
-shift = { name = "m", values = ["1"] }
-"""
 HEADED = (
-    MARKED.replace("begin = '^>> watch'\n", "")
+    BARE.replace("begin = '^>> watch'\n", "")
     .replace("end = '^<< end'\n", "")
     .replace('unit = "s"', 'unit = "iso"')
 )
-COMMA = MARKED.replace('delimiter = ";"', 'delimiter = ";"\ndecimal = ","').replace(
+COMMA = BARE.replace('delimiter = ";"', 'delimiter = ";"\ndecimal = ","').replace(
     "'from (\\S+)'", "'from (\\S+ \\S+)'"
 )
-SPACED = MARKED.replace('delimiter = ";"', 'delimiter = "space"').replace("'^t;'", r"'^t\s'")
+SPACED = BARE.replace('delimiter = ";"', 'delimiter = "space"').replace("'^t;'", r"'^t\s'")
 COLUMNS = r"""
 [text]
 delimiter = ","
@@ -123,7 +106,7 @@ def rows_of(section: Section, mark: str, stamp: Callable[[float], str]) -> list[
 def base(name: str, guided: bool) -> Base:
     """One of the logs."""
     lines = ["kept by nobody"] if name != "columns" else ["when,n,pn,m,ra,dec"]
-    layout = {"marked": MARKED, "headed": HEADED, "comma": COMMA, "spaced": SPACED, "columns": COLUMNS}[name]
+    layout = {"marked": BARE, "headed": HEADED, "comma": COMMA, "spaced": SPACED, "columns": COLUMNS}[name]
     for number, section in enumerate(sections(guided, name == "columns"), 1):
         point, start = section.pointing, section.start
         assert start is not None

@@ -16,15 +16,13 @@ SITE = Site("47.1 deg", "8.4 deg", "560 m")
 PLACE = ("--latitude", "47.1deg", "--longitude", "8.4deg", "--elevation", "560m")
 TRUTH = (6.0, -4.0)  # arcmin: azimuth and altitude error
 START = datetime(2024, 3, 10, 18, tzinfo=UTC)
-LAYOUT = r"""
+BARE = r"""
 [text]
 delimiter = ";"
 [section]
 begin = '^>> watch'
 header = '^t;'
 end = '^<< end'
-[facts]
-north_guide_rate = "7.5 arcsec/s"
 [facts.found]
 label = '^>> (watch \S+)'
 start = 'from (\S+)'
@@ -36,6 +34,7 @@ north = { name = "n", unit = "arcsec", positive = "north" }
 north_pulse = { name = "pn", unit = "ms", positive = "north" }
 shift = { name = "m", values = ["1"] }
 """
+LAYOUT = BARE.replace("[facts.found]", '[facts]\nnorth_guide_rate = "7.5 arcsec/s"\n[facts.found]')
 
 
 def log_lines(sections: Sequence[Section]) -> list[str]:

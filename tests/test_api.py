@@ -201,6 +201,34 @@ def results() -> list[object]:
     ]
 
 
+def test_a_plan_for_targets_and_with_the_noise_of_a_log() -> None:
+    """The noise of the middling section, as --noise has it: a known record, twice the noise, twice the sigma of a plan of as
+    many minutes, or the accuracy in more of them; and targets that need what `check` tolerates."""
+    lens = Camera(600 * u.mm, 3.76 * u.um, 6248, 4176)
+    nebula = Table(
+        {"name": ["nebula"], "ra": [83.8] * u.deg, "dec": [-5.4] * u.deg, "exposure": [5.0] * u.min}
+    )
+    needed = poleward.needed_accuracy(nebula, SITE, lens, at=START)
+    tolerance = poleward.check(nebula, SITE, {"azimuth": 1 * u.arcmin, "altitude": 0 * u.deg}, lens, at=START)
+    assert needed.name == "nebula"
+    assert needed.accuracy_arcmin == pytest.approx(tolerance.targets[0].tolerance_arcmin / 2.4477, rel=1e-3)
+
+    def record(size: float) -> dict[str, object]:
+        noise = {"white_arcsec": 0.8 * size, "correlated_arcsec": 0.5 * size, "correlation_time_s": 30.0}
+        return {"sections": [{"noise": noise, "rows_used": 600, "duration_s": 1800.0}]}
+
+    plain, noisy = (poleward.plan(SITE, needed, noise=record(size), at=START) for size in (1.0, 2.0))
+    assert plain.wanted_why == "what nebula needs to pass 95 times in 100"
+    assert plain.reader.cadence_s == 3.0
+    assert noisy.proposal.total_minutes > plain.proposal.total_minutes
+    with pytest.raises(poleward.UsageError, match="seeing and noise are both given"):
+        poleward.plan(SITE, 1 * u.arcmin, seeing=2 * u.arcsec, noise=record(1.0))
+    with pytest.raises(poleward.WrongTypeError, match="noise"):
+        poleward.plan(SITE, 1 * u.arcmin, noise="log.json")
+    with pytest.raises(poleward.InputError, match="holds no section with its noise"):
+        poleward.plan(SITE, 1 * u.arcmin, noise={})
+
+
 @pytest.mark.parametrize("number", range(3), ids=["solve", "check", "plan"])
 def test_results_show_themselves(number: int) -> None:
     from matplotlib.figure import Figure

@@ -385,6 +385,18 @@ def test_pulses_in_the_wrong_unit_are_not_believed():
     )
 
 
+def test_pulses_that_hardly_move_the_telescope_are_told_first():
+    """No rate is stated, and every pulse is logged ten times too long: it then moves the telescope 0.75 arcsec/s."""
+    sections = [
+        replace(each, north_pulse_ms=each.north_pulse_ms * 10, north_guide_rate_arcsec_per_s=None)
+        for each in guided_pair()
+    ]
+    result = solve_log(sections, SITE)
+    assert 0.5 < result.sections[0].guide_rate_arcsec_per_s < 1.0
+    (note,) = [note for note in result.solution.warnings if note.code == "guide-rate"]
+    assert "guide rates are 1.5 to 30" in note.text
+
+
 def test_turned_sections_count_like_others():
     """After a meridian flip the reader turns star and pulses end for end; what was logged turned comes back right."""
     sections = guided_pair()

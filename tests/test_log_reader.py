@@ -475,7 +475,7 @@ REFUSED = {
     "start": (
         "opens 2026-11-25T21:14:03Z",
         "opens yesterday",
-        "night.log:2, start: 'yesterday' is not a moment (e.g. 2026-11-25T20:14:00Z, or say how it is written: "
+        "night.log:2, start: 'yesterday' is not a moment (e.g. 2026-11-25T20:14:00+01:00, or say how it is written: "
         "start = { find = '...', format = \"%d.%m.%Y %H:%M\" })",
     ),
 }

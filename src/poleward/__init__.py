@@ -24,7 +24,9 @@ if TYPE_CHECKING:
     from poleward.guidelog.reading.reader import LogFile as LogFile
     from poleward.guidelog.reading.reader import read_log as read_log
     from poleward.guidelog.reading.section import Section as Section
+    from poleward.planning.asked import needed_accuracy as needed_accuracy
     from poleward.planning.asked import plan as plan
+    from poleward.planning.needed import Needed as Needed
     from poleward.planning.planned import Plan as Plan
     from poleward.rounds.asked import tell_rounds as tell_rounds
     from poleward.rounds.story import Told as Told
@@ -67,6 +69,7 @@ _HOMES = {
     "LogFile": "guidelog.reading.reader",
     "LogGroup": "guidelog.fitting.logsolution",
     "LogSolution": "guidelog.fitting.logsolution",
+    "Needed": "planning.needed",
     "Plan": "planning.planned",
     "Pointing": "sky.look",
     "PolewardError": "errors",
@@ -81,6 +84,7 @@ _HOMES = {
     "UsageError": "errors",
     "WrongTypeError": "errors",
     "check": "tonight.asked",
+    "needed_accuracy": "planning.asked",
     "plan": "planning.asked",
     "read_axis": "tonight.axis_record",
     "read_drifts": "timings.drifts",

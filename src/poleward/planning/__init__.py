@@ -1,4 +1,4 @@
 """Where to point, and for how long.
 
-In order: timing, pairing, wishes, planned, propose, plan, asked, needed.
+In order: timing, pairing, wishes, planned, propose, plan, needed, asked.
 """

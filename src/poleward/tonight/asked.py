@@ -76,12 +76,7 @@ def check(
     InputError, UsageError
         No target, no longitude, a value that cannot be used; `WrongTypeError` for a type that is not taken.
     """
-    site = site_of(site)
-    if camera is not None and not isinstance(camera, Camera):
-        raise WrongTypeError(
-            "camera", camera, "a Camera", 'e.g. poleward.Camera("600 mm", "3.76 um", 6248, 4176)'
-        )
-    outfit = Outfit(camera, parse(limit, quantity.PIXELS, "limit"), drive_rate_of(drive_rate), guided)
+    site, outfit = site_of(site), outfit_of(camera, limit, drive_rate, guided)
     return checking.check(
         as_targets(targets),
         site,
@@ -90,6 +85,15 @@ def check(
         at=moment_of(at),
         lowest_altitude_deg=lowest_of(lowest_altitude),
     )
+
+
+def outfit_of(camera: Camera | None, limit: Value, drive_rate: Value, guided: bool) -> Outfit:
+    """Return what the pictures are taken with, and what is asked of them."""
+    if camera is not None and not isinstance(camera, Camera):
+        raise WrongTypeError(
+            "camera", camera, "a Camera", 'e.g. poleward.Camera("600 mm", "3.76 um", 6248, 4176)'
+        )
+    return Outfit(camera, parse(limit, quantity.PIXELS, "limit"), drive_rate_of(drive_rate), guided)
 
 
 def moment_of(at: Moment | None) -> datetime:

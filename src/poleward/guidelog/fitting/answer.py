@@ -27,10 +27,14 @@ from poleward.solving.least_squares import coverage_factor, p_value, scatter_fac
 FAR_RATE = 0.18
 """A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one. With moves
 of 3 arcsec that nobody noted, one in six is as far off (docs/experiments/log_oddities.py), and the answer with it."""
-NOISE_ALONE = 1.2
+NOISE_ALONE, NOISE_LIKE_IT = 1.15, 1.3
 """By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
-nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py."""
-MOVES_UNSEEN = 1.5
+nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py. More so
+where what lasts is weak and short, for that is just what a wrong rate makes."""
+WEAK = 2.0
+"""Weak and short: so large at most is what lasts over what is new, squared, times the rows that it lasts. It is 0.6 for 0.3
+over 0.7 arcsec and three rows, and comes out up to 2; 3 and more for what lasts longer."""
+MOVES_UNSEEN = 1.6
 """By how much sigmas are too small where the star was moved and nobody noted it: for each move that stands out there is one
 that does not (moves of 3 arcsec in docs/experiments/log_oddities.py)."""
 WELL_KNOWN = 0.04
@@ -125,7 +129,7 @@ def fit_sections(
     determination = judge(information, lever, pole)
     both = determination.determined == "both"
     # Where nothing is left open, nothing needs to be held.
-    mixture = _doubted(found.mixture(prior, OPEN) if both else held, drives)
+    mixture = _doubted(found.mixture(prior, OPEN) if both else held, found.parts, drives)
     if unnoted_moves(found.parts):
         mixture = mixture.scaled(MOVES_UNSEEN)
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
@@ -168,15 +172,21 @@ def fit_sections(
     )
 
 
-def _doubted(mixture: Mixture, drives: Sequence[Drive]) -> Mixture:
+def _doubted(mixture: Mixture, parts: Sequence[Part], drives: Sequence[Drive]) -> Mixture:
     """Widen what follows from a guide rate that the noise alone tells, or that is not the stated one."""
     told, sigma = mixture.drive_moments()
     stated = np.array([math.isfinite(drive.sigma) for drive in drives], bool)
     if np.any(~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])):
-        mixture = mixture.scaled(NOISE_ALONE)
+        mixture = mixture.scaled(NOISE_LIKE_IT if _like_a_wrong_rate(parts) else NOISE_ALONE)
     for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
         mixture = mixture.or_scaled(int(number))
     return mixture
+
+
+def _like_a_wrong_rate(parts: Sequence[Part]) -> bool:
+    """Whether the noise of most sections is such as a guide rate that is not the true one would make."""
+    alike = [part.noise.ratio * part.noise.correlation_time_s < WEAK * part.track.cadence_s for part in parts]
+    return 2 * sum(alike) > len(alike)
 
 
 def unnoted_moves(parts: Sequence[Part]) -> int:

@@ -35,7 +35,7 @@ STATED_SIGMA = 0.06
 The mount's own rate is a fraction of the sidereal one and exact; what is off is the focal length of the guide
 telescope, stated to 3 to 5 % (common practice, no source), and each pulse by some ms in a hundred.
 """
-BLUNDER = 0.05
+BLUNDER = 0.03
 BLUNDER_SIGMA = 0.5
 """Chance that a stated rate is not the one at all (another setting of the mount, a wrong scale), and how far off, in its
 logarithm, it then is."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from poleward.errors import Note
 from poleward.guidelog.fitting.answer import BENT, Fitted, far_off, unnoted_moves
+from poleward.guidelog.fitting.fit import LIKELY_RATES
 from poleward.guidelog.fitting.logsolution import SectionResult
 from poleward.guidelog.fitting.parts import Drive
 from poleward.guidelog.fitting.unlike import ALL
@@ -117,6 +118,15 @@ def _rate_notes(drive: Drive, sigma: Floats) -> list[Note]:
                 f"the pulses moved the telescope {drive.rate:.2f} +/- {sigma[0]:.2f} times as far as the stated guide "
                 f"rate of {drive.stated:g} arcsec/s says. Either that rate is wrong, or the image scale, and then the "
                 f"axis error is {1 / drive.rate:.2f} times as large: the uncertainties hold both; check them",
+            )
+        ]
+    low, high = LIKELY_RATES[1]
+    if not stated and not low < drive.rate < high:
+        return [
+            Note(
+                "guide-rate",
+                f"the pulses moved the telescope {drive.rate:.2g} arcsec/s, and guide rates are {low:g} to {high:g}: they are "
+                "not what they say, or their unit or the image scale is wrong, and so is the axis error",
             )
         ]
     relative = float(sigma[0]) / drive.rate

@@ -35,6 +35,9 @@ rows, two sections each): 1.6 against 1.0 for 2 logs, 1.9 against 1.6 for 4, 2.1
 KEPT_TRACES = 6
 """With more groups than this their traces are not kept: a chart of so many shows the answers only, and a trace holds
 all rows of its section."""
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""How many threads a worker multiplies matrices with: one, for there are as many workers as cores, and threads that wait for
+each other take the time of those that work."""
 WARM = (
     "poleward.guidelog.fitting.runs",
     "astropy.coordinates",
@@ -199,6 +202,9 @@ def workers(paths: Sequence[str], each: str) -> Iterator[Crew]:
         yield Crew(None)
         return
     pool = ProcessPoolExecutor(cores, mp_context=_context(), initializer=_begin)
+    told = {name: os.environ.get(name) for name in THREADS}
+    # Read once, when a process loads numpy: this one has, the workers and their parent will.
+    os.environ.update(dict.fromkeys(THREADS, "1"))
     try:
         yield Crew(pool)
     except BaseException:
@@ -207,6 +213,12 @@ def workers(paths: Sequence[str], each: str) -> Iterator[Crew]:
         for worker in multiprocessing.active_children():
             worker.terminate()
         raise
+    finally:
+        for name, before in told.items():
+            if before is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = before
     pool.shutdown()
 
 

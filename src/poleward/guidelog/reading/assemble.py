@@ -8,10 +8,10 @@ from datetime import datetime, time, timedelta, tzinfo
 import numpy as np
 
 from poleward.door import clock
+from poleward.door.clock import zone_of
 from poleward.errors import Note
 from poleward.guidelog.reading import times
 from poleward.guidelog.reading.blocks import Block, shorten
-from poleward.guidelog.reading.facts import zone
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.held import Held, pointing_of, start_as_written
 from poleward.guidelog.reading.pieces import Piece
@@ -100,7 +100,7 @@ def _seconds(
     """Return seconds since the section's start, and when that was; drop rows without a time."""
     table = draft.table
     named = held.value("timezone")
-    local = local if named is None else zone(str(named[0]), named[1])
+    local = local if named is None else zone_of(str(named[0]), named[1])
     begun, begun_at = start_as_written(held)
     if layout.time.factor is not None:
         seconds = table.values["time"] * layout.time.factor

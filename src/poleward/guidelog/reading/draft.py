@@ -155,7 +155,7 @@ def _facts(seen: Structure) -> str:
 # dec = "+21 deg"
 #   or ra = "05h34m" and dec = "+22 deg", and the start below
 #   or azimuth = "171 deg" and altitude = "52 deg"
-# start = "2026-11-25T20:14:00Z"             # needed with ra; tells the night
+# start = "2026-11-25T20:14:00+01:00"        # needed with ra; tells the night
 {pixels}# north_guide_rate = "0.5 sidereal"          # speed of a guide correction; left out: it is fitted
 # east_guide_rate = "0.5 sidereal"
 # reversed = "yes"                           # north and east were swapped end for end

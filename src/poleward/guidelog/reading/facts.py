@@ -11,7 +11,7 @@ from typing import Any
 from poleward.door import quantity
 from poleward.door.clock import zone_of
 from poleward.door.quantity import Kind, nearest, parse
-from poleward.errors import InputError, UsageError
+from poleward.errors import InputError
 from poleward.guidelog.reading.patterns import pattern
 from poleward.sky.axis import SIDEREAL_RATE
 
@@ -195,16 +195,8 @@ def _with_stated(fact: Fact, value: Any, where: str) -> Fact:
     elif isinstance(value, dict | list | bool):
         raise InputError(f"{value!r} is not a single value", "", where)
     elif fact.name == "timezone":
-        zone(str(value), where)
+        zone_of(str(value), where)
     return replace(fact, stated=value, columns=columns)
-
-
-def zone(name: str, where: str) -> Any:
-    """Return a zone that a layout or a log names, as an input error where there is none such."""
-    try:
-        return zone_of(name, where)
-    except UsageError as error:
-        raise InputError(error.message, error.hint) from None
 
 
 def said(fact: Fact, text: str, where: str) -> bool:

@@ -148,7 +148,7 @@ def start_as_written(held: Held) -> tuple[datetime | time | None, str]:
     except (ValueError, OverflowError):
         raise InputError(
             f"'{value}' is not a moment",
-            "e.g. 2026-11-25T20:14:00Z, or say how it is written: start = { find = '...', format = \"%d.%m.%Y %H:%M\" }",
+            "e.g. 2026-11-25T20:14:00+01:00, or say how it is written: start = { find = '...', format = \"%d.%m.%Y %H:%M\" }",
             place,
         ) from None
 

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from poleward.door.clock import zone_of
 from poleward.door.incoming import LOG_BYTES, read_bytes
 from poleward.errors import InputError, Note
 from poleward.guidelog.reading.assemble import build
 from poleward.guidelog.reading.blocks import Block, find_blocks
-from poleward.guidelog.reading.facts import zone
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.layout import read_layout
 from poleward.guidelog.reading.logtext import LogText, log_text
@@ -93,7 +93,7 @@ def read_log(path: str | Path, layout: Layout | str | Path, *, timezone: str = "
 
 def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -> LogFile:
     """Read a log whose text is at hand; see `read_log`."""
-    local: tzinfo | None = zone(timezone, "timezone") if timezone else None
+    local: tzinfo | None = zone_of(timezone, "timezone") if timezone else None
     blocks = find_blocks(text, layout, name)
     sections: list[Section] = []
     refused: list[Note] = []
