@@ -6,6 +6,7 @@ import io
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,16 +17,18 @@ from person import Person
 from truth import EVENING, star_at
 
 from poleward import GuideCamera, InputError, Site
-from poleward.report.evening_text import field_picture
+from poleward.report.evening_text import field_picture, shown
+from poleward.report.style import Signs
 from poleward.rounds.evening import Evening
 from poleward.rounds.history import Entry
-from poleward.rounds.questions import pixel_drift, sky_drift
+from poleward.rounds.questions import drift_reader, knob_angle, pixel_drift, sky_drift, way
 from poleward.rounds.script import NORTH
 from poleward.rounds.situation import Suggestion, World
 from poleward.rounds.turns import read_turned
 from poleward.setup import Setup
 from poleward.solving.knobs import Knob
 
+SIGNS = Signs("+/-")
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 DOCS = Path(__file__).parents[1] / "docs"
 
@@ -42,6 +45,69 @@ DOCS = Path(__file__).parents[1] / "docs"
 )
 def test_drifts_as_people_say_them(text: str, cells: dict[str, str]) -> None:
     assert sky_drift(text, NOW) == cells
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "cells"),
+    [
+        ("arcsec", "0.5 arcmin south", {"north": "-30 arcsec"}),
+        ("arcsec", "0,2 arcsec s", {"north": "-0.2 arcsec"}),
+        ("arcsec", "12 px south", {"north": "-24 arcsec"}),
+        ("arcsec", "12 arcmin south 3 pixels east", {"north": "-720 arcsec", "east": "6 arcsec"}),
+        ("pixels", "3.5 -12", {"x": "3.5", "y": "-12"}),
+        ("pixels", "3,5 -12,2", {"x": "3.5", "y": "-12.2"}),
+        ("pixels", "12 south", {"north": "-24 arcsec"}),
+        ("pixels", "24 arcsec south", {"north": "-24 arcsec"}),
+        ("pixels", "0", {"north": "0 arcsec"}),
+        ("divisions", "3 divisions south", {"north": "-60 arcsec"}),
+        ("divisions", "1.5 n", {"north": "30 arcsec"}),
+        ("divisions", "2 -1.5", {"x": "2", "y": "-1.5"}),
+    ],
+)
+def test_drifts_in_the_units_that_the_setup_knows(unit: str, text: str, cells: dict[str, str]) -> None:
+    """Pixels of 2 arcsec, divisions of 20."""
+    assert drift_reader(unit, 2.0, 20.0)(text, NOW) == cells
+
+
+@pytest.mark.parametrize(
+    ("text", "said", "hint"),
+    [
+        ("-12", "'-12' is no drift", "say which way it went: 12 north, or 12 south"),
+        (
+            "12 arcmin",
+            "'12 arcmin' is no drift",
+            "say which way it went: 12 arcmin north, or 12 arcmin south",
+        ),
+        ("12 px south", "how large pixels are, the setup does not say", ""),
+        ("15 up", "'15 up' is no drift", "Units: arcsec, arcmin; none means arcsec"),
+    ],
+)
+def test_what_would_be_a_drift_is_said(text: str, said: str, hint: str) -> None:
+    with pytest.raises(InputError) as raised:
+        drift_reader("arcsec", None, None)(text, NOW)
+    assert raised.value.args[0] == said
+    assert hint in raised.value.hint
+
+
+@pytest.mark.parametrize(
+    "text", ["1.5 mm pitch, 120 mm arm", "pitch 1.5mm, arm 12 cm", "1.5 mm thread pitch and 0.12 m arm"]
+)
+def test_what_a_turn_makes_by_the_screw(text: str) -> None:
+    """1.5 / 120 rad are 42.97 arcmin."""
+    assert knob_angle(text, NOW) == "42.970 arcmin"
+
+
+def test_a_screw_the_wrong_way_about_is_none() -> None:
+    with pytest.raises(InputError, match="the arm is much longer"):
+        knob_angle("120 mm pitch, 1.5 mm arm", NOW)
+
+
+@pytest.mark.parametrize(
+    ("text", "goes"),
+    [("east", "east"), ("w", "west"), ("cw east", "east"), ("Clockwise: west", "west"), ("ccw west", "east")],
+)
+def test_where_clockwise_goes(text: str, goes: str) -> None:
+    assert way("east", "west")(text, NOW) == goes
 
 
 @pytest.mark.parametrize("text", ["4.2", "north", "-4.2 south", "3 n 2 s", "3 up", "4.2 south-ish"])
@@ -182,14 +248,23 @@ def test_a_latitude_that_is_none_is_asked_again() -> None:
     assert evening.question.key == "latitude"
 
 
+def until(evening: Evening, person: Guest, kind: str) -> None:
+    """Answer until a question of a kind is asked."""
+    for _ in range(60):
+        assert evening.question is not None
+        if evening.question.key.startswith(kind):
+            return
+        if evening.question.key.split()[0] in ("per", "keep"):
+            evening.answer("skip" if evening.question.optional else "no", person.at)
+        else:
+            answered(evening, person)
+    raise AssertionError(kind)
+
+
 def test_other_turns_are_noted() -> None:
     person = Guest(46.9)
     evening = Evening(person.world)
-    for _ in range(40):
-        assert evening.question is not None
-        if evening.question.key.startswith("turned"):
-            break
-        answered(evening, person)
+    until(evening, person, "turned")
     with pytest.raises(InputError, match="nothing is said of the altitude knob") as raised:
         evening.answer("azimuth 0.5 cw", person.at)
     assert raised.value.hint == "if it was not turned: azimuth 0.5 cw, altitude=0"
@@ -214,6 +289,76 @@ def test_the_field_in_characters(rows: str) -> None:
     middle = next(i for i, line in enumerate(lines) if "+" in line)
     assert next(i for i, line in enumerate(lines) if "N" in line) < middle
     assert lines[middle].index("E") < lines[middle].index("+")
+
+
+def test_a_name_that_cannot_be_kept_is_refused_at_once(workdir: Path) -> None:
+    ran = run_here("evening", "nofolder/x.json")
+    assert (ran.status, ran.out) == (2, "")
+    assert ran.err.startswith("poleward: nofolder/x.json: there is no folder nofolder\n")
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("", "Nothing was answered, so nothing is kept."),
+        ("8.4\n", "All answers are kept in rounds.json; go on with: poleward evening rounds.json"),
+    ],
+)
+def test_only_what_is_kept_is_called_kept(
+    workdir: Path, monkeypatch: pytest.MonkeyPatch, typed: str, said: str
+) -> None:
+    (workdir / "poleward.toml").write_text('[site]\nlatitude = "47 deg"\n', encoding="utf-8")
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    assert run_here("evening").out.splitlines()[-1] == said
+
+
+def test_where_skip_is_an_answer_it_is_named() -> None:
+    evening = Evening(lambda: World(Setup(), [], lambda site, at, done: []))
+    with pytest.raises(InputError, match=r"an answer is needed here$"):
+        evening.answer("", NOW)
+    evening.answer("47.1", NOW)
+    assert evening.question is not None
+    assert "8.4" in evening.question.asks
+    with pytest.raises(InputError, match=r"an answer is needed here, or skip$"):
+        evening.answer("", NOW)
+
+
+def test_a_watch_that_runs_names_its_star() -> None:
+    person = Guest(46.9)
+    evening = Evening(person.world)
+    answered(evening, person)
+    answered(evening, person)
+    assert evening.question is not None
+    assert re.fullmatch(r"Started at \d\d:\d\d:\d\d: hour angle 0.0\.", shown(evening.question.about, SIGNS))
+
+
+def test_an_evening_says_that_nothing_checks_two_stars() -> None:
+    person = Guest(46.9)
+    evening = Evening(person.world)
+    until(evening, person, "next")
+    assert evening.question is not None
+    assert "2 timings, none to spare: nothing checks them." in shown(evening.question.about, SIGNS)
+    assert re.search(r"about \d+ arcmin will be left", evening.question.asks)
+
+
+def test_turns_of_knobs_that_nobody_knows_are_not_made_up() -> None:
+    """No Enter for as advised where nothing is advised, and a star to watch."""
+    person = Guest(46.9)
+    person.setup = replace(person.setup, knobs={})
+    evening = Evening(person.world)
+    until(evening, person, "turned")
+    assert evening.question is not None
+    assert evening.question.default is None
+    text = shown(evening.question.about, SIGNS)
+    assert re.search(r"azimuth   [\d.]+ arcmin WEST\n", text)
+    assert "turn a quarter either way" in text
+    assert "It must move:" in " ".join(text.split())
+    with pytest.raises(InputError, match="no turn of the azimuth knob was advised"):
+        evening.answer("as advised", person.at)
+    evening.answer("azimuth=0.25 clockwise, altitude=0.25 cw", person.at)
+    assert shown(evening.question.about, SIGNS) == (
+        "Noted: azimuth 0.25 clockwise, altitude 0.25 clockwise. Now measure again."
+    )
 
 
 OWN = "# my garden\n[site]\nlatitude = '47 deg'\n\n[mount.altitude_knob]\nper_turn = '25 arcmin'\nclockwise = 'up'\n"

@@ -172,3 +172,17 @@ def test_a_whole_evening_with_slips(tmp_path: Path) -> None:
     rounds = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["rounds"]
     assert 2 <= len(rounds) <= 5
     assert person.off_arcmin < 3.5  # the limit is 2, and a round tells the axis to half an arcminute or so
+
+
+def test_a_double_enter_starts_nothing(tmp_path: Path) -> None:
+    """What was typed before it was asked for is no answer; and Ctrl-C says where the answers are."""
+    (tmp_path / "poleward.toml").write_text(SETUP, encoding="utf-8")
+    terminal = Terminal(tmp_path, 0.0)
+    assert "guiding is off" in terminal.until_asked()
+    terminal.type("\n")  # and another line feed follows: two
+    assert "the watch starts" in terminal.until_asked()
+    assert not select.select([terminal.master], [], [], 2)[0]  # nothing more is said
+    assert [each["key"] for each in entries(tmp_path)] == ["ready 1"]
+    assert terminal.interrupt() == 130
+    said = " ".join(terminal.until_asked().split())
+    assert "All answers are kept in r.json; go on with: poleward evening r.json" in said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -170,7 +171,12 @@ def test_pitch_cross_talk_and_way_are_learned() -> None:
     found = walked(truth, [(2.0, 0.0), (0.0, 3.0)], prior)
     assert found.slopes == pytest.approx(truth, abs=1.5)
     assert np.all(np.abs(found.slopes - truth) < 2 * found.slopes_sigma)
-    assert found.certainty > 0.999
+    right, reversed_ = found.as_stated
+    assert right is not None
+    assert reversed_ is not None
+    assert right > 0.999
+    assert reversed_ < 0.001
+    assert found.unclear == (False, False)
     assert not found.unexplained
 
 
@@ -200,15 +206,44 @@ def test_nothing_is_advised_of_a_knob_nobody_knows() -> None:
 @pytest.mark.parametrize(
     ("errors", "sigma", "reason"),
     [
-        ([1.0, 1.0], 0.1, "the axis is within the limit of 2 arcmin"),
-        ([2.0, 2.5], 3.0, "what is left is within its uncertainty: measure longer, or leave it"),
+        ([1.0, 1.0], 0.1, "the axis is within the limit of 2 arcmin (more than 99 % sure)"),
+        (
+            [1.0, 1.26],
+            1.3,
+            "the axis is within the limit of 2 arcmin ({} % sure); measuring once more would make it surer",
+        ),
+        (
+            [2.0, 2.5],
+            3.0,
+            "what is left is within its uncertainty: measure longer, or leave it (within the limit: {} %)",
+        ),
     ],
 )
 def test_when_to_stop(errors: list[float], sigma: float, reason: str) -> None:
     found = learn(stated(), np.array([errors]), np.array([sigma**2 * np.eye(2)]), [])
     next_turn = advise(found, 0.7, 2.0)
     assert next_turn.stop
-    assert next_turn.reason == reason
+    drawn = np.random.default_rng(1).normal(errors, sigma, (100_000, 2)) * (0.7, 1.0)
+    percent = 100 * np.mean(np.hypot(*drawn.T) <= 2.0)
+    said = re.search(r"(\d+) %", next_turn.reason)
+    assert said is not None
+    if "{}" in reason:
+        assert float(said[1]) == pytest.approx(
+            percent, abs=2
+        )  # of 512 places: a percent, and another of rounding
+    assert next_turn.reason == reason.format(said[1])
+
+
+def test_a_knob_whose_way_is_unclear_turns_a_little() -> None:
+    """A fifth of a turn should have made +8 arcmin and made -8, measured to 11: a quarter turn next, not two."""
+    errors = np.array([[60.0, -40.0], [52.0, -40.0]])
+    noise = np.array([np.diag([64.0, 0.01])] * 2)
+    found = learn(stated(), errors, noise, [Step(((0.2,), ()))])
+    assert found.unclear == (True, False)
+    next_turn = advise(found, 0.7, 2.0)
+    assert abs(sum(next_turn.strokes["azimuth"])) < 0.25 + 0.1  # the play is gone round
+    assert abs(sum(next_turn.strokes["altitude"])) > 1
+    assert next_turn.small == ("azimuth",)
 
 
 def test_intervals_of_the_response_cover() -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from poleward.cli import common, rounds
+from poleward.cli import common, rounds, streams
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 
 WIDE = 80
 """Columns of the narrowest terminal in use."""
-WORDS = "At every question: ? tells more, undo goes back one, skip passes on, quit leaves (all is kept)."
+WORDS = (
+    "At every question: ? tells more, undo goes back one, skip passes on, quit leaves (every answer is kept)."
+)
 
 
 def now() -> datetime:
@@ -66,13 +68,14 @@ def command(
     from poleward.door.quantity import SMALL_ANGLE, parse
     from poleward.report.style import signs_for
     from poleward.rounds.evening import Evening
-    from poleward.rounds.history import History, read_rounds
+    from poleward.rounds.history import History, check_rounds_file, read_rounds
     from poleward.rounds.next import suggestions
     from poleward.rounds.situation import World
     from poleward.setup import find_setup
 
     output = common.Output(page=page, force=force, night=night)
     output.check()
+    check_rounds_file(path)
     setup = find_setup(setup_file)
     if targets is not None and not Path(targets).is_file():
         raise InputError("there is no such file", "a targets table: name, ra, dec, exposure", targets)
@@ -82,8 +85,13 @@ def command(
     evening = Evening(lambda: World(setup, list(before), suggestions, arcmin), list(kept.entries))
     talk = Talk(evening, path, setup, signs_for(sys.stdout), night)
     talk.say(f"Going on with {path}. {WORDS}" if kept.entries else WORDS)
-    if not talk.run():
-        talk.say(f"All is kept in {path}; go on with: poleward evening {path}")
+    try:
+        ended = talk.run()
+    except KeyboardInterrupt:
+        talk.left()
+        raise
+    if not ended:
+        talk.left()
         return 0
     if page is not None and evening.told is not None:
         output.give(evening.told, setup.source)
@@ -118,7 +126,7 @@ def _pairs(covariance: Floats) -> tuple[tuple[float, float], tuple[float, float]
 def _folded(text: str) -> str:
     from poleward.report.style import paragraph
 
-    lines = (line if len(line) < WIDE - 2 else paragraph(line, "  ", WIDE - 2) for line in text.split("\n"))
+    lines = (line if len(line) <= WIDE else paragraph(line, "  ", WIDE) for line in text.split("\n"))
     return "\n".join(lines)
 
 
@@ -136,6 +144,14 @@ class Talk:
         """Print lines, none wider than a terminal."""
         common.print_result(_folded(text), self.night, end)
 
+    def left(self) -> None:
+        """Say where the evening is kept, and how to go on."""
+        if os.path.exists(self.path):
+            text = f"All answers are kept in {self.path}; go on with: poleward evening {self.path}"
+        else:
+            text = "Nothing was answered, so nothing is kept."
+        self.say(f"\n{text}")
+
     def run(self) -> bool:
         """Ask until the evening ends; False if it was left before."""
         from poleward.report.evening_text import shown
@@ -146,11 +162,12 @@ class Talk:
                 about = shown(asked.about, self.signs)
                 self.say(f"\n{about}\n" if about else "")
             said = asked.key
+            if asked.default is not None:  # Enter acts: a second one, typed too early, must not
+                streams.forget_typed()
             default = f" [{asked.default}]" if asked.default else ""
             self.say(f"{asked.asks}{default}", " ")
             line = sys.stdin.readline()
             if not line or line.strip().lower() in ("quit", "exit"):
-                self.say("")
                 return False
             self._heard(line.strip())
         self._end()
@@ -170,7 +187,8 @@ class Talk:
             try:
                 self.evening.answer(self._measured(text), now())
             except (InputError, UsageError) as error:
-                self.say(f"{error.args[0]}. {error.hint}".rstrip(". ") + ".")
+                hint = error.hint[:1].upper() + error.hint[1:]
+                self.say(f"{error.args[0]}. {hint}".rstrip(". ") + ".")
                 return
             if isinstance(asked.about, Means) and self.evening.entries[-1].answer in ("", "yes", "y"):
                 self._keep_setup(asked.about)

@@ -101,9 +101,10 @@ def appended(solution: Solution, path: str | None, setup: Setup) -> tuple[Told, 
             return kept
         more = kept.with_round(one)
         now = tell_rounds(more.rounds, setup, DEFAULT_LIMIT)
+        now = now.watching(solution.moves)
         line = f"Kept as round {len(more.rounds)} in {path}; poleward rounds {path} tells them all."
         told.append((now, line))
-        return replace(more, rounds=(*kept.rounds, replace(one, advised=now.next_turn.strokes)))
+        return replace(more, rounds=(*kept.rounds, now.round_advised))
 
     update_rounds(path, add)
     return told[-1]

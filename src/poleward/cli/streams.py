@@ -74,6 +74,23 @@ def dimmed(text: str, stream: TextIO, night: bool) -> str:
     return f"\x1b[2;31m{text}\x1b[0m" if night and wants_colour(stream) else text
 
 
+def forget_typed() -> None:
+    """Drop what was typed at a terminal before it was asked for; in a pipe every line counts."""
+    with contextlib.suppress(OSError, ValueError, AttributeError, ImportError):
+        if not sys.stdin.isatty():
+            return
+        if sys.platform == "win32":
+            import msvcrt
+
+            while msvcrt.kbhit():
+                msvcrt.getwch()
+        else:
+            import termios
+
+            with contextlib.suppress(termios.error):
+                termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+
+
 def say(text: str) -> None:
     """Write lines to standard error; where that is full or closed there is nowhere left to complain."""
     with contextlib.suppress(OSError, ValueError):

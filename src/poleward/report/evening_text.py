@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
 from typing import Any
 
-from poleward.report.rounds_text import what_to_turn_next, where_it_stands
-from poleward.report.style import Signs
-from poleward.report.text import verdict
+from poleward.report.rounds_text import notes_text, what_to_turn_next, where_it_stands
+from poleward.report.style import Signs, paragraph
+from poleward.report.text import agreed, verdict
+from poleward.report.text import notes_text as solution_notes
 from poleward.rounds.history import Round
-from poleward.rounds.situation import Means, Suggestion
+from poleward.rounds.situation import Suggestion, Watch
 from poleward.rounds.story import Told
 from poleward.rounds.turns import turned_text
 from poleward.sky.camera import GuideCamera
@@ -25,18 +25,27 @@ def shown(about: Any, signs: Signs) -> str:
     if isinstance(about, Suggestion):
         return _suggestion(about)
     if isinstance(about, Solution):
-        return verdict(about, signs)
+        return _solution(about, signs)
     if isinstance(about, Round) and about.turned is not None:
         return f"Noted: {turned_text(about.turned)}. Now measure again."
     if isinstance(about, Told):
-        return f"{where_it_stands(about, signs)}\n\n{what_to_turn_next(about, signs)}"
+        blocks = [where_it_stands(about, signs), what_to_turn_next(about, signs), notes_text(about)]
+        return "\n\n".join(filter(None, blocks))
     if isinstance(about, GuideCamera):
         return field_picture(about)
-    if isinstance(about, datetime):
-        return f"Started at {about.astimezone():%H:%M:%S}."
-    if isinstance(about, Means):
-        return ""
+    if isinstance(about, Watch):
+        return f"Started at {about.start.astimezone():%H:%M:%S}: {about.star}."
     return ""
+
+
+def _solution(about: Solution, signs: Signs) -> str:
+    """Where the axis stands, whether anything checks it, and what else is to be said of it."""
+    parts = [
+        verdict(about, signs),
+        paragraph(agreed(about)),
+        solution_notes(about, "no-check"),
+    ]
+    return "\n".join(filter(None, parts))
 
 
 def _suggestion(about: Suggestion) -> str:
@@ -60,4 +69,5 @@ def field_picture(camera: GuideCamera) -> str:
             column = WIDE + round(step * WIDE * place[0] / size)
             row = HIGH - upward * round(step * HIGH * place[1] / size)
             grid[row][column] = letter if step == 1.0 else "."
-    return "\n".join("  " + "".join(row).rstrip() for row in grid)
+    picture = ["  " + "".join(row).rstrip() for row in grid]
+    return "\n".join([*picture, "  (+ the star's first place; the dots lead to N, north, and E, east)"])

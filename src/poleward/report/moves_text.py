@@ -18,7 +18,7 @@ def what_to_turn(solution: Solution) -> str:
     ]
     for move in solution.moves:
         sigma = sigmas[move.knob] or 0.0
-        text = move_text(move, decimals_for(sigma))
+        text = move_text(move, decimals_for(sigma), max(abs(each.move_arcmin) for each in solution.moves))
         if abs(move.move_arcmin) < sigma:
             lines.append(
                 f"  {move.knob:<9} nothing to turn: {text.split(':')[0]} is less than its uncertainty"
@@ -32,18 +32,18 @@ def what_to_turn(solution: Solution) -> str:
     else:
         lines.append("  (clockwise as you look at the knob's head)")
     large = [move for move in solution.moves if move.large]
-    lines += [paragraph(f"  ! {text}", "    ") for text in _large(large)]
+    lines += [paragraph(f"  ! {text}", "    ") for text in large_moves(large)]
     watched = [
         move for move in solution.moves
         if move.star is not None and abs(move.move_arcmin) >= (sigmas[move.knob] or 0.0)
     ]  # fmt: skip
     if watched:
-        lines += _star_lines(watched, solution)
+        lines += star_lines(watched, solution.latitude_deg)
     lines += [paragraph(f"  ! {caution}", "    ") for caution in (CAUTIONS if large else (CAUTION,))]
     return "\n".join(lines)
 
 
-def _large(moves: Sequence[Move]) -> list[str]:
+def large_moves(moves: Sequence[Move]) -> list[str]:
     """Say what moves far beyond a fine adjustment ask for."""
     if not moves:
         return []
@@ -59,10 +59,10 @@ def _large(moves: Sequence[Move]) -> list[str]:
     return lines
 
 
-def move_text(move: Move, places: int) -> str:
-    """Return ``5.0 arcmin WEST: 0.13 turn counter-clockwise (47 deg of the knob)``."""
+def move_text(move: Move, places: int, largest: float = 0.0) -> str:
+    """Return ``5.0 arcmin WEST: 0.13 turn counter-clockwise (47 deg of the knob)``; `largest`: arcmin, told beside it."""
     size = abs(move.move_arcmin)
-    amount = f"{size:.{places}f} arcmin" if size < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
+    amount = f"{size:.{places}f} arcmin" if max(size, largest) < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
     text = f"{amount} {move.toward.upper()}"
     if move.turns is None:
         return text
@@ -72,7 +72,8 @@ def move_text(move: Move, places: int) -> str:
     return f"{text}: {amount} {move.direction}"
 
 
-def _star_lines(moves: Sequence[Move], solution: Solution) -> list[str]:
+def star_lines(moves: Sequence[Move], latitude_deg: float) -> list[str]:
+    """Return how a watched star moves meanwhile, line by line; all moves have one."""
     star = moves[0].star
     assert star is not None
     at = f"hour angle {star.hour_angle_h:+.1f} h, dec {star.dec_deg:+.0f} deg"
@@ -92,7 +93,7 @@ def _star_lines(moves: Sequence[Move], solution: Solution) -> list[str]:
             text += f"; in pixels x {star.x_pix:+.0f}, y {star.y_pix:+.0f}"
         lines.append(f"  {move.knob:<9} {text}")
         if math.hypot(north, east) < STILL * 60 * abs(move.move_arcmin):
-            dec = solution.latitude_deg - math.copysign(45, solution.latitude_deg)
+            dec = latitude_deg - math.copysign(45, latitude_deg)
             lines.append(
                 paragraph(
                     f"  {'':<9} (it hardly moves; one on the meridian halfway up does: "

@@ -219,7 +219,7 @@ def page_html(page: Page) -> str:
     verdict, *details = page.verdict.splitlines()
     moves = [(move, [dial(stroke) for stroke in move.strokes]) for move in page.moves]
     return environment.from_string(template).render(
-        page=page, verdict=verdict, details=details, moves=moves, charts=charts
+        page=page, verdict=verdict.removesuffix(":"), details=details, moves=moves, charts=charts
     )
 
 

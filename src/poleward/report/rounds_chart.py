@@ -10,9 +10,13 @@ import numpy as np
 
 from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
 from poleward.rounds.story import Told
+from poleward.sky.axis import Floats
 
 LEAST_SHOWN_ARCMIN = 0.1
 """The scale of offsets is logarithmic: an axis on the pole stands at its foot."""
+
+NEAR = 0.1
+"""Of half the picture: labels of points closer than that would lie upon each other."""
 
 
 def rounds_chart(told: Told, *, night: bool = False) -> Any:
@@ -51,12 +55,10 @@ def _way(axes: Any, told: Told, palette: Palette) -> None:
     axes.plot(
         *errors.T, marker="o", markersize=7, color=palette.axis, linestyle="none", label="the axis, by round"
     )
-    centre = np.zeros(2)
-    for number, point in enumerate(errors, 1):
-        out = point - centre
-        side = 1 if out[1] >= 0 else -1
+    for numbers, point in _named(errors, NEAR * reach):
+        side = 1 if point[1] >= 0 else -1
         axes.annotate(
-            str(number), point, xytext=(0, 9 * side), textcoords="offset points", color=palette.ink,
+            ", ".join(map(str, numbers)), point, xytext=(0, 9 * side), textcoords="offset points", color=palette.ink,
             ha="center", va="bottom" if side > 0 else "top", weight="bold",
         )  # fmt: skip
     half = reach / told.level
@@ -73,14 +75,30 @@ def _way(axes: Any, told: Told, palette: Palette) -> None:
     )
 
 
+def _named(errors: Floats, near: float) -> list[tuple[list[int], Floats]]:
+    """Numbers of rounds and where to write them: those that lie close together share one label."""
+    named: list[tuple[list[int], Floats]] = []
+    for number, point in enumerate(errors, 1):
+        beside = [numbers for numbers, other in named if np.abs(point - other).max() < near]
+        if beside:
+            beside[0].append(number)
+        else:
+            named.append(([number], point))
+    return named
+
+
 def _offsets(axes: Any, told: Told, palette: Palette) -> None:
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     dressed(axes, palette)
     numbers = np.arange(1, len(told.rounds) + 1)
     sizes = np.maximum(told.offsets, LEAST_SHOWN_ARCMIN)
     axes.plot(numbers, sizes, marker="o", color=palette.axis, linewidth=1.5)
     axes.axhline(told.limit_arcmin, color=palette.altitude, linewidth=1.5, linestyle="--")
     axes.set_yscale("log")
+    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set_xticks(numbers)
     axes.set_xlim(0.7, len(numbers) + 0.3)
     axes.set_xlabel("round")

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 
-from poleward.report.style import Signs, counted, decimals_for, paragraph, with_sigma
+from poleward.door.clock import zone_of
+from poleward.report.moves_text import large_moves, star_lines
+from poleward.report.style import WIDTH, Signs, counted, decimals_for, paragraph, with_sigma
 from poleward.rounds.history import Round
 from poleward.rounds.story import Told
 from poleward.rounds.turns import KNOBS, turned_text
-from poleward.solving.knobs import CAUTIONS, SIDES, Knob
+from poleward.solving.knobs import CAUTIONS, SIDES, Knob, Move
 
 FEW_TURNS = 1.0
 """Below one turn the knob's own degrees are easier to follow than a fraction."""
@@ -24,12 +26,19 @@ def rounds_text(told: Told, signs: Signs) -> str:
     told : Told
     signs : Signs
     """
-    blocks = [where_it_stands(told, signs), what_to_turn_next(told, signs), _rounds(told)]
+    stands, following = where_it_stands(told, signs), what_to_turn_next(told, signs)
+    apart = [stands, following] if following.startswith("What to turn") else [f"{stands}\n{following}"]
+    blocks = [*apart, _rounds(told)]
     if len(told.rounds) > 1:
         blocks.append(_knobs(told, signs))
     if told.notes:
-        blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in told.notes))
+        blocks.append(notes_text(told))
     return "\n\n".join(blocks)
+
+
+def notes_text(told: Told) -> str:
+    """Return what the knobs do that was not stated."""
+    return "\n".join(paragraph(f"note: {note.text}", "      ") for note in told.notes)
 
 
 def where_it_stands(told: Told, signs: Signs) -> str:
@@ -37,10 +46,12 @@ def where_it_stands(told: Told, signs: Signs) -> str:
     count = len(told.rounds)
     errors, sigma = told.response.errors[-1], np.sqrt(np.diag(told.response.errors_covariance))
     pole = told.rounds[-1].axis["reference"]
-    stands = "stood before the turns noted" if told.rounds[-1].was_turned else "stands"
-    lines = [
-        f"After {counted(count, 'round')} the axis {stands} {told.offsets[-1]:.1f} arcmin from the {pole}:"
-    ]
+    begins = (
+        "Before the turns noted the axis stood"
+        if told.rounds[-1].was_turned
+        else f"After {counted(count, 'round')} the axis stands"
+    )
+    lines = [f"{begins} {told.offsets[-1]:.1f} arcmin from the {pole}:"]
     for index, (knob, sides) in enumerate((("azimuth", ("EAST", "WEST")), ("altitude", ("HIGH", "LOW")))):
         side = sides[0 if errors[index] > 0 else 1]
         far = "too" if knob == "altitude" else "too far"
@@ -53,29 +64,43 @@ def what_to_turn_next(told: Told, signs: Signs) -> str:
     """Return the next turns in words, or that it is time to stop, or that the last turns are to be measured."""
     last = told.rounds[-1]
     if last.turned is not None and last.was_turned:
-        return f"Noted after round {len(told.rounds)}: {turned_text(last.turned)}. Now measure again."
+        noted = f"Noted after round {len(told.rounds)}: {turned_text(last.turned)}. Now measure again."
+        return paragraph(noted, "  ")
     if told.next_turn.stop:
-        return f"Stop: {told.next_turn.reason}."
+        return paragraph(f"Stop: {told.next_turn.reason}.", "  ")
     lines = [f"What to turn ({told.next_turn.reason})"]
-    sigma = np.sqrt(np.diag(told.response.errors_covariance))
     for move in told.moves:
-        places = decimals_for(float(sigma[KNOBS.index(move.knob)]))
-        text = f"{abs(move.move_arcmin):.{places}f} arcmin {move.toward.upper()}"
-        strokes = told.next_turn.strokes[move.knob]
-        if not strokes:
-            lines.append(f"  {move.knob:<9} {text} (turns: give per_turn and clockwise in the setup file)")
-            continue
-        knob = told.knobs.get(move.knob)
-        lines.append(f"  {move.knob:<9} {text}: {stroke_text(strokes[0], knob)}")
-        lines += [
-            f"  {'':<9} then {stroke_text(stroke, knob)}, which takes out the play" for stroke in strokes[1:]
+        lines += _move_lines(told, move)
+    watched = [move for move in told.moves if move.star is not None]
+    if watched:
+        lines += star_lines(watched, float(last.axis["latitude_deg"] or 0.0))
+    large = large_moves([move for move in told.moves if move.large])
+    lines += [f"  ! {caution}" for caution in (*large, *CAUTIONS)]
+    return "\n".join(
+        line if len(line) <= WIDTH or "\n" in line else paragraph(line, "    ") for line in lines
+    )
+
+
+def _move_lines(told: Told, move: Move) -> list[str]:
+    sigma = float(np.sqrt(told.response.errors_covariance[KNOBS.index(move.knob), KNOBS.index(move.knob)]))
+    text = f"{abs(move.move_arcmin):.{decimals_for(sigma)}f} arcmin {move.toward.upper()}"
+    strokes, knob = told.next_turn.strokes[move.knob], told.knobs.get(move.knob)
+    under = f"  {'':<9} "
+    if not strokes:
+        lines = [
+            f"  {move.knob:<9} {text}",
+            f"{under}(what a turn does is not known: turn a quarter either way,",
         ]
-        if knob is not None and knob.range_turns is not None and abs(strokes[0]) > knob.range_turns:
-            lines.append(
-                f"  {'':<9} (more than the {knob.range_turns:g} turns the bolt has: set the base anew)"
-            )
-    lines += [paragraph(f"  ! {caution}", "    ") for caution in CAUTIONS]
-    return "\n".join(lines)
+        return [*lines, f"{under}note it, measure again; or watch a star while turning)"]
+    lines = [f"  {move.knob:<9} {text}: {stroke_text(strokes[0], knob)}"]
+    lines += [f"{under}then {stroke_text(stroke, knob)}" for stroke in strokes[1:]]
+    if len(strokes) > 1:
+        lines.append(f"{under}(the last stroke takes out the play)")
+    if move.knob in told.next_turn.small:
+        lines.append(f"{under}(a part of it only: which way the knob turns is not yet clear)")
+    if knob is not None and knob.range_turns is not None and abs(strokes[0]) > knob.range_turns:
+        lines.append(f"{under}(more than the {knob.range_turns:g} turns the bolt has: set the base anew)")
+    return lines
 
 
 def stroke_text(stroke: float, knob: Knob | None) -> str:
@@ -92,17 +117,24 @@ def stroke_text(stroke: float, knob: Knob | None) -> str:
 
 def _rounds(told: Told) -> str:
     head = f"  {'':>2}  {'':<16}  {'azimuth':>8}  {'altitude':>8}  {'offset':>6}  then the turns took it"
-    lines = ["Rounds (arcmin; east and above positive; all rounds taken together)", head]
+    about = f"Rounds (arcmin, east and above positive; all together; times: {told.timezone or 'UTC'})"
+    lines = [paragraph(about, "  "), head]
     moved = [*told.moved, None]
     for number, (each, errors, away, went) in enumerate(
         zip(told.rounds, told.response.errors, told.offsets, moved, strict=True), 1
     ):
-        at = datetime.fromisoformat(each.at)
+        at = moment(each, told)
         line = f"  {number:>2}  {at:%Y-%m-%d %H:%M}  {errors[0]:>+8.1f}  {errors[1]:>+8.1f}  {away:>6.1f}"
         if went is not None:
             line += f"  {went[0]:+.1f}, {went[1]:+.1f}{_source(each)}"
         lines.append(line)
     return "\n".join(lines)
+
+
+def moment(each: Round, told: Told) -> datetime:
+    """Return when a round was, in the zone in which times are shown."""
+    zone = zone_of(told.timezone) if told.timezone else UTC
+    return datetime.fromisoformat(each.at).astimezone(zone)
 
 
 def _source(each: Round) -> str:

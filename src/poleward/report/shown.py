@@ -79,7 +79,13 @@ def page_of(result: Any, source: str = "") -> Page:
     made = f"poleward {__version__}, {datetime.now().astimezone():%Y-%m-%d %H:%M}"
     text = text_of(result, Signs("\N{PLUS-MINUS SIGN}"), source)
     rows = LOOKS[type(result).__name__][2]
-    return record_page(result.to_record(), rows, text, figure_of(result), CAUTIONS, (made,))
+    record = result.to_record()
+    if rows == "rounds":
+        from poleward.report.rounds_text import moment
+
+        for row, each in zip(record[rows], result.rounds, strict=True):
+            row["at"] = f"{moment(each, result):%Y-%m-%d %H:%M %Z}"
+    return record_page(record, rows, text, figure_of(result), CAUTIONS, (made,))
 
 
 def knobs_line(source: str) -> str:

@@ -80,9 +80,9 @@ IN_DEGREES_ARCMIN = 120.0
 """From here on an angle is told in degrees."""
 
 
-def angle_text(arcmin: float, sigma: float, signs: Signs) -> str:
-    """Return ``5.0 +/- 0.2 arcmin``; degrees where that would be three digits and more."""
-    if max(abs(arcmin), sigma) < IN_DEGREES_ARCMIN:
+def angle_text(arcmin: float, sigma: float, signs: Signs, largest: float = 0.0) -> str:
+    """Return ``5.0 +/- 0.2 arcmin``; degrees where that, or the `largest` beside it, would be three digits and more."""
+    if max(abs(arcmin), sigma, largest) < IN_DEGREES_ARCMIN:
         return f"{with_sigma(arcmin, sigma, signs)} arcmin"
     return f"{with_sigma(arcmin / 60, sigma / 60, signs)} deg"
 

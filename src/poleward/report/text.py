@@ -34,10 +34,15 @@ def solution_text(solution: Solution, signs: Signs) -> str:
         blocks.append(what_to_turn(solution))
     blocks.append(timings_table(solution))
     blocks.append(_agreement(solution, signs))
-    notes = [note for note in solution.warnings if note.code not in ("add-pointing", CONTRADICTION)]
-    if notes:
-        blocks.append("\n".join(paragraph(f"note: {note.text}", "      ") for note in notes))
+    if notes := notes_text(solution):
+        blocks.append(notes)
     return "\n\n".join(blocks)
+
+
+def notes_text(solution: Solution, *said: str) -> str:
+    """Return the notes that neither the verdict holds nor, by their codes, what was `said` already."""
+    notes = [note for note in solution.warnings if note.code not in ("add-pointing", CONTRADICTION, *said)]
+    return "\n".join(paragraph(f"note: {note.text}", "      ") for note in notes)
 
 
 def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
@@ -46,7 +51,12 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     if warned:
         text = warned[0][0].upper() + warned[0][1:]
         return "\n".join(
-            [paragraph(f"{text}."), "", "As they stand:", _as_it_stands(solution, signs, measured)]
+            [
+                paragraph(f"{text}."),
+                "",
+                "As they stand:",
+                _as_it_stands(solution, signs, measured),
+            ]
         )
     return _as_it_stands(solution, signs, measured)
 
@@ -69,7 +79,7 @@ def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
             paragraph(f"No axis error is certain: the axis is within {limit} of the {pole} (95 %).", "  ")
         )
     else:
-        offset = angle_text(solution.offset_arcmin, solution.offset_sigma_arcmin, signs)
+        offset = angle_text(solution.offset_arcmin, solution.offset_sigma_arcmin, signs, _largest(solution))
         lines.append(f"The axis stands {offset} from the {pole}:")
     lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
     lines.append(paragraph(_left_so(solution, most)))
@@ -112,12 +122,21 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
     return "\n".join(lines)
 
 
+def _largest(solution: Solution) -> float:
+    """Largest angle of the verdict, arcmin: all of them are told in one unit."""
+    told = (solution.offset_arcmin, solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin,
+            solution.altitude_error_arcmin, solution.altitude_sigma_arcmin)  # fmt: skip
+    return max(abs(each) for each in told if each is not None)
+
+
 def _azimuth(solution: Solution, signs: Signs) -> str:
     value, sigma = solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin
     if value is None or sigma is None:
         return ""
     sides, interval = ("EAST", "WEST"), solution.azimuth_interval_95_arcmin
-    return _error("azimuth", value, sigma, sides, signs) + _unlike_sides(value, sigma, sides, interval)
+    return _error("azimuth", value, sigma, sides, signs, _largest(solution)) + _unlike_sides(
+        value, sigma, sides, interval
+    )
 
 
 def _altitude(solution: Solution, signs: Signs) -> str:
@@ -125,12 +144,16 @@ def _altitude(solution: Solution, signs: Signs) -> str:
     if value is None or sigma is None:
         return ""
     sides, interval = ("HIGH", "LOW"), solution.altitude_interval_95_arcmin
-    return _error("altitude", value, sigma, sides, signs) + _unlike_sides(value, sigma, sides, interval)
+    return _error("altitude", value, sigma, sides, signs, _largest(solution)) + _unlike_sides(
+        value, sigma, sides, interval
+    )
 
 
-def _error(name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs) -> str:
+def _error(
+    name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs, largest: float
+) -> str:
     side = sides[0] if value > 0 else sides[1]
-    return f"  {name:<9} {angle_text(abs(value), sigma, signs)} too far {side}".replace(
+    return f"  {name:<9} {angle_text(abs(value), sigma, signs, largest)} too far {side}".replace(
         "too far HIGH", "too HIGH"
     ).replace("too far LOW", "too LOW")
 
@@ -150,16 +173,20 @@ def _unlike_sides(
     return f" (95 %: {near} to {far})"
 
 
-def _agreement(solution: Solution, signs: Signs) -> str:
+def agreed(solution: Solution) -> str:
+    """Return whether the timings agree, in a sentence."""
     fit = solution.fit
     count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
     free = fit.degrees_of_freedom
     if fit.p_value is None or fit.measurements < 2:
-        text = f"{count}, none to spare: nothing checks them."
-    else:
-        verdict = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
-        text = f"{count}, {free} value{'s' if free != 1 else ''} to spare: {verdict} "
-        text += f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
+        return f"{count}, none to spare: nothing checks them."
+    said = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
+    text = f"{count}, {free} value{'s' if free != 1 else ''} to spare: {said} "
+    return text + f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
+
+
+def _agreement(solution: Solution, signs: Signs) -> str:
+    fit = solution.fit
     source = {
         "stated": "Uncertainties: as stated in the table.",
         "assumed": f"Uncertainties: assumed, {solution.reading_error_arcsec or 0:g} arcsec per reading (--reading-error).",
@@ -172,7 +199,7 @@ def _agreement(solution: Solution, signs: Signs) -> str:
         known += [f"pointings to {fit.pointing_doubt_deg:g} deg"] if fit.pointing_doubt_deg else []
         known += [f"the drive's turn to {fit.drive_doubt_arcsec:g} arcsec"] if fit.drive_doubt_arcsec else []
         source += f" Taken as known: {', '.join(known)}."
-    lines = [f"{text} {source}"]
+    lines = [f"{agreed(solution)} {source}"]
     rate, sigma = fit.drive_rate_error_arcsec_per_s, fit.drive_rate_error_sigma_arcsec_per_s
     if rate is not None and sigma is not None:
         lines.append(_drive(60 * rate, 60 * sigma, signs))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,4 +47,5 @@ def tell_rounds(
         raise UsageError(f"limit: {limit}, allowed is more than 0", "e.g. 2 arcmin")
     known = read_rounds(rounds).rounds if isinstance(rounds, str | Path) else rounds
     setup = setup or Setup()
-    return told_from(known, setup.knobs, setup.base, arcmin)
+    zone = str(setup.site_values.get("timezone", ""))
+    return replace(told_from(known, setup.knobs, setup.base, arcmin), timezone=zone)

@@ -86,7 +86,8 @@ class Evening:
     @staticmethod
     def _read(asked: Question, text: str, at: datetime) -> Any:
         if not text and asked.default is None:
-            raise InputError("an answer is needed here", "? says what it is for")
+            skip = ", or skip" if asked.optional else ""
+            raise InputError(f"an answer is needed here{skip}", "? says what it is for")
         return asked.read(text or asked.default or "", at)
 
     def undo(self) -> None:

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from poleward.door.files import write_whole
+from poleward.door.files import refuse_existing, write_whole
 from poleward.door.record import record_of
 from poleward.errors import InputError, UsageError
 from poleward.rounds.held import held
@@ -238,6 +238,19 @@ def _text(history: History) -> str:
         "evening": [record_of(each) for each in history.entries],
     }
     return json.dumps(content, indent=1, allow_nan=False) + "\n"
+
+
+def check_rounds_file(path: str | Path) -> None:
+    """Refuse, before anything is asked, a name under which nothing can be kept.
+
+    Raises
+    ------
+    UsageError
+        No such folder, or nothing can be written there.
+    """
+    refuse_existing(path, force=True)
+    with held(Path(path)):
+        pass
 
 
 def update_rounds(path: str | Path, change: Callable[[History], History]) -> History:

@@ -17,6 +17,10 @@ from poleward.sky.axis import Floats
 
 WRONG_WAY = 0.1
 """Chance that a stated way of turning is wrong: common slips of memory in the dark (no source)."""
+SURE = 0.95
+"""Chance from which the way a knob turns counts as known."""
+UNMOVED = 0.02
+"""Change of that chance by rounds that say nothing of a knob."""
 NOTED_TURNS = 0.014
 """Standard uncertainty of a stroke that was noted: 5 deg of the knob, read by hand in the dark."""
 ADVISED_SHARE = 0.1
@@ -70,8 +74,8 @@ class Response:
         (Azimuth, altitude) error in each round, arcmin, from all rounds together.
     errors_covariance : array (2, 2)
         Of the last, arcmin^2.
-    certainty : float
-        Weight of this choice of ways (which way is clockwise) against the others.
+    as_stated : tuple of float or None
+        Chance that each knob turns the way that was stated; None where nothing was.
     unexplained : tuple of int
         Steps after which the axis was not where the turns can have taken it; they teach nothing.
     """
@@ -82,7 +86,7 @@ class Response:
     place: Floats
     errors: Floats
     errors_covariance: Floats
-    certainty: float = 1.0
+    as_stated: tuple[float | None, float | None] = (None, None)
     unexplained: tuple[int, ...] = ()
 
     @property
@@ -90,6 +94,15 @@ class Response:
         """Standard uncertainties of the slopes, arcmin per turn, shape (2, 2)."""
         sigma: Floats = np.sqrt(np.diag(self.covariance)[:4]).reshape(2, 2)
         return sigma
+
+    @property
+    def unclear(self) -> tuple[bool, bool]:
+        """Whether what was seen leaves open which way each knob turns; of a knob not turned yet the stated way counts."""
+        own = np.abs(np.diag(self.slopes)) < 2 * np.diag(self.slopes_sigma)
+        return tuple(  # type: ignore[return-value]
+            bool(small) if chance is None else 1 - SURE < chance < 1 - WRONG_WAY - UNMOVED
+            for chance, small in zip(self.as_stated, own, strict=True)
+        )
 
     @property
     def play_sigma(self) -> Floats:
@@ -210,6 +223,12 @@ def _averaged(
     chances = shares.sum(axis=1)
     best = int(np.argmax(chances))
     share = shares[best] / chances[best]
+    as_stated = tuple(
+        float(sum(chance for way, chance in zip(ways, chances, strict=True) if way[knob] > 0))
+        if known
+        else None
+        for knob, known in enumerate(prior.way_known)
+    )
     mean, total = _mixed(share, np.hstack([slopes[best], gaps[0]]), covariance)
     for way, chance in zip(ways, chances, strict=True):
         if way != ways[best]:  # another way that is not ruled out widens its own slope
@@ -228,7 +247,7 @@ def _averaged(
         share @ gaps[1],
         (errors.ravel() + share @ shift).reshape(-1, 2),
         last,
-        float(chances[best]),
+        as_stated,  # type: ignore[arg-type]
     )
     return Walked(response, misfit[best])
 

@@ -12,19 +12,12 @@ from poleward.door import quantity
 from poleward.errors import InputError, PolewardError
 from poleward.rounds.history import round_of
 from poleward.rounds.prior import STATED_DOUBT
-from poleward.rounds.questions import (
-    Question,
-    choice,
-    drift_or_frames,
-    measure,
-    moment,
-    pixel_drift,
-    sky_drift,
-)
-from poleward.rounds.situation import Heard, Means, World, means_of
+from poleward.rounds.questions import Question, choice, drift_or_frames, measure, moment
+from poleward.rounds.situation import Heard, Means, Watch, World, means_of
 from poleward.rounds.story import Told, told_from
 from poleward.rounds.turns import KNOBS, Strokes, read_turned
 from poleward.solving.asked import solve
+from poleward.solving.knobs import Turning
 from poleward.solving.solution import Solution
 from poleward.timings.drifts import Drifts
 
@@ -37,7 +30,18 @@ NORTH = (
     "Which way is north? Push the tube a little toward the NORTH celestial pole (at a southern site: away from the pole "
     + "that your axis points at): stars run SOUTH in the field, whatever the eyepiece does to the picture."
 )
-WATCHED = {"arcsec": sky_drift, "pixels": pixel_drift, "divisions": pixel_drift}
+ASKED = {
+    "arcsec": "How far did the star go (arcsec, as: 4.2 south 1 east)?",
+    "pixels": "How far did the star go (pixels, as: x y, last place less first; or 4.2 south)?",
+    "divisions": "How far did the star go (divisions, as: 3 south; or x y, y along the scale)?",
+}
+MORE = {
+    "arcsec": "",
+    "pixels": " Pixels: x grows to the right, y {rows}. x y is the last place less the first, with their signs.",
+    "divisions": " Divisions: y counts along the scale, positive the way that position_angle of [reticle] says; x across it,"
+    + " positive to the right of that. x y is the last place less the first.",
+}
+ROWS = {"up": "upward from the lowest row", "down": "downward from the top row"}
 
 Script = Generator[Question, Heard, Any]
 
@@ -49,7 +53,8 @@ def evening_script(world: World) -> Script:
         solution, at = yield from _measuring(world, means)
         world.rounds.append(round_of(solution.to_record()["axis"], at))
         told = told_from(world.rounds, means.setup.knobs, means.setup.base, world.limit_arcmin)
-        world.rounds[-1] = replace(world.rounds[-1], advised=told.next_turn.strokes)
+        told = told.watching(solution.moves)
+        world.rounds[-1] = told.round_advised
         if told.next_turn.stop:
             again = yield Question(
                 f"again {len(world.rounds)}",
@@ -91,7 +96,9 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
             timings = Drifts.from_rows(
                 rows, guide_camera=means.camera, timezone=means.site.timezone, name="timing"
             )
-            solution = solve(timings, means.site, drive_rate=means.setup.drive_rate)
+            last = timings[-1]
+            turning = Turning(means.setup.knobs, last.pointing, means.setup.guide_camera, last.reversed)
+            solution = solve(timings, means.site, drive_rate=means.setup.drive_rate, turning=turning)
         except PolewardError as error:
             keep = yield Question(
                 f"refused {number}.{len(rows)}",
@@ -106,7 +113,7 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
             continue
         if solution.determined != "both":
             continue
-        go_on, why = what_pays(solution, world.limit_arcmin)
+        go_on, why = what_pays(solution, world.limit_arcmin, len(means.setup.knobs))
         step = yield Question(
             f"next {number}.{len(rows)}",
             f"{why}\nMeasure on, or turn the knobs?",
@@ -120,20 +127,32 @@ def _measuring(world: World, means: Means) -> Generator[Question, Heard, tuple[S
             return solution, at
 
 
-def what_pays(solution: Solution, limit_arcmin: float) -> tuple[str, str]:
-    """Return ``turn`` or ``measure``, whichever gains more now, and why."""
+def what_pays(solution: Solution, limit_arcmin: float, knobs: int) -> tuple[str, str]:
+    """Return ``turn`` or ``measure``, whichever gains more now, and why; `knobs` are those of which something is known."""
     offset, sigma = solution.offset_arcmin or 0.0, solution.offset_sigma_arcmin or math.inf
+    if solution.contradictory:
+        return "measure", "Measuring on pays: these timings contradict each other."
     if sigma <= max(limit_arcmin, offset / ENOUGH):
-        left = max(sigma, offset * STATED_DOUBT)
+        if knobs < len(KNOBS):
+            return (
+                "turn",
+                "Turning pays: the axis is known well enough; the first turns tell what the knobs do.",
+            )
+        left = rounded(max(sigma, offset * STATED_DOUBT))
         return (
             "turn",
-            f"Turning pays: after it about {left:{'.0f' if left >= 1 else '.1g'}} arcmin will be left, by what is known of the knobs.",
+            f"Turning pays: after it about {left} arcmin will be left, by what is known of the knobs.",
         )
     minutes = sum(drift.duration_s for drift in solution.drifts if drift.used) / 60
     return (
         "measure",
-        f"Measuring on pays: as long again ({minutes:.0f} minutes) brings it to {sigma / 2:.2g} arcmin.",
+        f"Measuring on pays: as long again ({minutes:.0f} minutes) brings it to {rounded(sigma / 2)} arcmin.",
     )
+
+
+def rounded(arcmin: float) -> str:
+    """Return an angle as people say it: ``0.7``, ``13``; never an exponent."""
+    return f"{arcmin:.0f}" if arcmin >= 0.95 else f"{arcmin:.1g}"
 
 
 def _timing(
@@ -170,7 +189,10 @@ def _timing(
         _not_sooner_than(start.at),
         "Longer is surer: twice the time halves the uncertainty.",
         "",
-        about=start.at,
+        about=Watch(
+            start.at,
+            offered.words.split(",")[0] if offered else "hour angle {hour_angle}, dec {dec}".format(**cells),
+        ),
     )
     drift = yield from _drift(means, name)
     if drift.value is None:
@@ -198,13 +220,10 @@ def _drift(means: Means, name: str) -> Generator[Question, Heard, Heard]:
         ).value
     heard = yield Question(
         f"drift {name}",
-        {
-            "arcsec": "How far did the star go (arcsec, as: 4.2 south 1 east)?",
-            "pixels": "How many pixels did the star go (x y, last place less first)?",
-            "divisions": "How many divisions did the star go (x y, last place less first)?",
-        }[means.unit],
-        drift_or_frames(WATCHED[means.unit]),
-        f"{NORTH} Camera frames taken meanwhile say it too: frames FOLDER.",
+        ASKED[means.unit],
+        drift_or_frames(means.read),
+        f"{NORTH} Camera frames taken meanwhile say it too: frames FOLDER."
+        + MORE[means.unit].format(rows=ROWS[means.camera.rows if means.camera else "up"]),
         None,
         True,
         about=means.camera,
@@ -252,7 +271,7 @@ def _turning(world: World, told: Told) -> Generator[Question, Heard, None]:
     """Have the knobs turned and note what was done."""
 
     def read(text: str, at: datetime) -> dict[str, Strokes]:
-        strokes = read_turned(text, "turned", told.next_turn.strokes)
+        strokes = read_turned(text, "turned", told.advised)
         unsaid = [knob for knob in KNOBS if knob not in strokes]
         if unsaid:
             raise InputError(
@@ -261,12 +280,14 @@ def _turning(world: World, told: Told) -> Generator[Question, Heard, None]:
             )
         return strokes
 
+    whole = len(told.advised) == len(KNOBS)
+    enter = "Enter: as advised; or as " if whole else "As "
     turned = yield Question(
         f"turned {len(world.rounds)}",
-        'What did you turn? Enter: as advised; or as "azimuth=0.25 clockwise, altitude=0"',
+        f'What did you turn? {enter}"azimuth=0.25 clockwise, altitude=0"',
         read,
         "Turns of the knob and which way, seen looking at its head; several strokes joined by then.",
-        "as advised",
+        "as advised" if whole else None,
         about=told,
     )
     world.rounds[-1] = replace(world.rounds[-1], turned=turned.value)

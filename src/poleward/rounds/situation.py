@@ -10,7 +10,7 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.rounds.history import Round
-from poleward.rounds.questions import Question, choice, measure
+from poleward.rounds.questions import Question, choice, drift_reader, knob_angle, way
 from poleward.rounds.story import LIMIT_ARCMIN
 from poleward.setup import Setup
 from poleward.sky.camera import GuideCamera
@@ -64,6 +64,14 @@ class World:
 
 
 @dataclass(frozen=True)
+class Watch:
+    """A watch that runs: since when, and on what."""
+
+    start: datetime
+    star: str
+
+
+@dataclass(frozen=True)
 class Heard:
     """What the script is sent: the value read from an answer, and when it was given."""
 
@@ -78,6 +86,13 @@ class Means:
     site: Site
     setup: Setup
     unit: str
+
+    @property
+    def read(self) -> Callable[[str, datetime], Any]:
+        """What reads a drift in that unit."""
+        camera, reticle = self.setup.guide_camera, self.setup.reticle
+        pixel, division = (each.scale_arcsec if each else None for each in (camera, reticle))
+        return drift_reader(self.unit, pixel, division)
 
     @property
     def camera(self) -> GuideCamera | None:
@@ -155,27 +170,31 @@ def _ask_angle(
     more = "From a map or a receiver; a tenth of a degree will do."
     if optional:
         more += " skip: then hour angles are typed by hand."
-    asks = f"{name.capitalize()} of the site ({sense}), e.g. {quantity.ANGLE.example}?"
+    example = quantity.LONGITUDE.example if optional else quantity.ANGLE.example
+    asks = f"{name.capitalize()} of the site ({sense}), e.g. {example}{', or skip' if optional else ''}?"
     heard = yield Question(name, asks, read, more, None, optional)
     return heard
 
 
 def _ask_knob(name: str) -> Generator[Question, Heard, Knob | None]:
-    more = "From the maker, or thread pitch over the distance to the pivot. skip: it is learned from the first turn."
+    more = (
+        "From the maker; or by the screw, as: 1.5 mm pitch, 120 mm arm (arm: from the screw to the pivot). "
+    )
+    more += "skip: it is learned from the first turns."
     angle = yield Question(
         f"per turn {name}",
-        f"By what angle does one turn of the {name} knob move the axis, e.g. 38 arcmin?",
-        measure(quantity.KNOB_ANGLE, "per_turn", positive=True),
+        f"By what angle does one turn of the {name} knob move the axis, e.g. 38 arcmin, or skip?",
+        knob_angle,
         more,
         None,
         True,
     )
     if angle.value is None:
         return None
-    way = yield Question(
+    side = yield Question(
         f"clockwise {name}",
         f"Where does a clockwise turn of it take the axis: {' or '.join(SIDES[name])}?",
-        choice(*SIDES[name]),
+        way(*SIDES[name]),
         "Seen looking at the head of the knob. A wrong word is found out after the first turn.",
     )
-    return Knob(quantity.parse(angle.value, quantity.KNOB_ANGLE), way.value)
+    return Knob(quantity.parse(angle.value, quantity.KNOB_ANGLE), side.value)

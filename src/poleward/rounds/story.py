@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -14,19 +14,18 @@ import numpy as np
 from poleward.errors import InputError, Note
 from poleward.rounds.advice import NextTurn, advise, offset
 from poleward.rounds.history import Round
-from poleward.rounds.prior import Prior, prior_of
+from poleward.rounds.prior import prior_of
+from poleward.rounds.remarks import covariance_of, knob_notes, rounds_apart
 from poleward.rounds.response import Response, Step, learn
-from poleward.rounds.turns import KNOBS
+from poleward.rounds.turns import KNOBS, Strokes
 from poleward.sky.axis import Floats, unit_vector
 from poleward.solving.base import Base, cross_talk
 from poleward.solving.knobs import SIDES, Knob, Move
 
 LIMIT_ARCMIN = 2.0
 """An axis that far off drifts a star by at most half an arcsecond a minute (outside-checks F: 0.2625 per arcmin)."""
-CLEAR = 2.5
-"""Sigmas from which a knob's other pitch, cross-talk or play is said in words: by chance one in eighty is."""
-SURE = 0.95
-"""Weight from which the way a knob turns counts as known."""
+FARTHEST_SHARE = 10.0
+"""A star's way is not drawn out further: what a move of next to nothing does has no digits left."""
 ANOTHER_EVENING = timedelta(hours=12)
 """After so long the mount may have been set up anew; what its knobs do is still the same."""
 OTHER_SITE_DEG = 1.0
@@ -53,6 +52,8 @@ class Told:
         What the knobs do that was not stated.
     knobs : mapping of Knob
         As stated.
+    timezone : str
+        In which times are shown; empty: UTC.
     """
 
     rounds: tuple[Round, ...]
@@ -63,6 +64,34 @@ class Told:
     moves: tuple[Move, ...]
     notes: tuple[Note, ...]
     knobs: Mapping[str, Knob]
+    timezone: str = ""
+
+    @property
+    def advised(self) -> dict[str, Strokes]:
+        """Strokes that are advised; a knob that must turn while nobody knows how much is left out."""
+        unknown = [move.knob for move in self.moves if move.turns is None]
+        return {knob: strokes for knob, strokes in self.next_turn.strokes.items() if knob not in unknown}
+
+    @property
+    def round_advised(self) -> Round:
+        """The last round with what is advised; None of it where a knob was left out, so that a note is needed."""
+        whole = self.advised if len(self.advised) == len(KNOBS) else None
+        return replace(self.rounds[-1], advised=whole)
+
+    def watching(self, moves: Sequence[Move]) -> Told:
+        """Return the same with the star that a solution's moves watch: it goes as far as the knob takes the axis."""
+        stars = {move.knob: (move.star, move.move_arcmin) for move in moves if move.star and move.move_arcmin}
+
+        def with_star(move: Move) -> Move:
+            star, by = stars.get(move.knob, (None, 1.0))
+            share = move.move_arcmin / by
+            if star is None or abs(share) > FARTHEST_SHARE:
+                return move
+            x, y = (None if each is None else share * each for each in (star.x_pix, star.y_pix))
+            north, east = share * star.north_arcsec, share * star.east_arcsec
+            return replace(move, star=replace(star, north_arcsec=north, east_arcsec=east, x_pix=x, y_pix=y))
+
+        return replace(self, moves=tuple(map(with_star, self.moves)))
 
     @property
     def moved(self) -> Floats:
@@ -159,17 +188,16 @@ def told_from(
     errors = np.array(
         [[each.axis["azimuth_error_arcmin"], each.axis["altitude_error_arcmin"]] for each in rounds]
     )
-    response = learn(prior, errors, np.array([_covariance(each) for each in rounds]), _steps(rounds))
+    response = learn(prior, errors, np.array([covariance_of(each) for each in rounds]), _steps(rounds))
     advice = advise(response, level, limit_arcmin)
-    turnable = {name for name, knob in zip(KNOBS, known, strict=True) if knob or len(rounds) > 1}
     return Told(
         tuple(rounds),
         response,
         level,
         limit_arcmin,
         advice,
-        () if rounds[-1].was_turned else _moves(advice, turnable),
-        tuple(_notes(response, prior)),
+        () if rounds[-1].was_turned else _moves(advice),
+        (*rounds_apart(rounds[-1], response), *knob_notes(response, prior)),
         dict(knobs),
     )
 
@@ -186,12 +214,6 @@ def _one_set_up(rounds: Sequence[Round]) -> None:
         raise InputError("the rounds were made at different sites", "begin another rounds file")
 
 
-def _covariance(each: Round) -> Floats:
-    azimuth, altitude = each.axis["azimuth_sigma_arcmin"], each.axis["altitude_sigma_arcmin"]
-    cross = each.axis["correlation"] * azimuth * altitude
-    return np.array([[azimuth**2, cross], [cross, altitude**2]])
-
-
 def _steps(rounds: Sequence[Round]) -> list[Step]:
     """What was turned after each round but the last; where nobody noted it, the advised turns."""
     steps = []
@@ -199,57 +221,21 @@ def _steps(rounds: Sequence[Round]) -> list[Step]:
         turned = each.turned if each.turned is not None else each.advised
         strokes = [turned[knob] if turned else () for knob in KNOBS]
         gap = datetime.fromisoformat(after.at) - datetime.fromisoformat(each.at)
-        steps.append(Step((strokes[0], strokes[1]), each.turned is not None, gap > ANOTHER_EVENING))
+        lost = turned is None or gap > ANOTHER_EVENING
+        steps.append(Step((strokes[0], strokes[1]), each.turned is not None, lost))
     return steps
 
 
-def _moves(advice: NextTurn, turnable: set[str]) -> tuple[Move, ...]:
+def _moves(advice: NextTurn) -> tuple[Move, ...]:
     moves = []
     for knob in KNOBS:
         aim, strokes = advice.aims_arcmin[knob], advice.strokes[knob]
-        if not strokes:
+        if not aim:
             continue
         toward = SIDES[knob][0 if aim > 0 else 1]
-        if knob not in turnable:
+        if not strokes:
             moves.append(Move(knob, aim, toward))
             continue
         net = sum(strokes)
         moves.append(Move(knob, aim, toward, abs(net), "clockwise" if net > 0 else "counter-clockwise"))
     return tuple(moves)
-
-
-def _notes(response: Response, prior: Prior) -> list[Note]:
-    """Say what the knobs do that was not stated."""
-    notes = []
-    if len(response.errors) > 1 and response.certainty < SURE:
-        notes.append(
-            Note("way-unclear", "which way the knobs turn is not yet clear: make the next turn a small one")
-        )
-    for index, knob in enumerate(KNOBS):
-        ahead, back = SIDES[knob]
-        own, sigma = float(response.slopes[index, index]), float(response.slopes_sigma[index, index])
-        stated = float(prior.slopes[index, index])
-        side = (ahead if own > 0 else back).upper()
-        if stated and own * stated < 0:
-            said = (ahead if stated > 0 else back).upper()
-            notes.append(
-                Note("other-way", f"the {knob} knob turns the other way: clockwise goes {side}, not {said}")
-            )
-        elif stated and abs(own - stated) > CLEAR * sigma:
-            text = f"a turn of the {knob} knob makes {abs(own):.0f} arcmin, not {abs(stated):.0f}"
-            notes.append(Note("other-pitch", text))
-        other = 1 - index
-        mixed, doubt = float(response.slopes[other, index]), float(response.slopes_sigma[other, index])
-        if abs(mixed) > CLEAR * doubt:
-            way = SIDES[KNOBS[other]][0 if mixed > 0 else 1].upper()
-            text = f"a clockwise turn of the {knob} knob also takes the axis {abs(mixed):.1f} arcmin {way}"
-            notes.append(Note("cross-talk", f"{text}: the base is not level"))
-        play, unsure = float(response.play[index]), float(response.play_sigma[index])
-        if play > CLEAR * unsure:
-            notes.append(
-                Note("play", f"the {knob} knob has {play:.2f} turn of play: end each move as advised")
-            )
-    for step in response.unexplained:
-        text = f"after round {step + 1} the axis is not where the turns take it: a slip in the note, a kick, or a bolt"
-        notes.append(Note("unexplained", f"{text} that stuck; that step teaches nothing"))
-    return notes
