@@ -401,8 +401,61 @@ def test_a_pulse_that_would_not_end_before_the_next_row(read):
     assert len(section.seconds) == 119
     assert np.flatnonzero(section.moved).tolist() == [40]
     assert section.notes[0].text == (
-        "night.log:46: this row was left out: north_pulse would not end before the next row"
+        "night.log:46: this row was left out: north_pulse of 6000 would not end before the next row"
     )
+
+
+WAYS = LAYOUT.replace(
+    'push up", unit = "ms", positive = "south"',
+    'push up", unit = "ms", direction = { name = "remark", north = "n", south = "s" }',
+).replace("shift =", "#")
+
+
+def in_words(night, word):
+    """A section whose pulses north have no sign but a word, and how many there are."""
+    lines = log_of(night)
+    for k in range(night.rows):
+        cells = lines[at(1, 4) + k].split(";")
+        pulse = night.north_pulse[k]
+        lines[at(1, 4) + k] = ";".join(
+            [*cells[:3], f"{abs(pulse):.0f}", *cells[4:6], word(k, pulse) if pulse else "?"]
+        )
+    return lines, int(np.count_nonzero(night.north_pulse))
+
+
+def test_words_for_directions_that_the_layout_does_not_name(read):
+    """All of them, in capitals: no pulse at all would be taken for a star that is only watched."""
+    lines, sent = in_words(NIGHTS[0], lambda _, pulse: "N" if pulse > 0 else "S")
+    log = read(lines, WAYS)
+    assert len(log) == 0
+    said = reasons(log)[0]
+    assert said.startswith(f"night.log:2: none of its {sent} north pulses can be read: '")
+    assert said.endswith('\' are no direction that the layout names (north = "n", south = "s")')
+
+
+def test_one_more_word_for_a_direction(read):
+    """Another word for south: the pulses north alone would push the answer to one side. Once or twice is damage."""
+    lines, _ = in_words(NIGHTS[0], lambda _, pulse: "n" if pulse > 0 else "sud")
+    south = int(np.sum(NIGHTS[0].north_pulse < 0))
+    assert reasons(read(lines, WAYS)) == [
+        f"night.log:2: column 'remark' also holds 'sud' ({south}x), which north_pulse does not name (name both ways of "
+        "each axis that has pulses there)"
+    ]
+    lines, _ = in_words(NIGHTS[0], lambda k, pulse: "x" if k in (5, 9) else "n" if pulse > 0 else "s")
+    section = read(lines, WAYS)[0]
+    kept = np.delete(NIGHTS[0].north_pulse, [5, 9])
+    assert section.north_pulse_ms == pytest.approx(kept, abs=LAST_BIT)
+
+
+def test_pulses_in_ms_said_to_be_in_s(read):
+    log = read(log_of(NIGHTS[0]), LAYOUT.replace('push up", unit = "ms"', 'push up", unit = "s"'))
+    sent = int(np.count_nonzero(NIGHTS[0].north_pulse))
+    long = np.abs(NIGHTS[0].north_pulse)
+    long = long[long > 60]  # s: no pulse lasts a minute
+    assert reasons(log) == [
+        f"night.log:2: {len(long)} of {sent} north pulses cannot be: {np.median(long):g} s is longer than the rows are "
+        "apart (is the unit ms?)"
+    ]
 
 
 @pytest.mark.parametrize("answers", ["this", "before", ""])

@@ -54,9 +54,9 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     where = f"{file}:{piece.first}"
     held = Held(layout.facts, piece.scopes, file, layout.text.decimal)
     draft = draft_of(piece)
-    good = rows_with_star(draft, layout)
+    good = rows_with_star(draft, layout, where)
     seconds, start = _seconds(draft, layout, held, local, where)
-    drop_endless_pulses(draft, layout, seconds)
+    drop_endless_pulses(draft, layout, seconds, where)
     check_readable(draft, piece, where)
     steady = steady_times(draft, seconds, where)
     rows, seconds = np.flatnonzero(draft.keep), steady.seconds

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -10,9 +11,10 @@ import numpy as np
 
 from poleward.errors import InputError, Note
 from poleward.guidelog.reading import times
+from poleward.guidelog.reading.blocks import shorten
 from poleward.guidelog.reading.form import Layout, Measure, Words
 from poleward.guidelog.reading.pieces import Piece
-from poleward.guidelog.reading.rows import Table
+from poleward.guidelog.reading.rows import BLANKS, Table
 from poleward.guidelog.reading.section import Bools, Integers
 from poleward.guidelog.reading.signs import among
 from poleward.sky.axis import Floats
@@ -32,6 +34,8 @@ EARLY_S, LATE_S = 120.0, 3600.0
 seen, and who waits for clouds to go for longer than one begins anew."""
 NOTED_S = 600.0
 """So much turns the sky by 2.5 deg, which changes a drift by 4 %: worth a word."""
+SAME_WORD = 3
+"""Damage leaves a row out, and hardly ever writes the same wrong word, or a pulse too long, in so many."""
 SAME_PULSES = 20
 """A guider whose longest pulse is one second has pushed the star by more than 100 arcsec after so many of one length in
 one direction: it does not stay in the field, or the mount does not obey."""
@@ -66,8 +70,14 @@ def draft_of(piece: Piece) -> Draft:
     return Draft(table, ~piece.copied[table.positions], unread, [])
 
 
-def rows_with_star(draft: Draft, layout: Layout) -> Bools:
-    """Return the rows in which the star was not lost; drop those whose pulse cannot be told."""
+def rows_with_star(draft: Draft, layout: Layout, where: str) -> Bools:
+    """Return the rows in which the star was not lost; drop those whose pulse cannot be told.
+
+    Raises
+    ------
+    InputError
+        Most pulses cannot be, or many go in a direction that the layout does not name.
+    """
     table = draft.table
     good = np.ones(len(table.numbers), dtype=bool)
     if layout.status is not None:
@@ -79,19 +89,61 @@ def rows_with_star(draft: Draft, layout: Layout) -> Bools:
     for name in ("north_pulse", "east_pulse"):
         measure = getattr(layout, name)
         if measure is not None:
-            _check_pulses(draft, layout, name, measure)
+            _check_pulses(draft, layout, name, measure, where)
     return good
 
 
-def _check_pulses(draft: Draft, layout: Layout, name: str, measure: Measure) -> None:
+def _check_pulses(draft: Draft, layout: Layout, name: str, measure: Measure, where: str) -> None:
     """Drop rows whose pulse is too long, or has no direction."""
     size = np.nan_to_num(draft.table.values[name])
-    draft.drop(
-        np.abs(size * measure.factor) > LONGEST_PULSE_MS, lambda row: f"{name} of {size[row]:g} cannot be"
-    )
+    _drop_long(draft, name, measure, np.full(len(size), LONGEST_PULSE_MS), "cannot be", where)
     if measure.direction is not None:
-        known = among(draft.table.words[name.replace("_pulse", "_way")], _ways(layout, measure.direction))
+        words = draft.table.words[name.replace("_pulse", "_way")]
+        known = among(words, _ways(layout, measure.direction))
+        _check_words(draft, name, measure.direction, (size != 0) & draft.keep, known, where)
         draft.drop((size != 0) & ~known, lambda row: f"{name} {size[row]:g} has no known direction")
+
+
+def _drop_long(draft: Draft, name: str, measure: Measure, longest: Floats, why: str, where: str) -> None:
+    """Drop rows whose pulse is longer than it can be; where most are, the unit is wrong."""
+    size = np.nan_to_num(draft.table.values[name])
+    sent, ms = size != 0, np.abs(size * measure.factor)
+    long = ms > np.minimum(longest, LONGEST_PULSE_MS)
+    if long.sum() >= SAME_WORD and long.sum() > UNREADABLE_SHARE * sent.sum():
+        raise InputError(
+            f"{long.sum()} of {sent.sum()} {name.replace('_', ' ')}s cannot be: {np.median(ms[long]) / 1000:g} s is longer "
+            "than the rows are apart",
+            "is the unit ms?" if abs(measure.factor) > 1 else "check the unit of pulses, and of time",
+            where,
+        )
+    draft.drop(ms > longest, lambda row: f"{name} of {size[row]:g} {why}")
+
+
+def _check_words(draft: Draft, name: str, direction: Words, sent: Bools, known: Bools, where: str) -> None:
+    """Refuse a section with pulses in a direction that the layout does not name: the others would be all there is."""
+    words = draft.table.words[name.replace("_pulse", "_way")]
+    strange = Counter(words[row] for row in np.flatnonzero(sent & ~known).tolist())
+    mine = sent & among(words, direction.values | direction.opposite)
+    named = [word for word, times in strange.most_common(4) if word.lower() not in BLANKS]
+    lost, side = strange.total(), name.removesuffix("_pulse")
+    if lost >= SAME_WORD and not mine.any():
+        seen = ", ".join(f"'{shorten(word, 20)}'" for word in named) or "a blank"
+        there, back = (" or ".join(sorted(ways)) for ways in (direction.values, direction.opposite))
+        ways = ("north", "south") if side == "north" else ("east", "west")
+        raise InputError(
+            f"none of its {lost} {side} pulses can be read: {seen} {'are' if len(named) > 1 else 'is'} no direction that "
+            f'the layout names ({ways[0]} = "{there}", {ways[1]} = "{back}")',
+            "",
+            where,
+        )
+    often = [word for word in named if strange[word] >= SAME_WORD]
+    if often or (lost >= SAME_WORD and lost > mine.sum()):
+        seen = ", ".join(f"'{shorten(word, 20)}' ({strange[word]}x)" for word in often or strange)
+        raise InputError(
+            f"{direction.cell} also holds {seen}, which {name} does not name",
+            "name both ways of each axis that has pulses there",
+            where,
+        )
 
 
 def _ways(layout: Layout, direction: Words) -> frozenset[str]:
@@ -101,7 +153,7 @@ def _ways(layout: Layout, direction: Words) -> frozenset[str]:
     return frozenset().union(*both)
 
 
-def drop_endless_pulses(draft: Draft, layout: Layout, seconds: Floats) -> None:
+def drop_endless_pulses(draft: Draft, layout: Layout, seconds: Floats, where: str) -> None:
     """Drop rows whose pulse would not end before the next row is measured: a guider waits for it.
 
     Half as long again is allowed, and half a second, for a row that is written late.
@@ -115,9 +167,7 @@ def drop_endless_pulses(draft: Draft, layout: Layout, seconds: Floats) -> None:
     longest[rows] = 1500 * gaps + 500
     for name in ("north_pulse", "east_pulse"):
         if (measure := getattr(layout, name)) is not None:
-            size = np.abs(np.nan_to_num(draft.table.values[name]) * measure.factor)
-            reason = f"{name} would not end before the next row"
-            draft.drop(size > longest, lambda row, reason=reason: reason)  # type: ignore[misc]
+            _drop_long(draft, name, measure, longest, "would not end before the next row", where)
 
 
 def check_readable(draft: Draft, piece: Piece, where: str) -> None:
