@@ -51,6 +51,10 @@ def test_the_table_goes_down_the_pipe_and_the_account_beside_it(
     assert table["rotation"].unit == "arcmin"
     assert table.meta["keywords"]["time"] == "DATE-BEG"
     assert "2 pointings, 24 of 24 frames used" in ran.err
+    assert re.search(
+        r"pointed at +ra \(h\) dec \(deg\)\n  south +\d+\.\d\d +\+5\.\d\n  east +\d+\.\d\d +\+1[78]\.\d\n",
+        ran.err,
+    )
     assert "A pixel is 2 arcsec" in ran.err
     assert "mirrored: the header's" in " ".join(ran.err.split())
     assert "times by DATE-BEG; exposures by XPOSURE" in ran.err
@@ -102,6 +106,8 @@ def test_a_camera_that_was_measured_is_told(workdir: Path) -> None:
     )  # fmt: skip
     assert ran.status == 0, ran.err
     assert "[guide_camera]\n" in ran.out
+    assert re.search(r"pointed at +hour angle \(h\) dec \(deg\)\n  field +-1\.00 +\+12\.0\n", ran.out)
+    assert max(map(len, ran.out.splitlines())) <= 80
     assert "the stars' run with the drive off" in " ".join(ran.out.split())
 
 
@@ -202,6 +208,12 @@ def test_what_cannot_be_is_told_in_a_line(
     first, *rest = ran.err.splitlines()
     assert first.startswith(f"poleward: {said}")
     assert len(rest) <= 1
+
+
+def test_an_hour_angle_that_cannot_be_is_refused(workdir: Path, frames: Path) -> None:
+    ran = run_here("frames", str(frames / "south"), "--pointing", "hour_angle=-20, dec=5d")
+    assert ran.status == 3
+    assert "an hour angle of -20 h is beyond 12 h: minutes? write -20m" in ran.err
 
 
 def test_names_from_strangers_are_printable(workdir: Path, frames: Path) -> None:

@@ -114,7 +114,7 @@ CASES = {
     ),
     "hour angle beyond a day": (
         row("x,,300,30,2,,,,-4,,,"),
-        "poleward: t.csv:4, column hour_angle: hour_angle is 30 h, allowed is -24 to +24 h\n",
+        "poleward: t.csv:4, column hour_angle: an hour angle of 30 h is beyond 12 h: minutes? write 30m\n  allowed is -12 h to +12 h, or 0 h to 24 h\n",
     ),
     "below the horizon": (
         row("x,,300,11,2,,,,-4,,,"),

@@ -180,7 +180,11 @@ def test_eight_bits_and_a_dark_sky_still_show_their_stars(field):
     [
         (
             lambda image, hot: hot.random(image.shape) * 60000,
-            "no stars stand out of the background$",
+            " % of its pixels stand out alone: hot pixels, no stars$",
+        ),
+        (
+            lambda image, hot: image + (hot.random(image.shape) < 0.7) * hot.exponential(3000, image.shape),
+            " % of its pixels stand out alone: hot pixels",
         ),
         (
             lambda image, hot: np.where(hot.random(image.shape) < 0.1, 60000, image),

@@ -470,7 +470,8 @@ REFUSED = {
     "range": (
         "angle -00:19:00",
         "angle 77",
-        "night.log:3, hour_angle: hour_angle is 77 h, allowed is -24 to 24 h (check its unit)",
+        "night.log:3, hour_angle: an hour angle of 77 h is beyond 12 h: minutes? write 77m (allowed is -12 h to +12 h, "
+        "or 0 h to 24 h)",
     ),
     "start": (
         "opens 2026-11-25T21:14:03Z",

@@ -113,9 +113,25 @@ def test_one_line_that_shows_both_readings(text: str, kind: quantity.Kind, messa
 def test_sexagesimal_is_as_astropy_reads_it(sign: str, parts: tuple[int, int, float], form: str) -> None:
     whole, minutes, seconds = parts
     text = sign + form.format(whole, minutes, f"{seconds:.6f}")
-    for kind, unit in ((quantity.ANGLE, u.deg), (quantity.HOUR_ANGLE, u.hourangle)):
+    for kind, unit in ((quantity.ANGLE, u.deg), (quantity.RIGHT_ASCENSION, u.hourangle)):
         truth = Angle(text) if "h" in form or "d" in form else Angle(text, unit=unit)
         assert parse(text, kind) == pytest.approx(truth.rad, rel=1e-13, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "hours"),
+    [("-12", -12.0), ("12h", 12.0), ("20", -4.0), ("345 deg", -1.0), ("24h", 0.0), ("-20m", -1 / 3)],
+)
+def test_hour_angles_are_counted_both_ways(text: str, hours: float) -> None:
+    assert parse(text, quantity.HOUR_ANGLE) == pytest.approx(math.radians(15 * hours), abs=1e-12)
+
+
+@pytest.mark.parametrize("text", ["-20", "-13h", "25", "-200 deg"])
+def test_an_hour_angle_beyond_the_sky_is_refused(text: str) -> None:
+    with pytest.raises(
+        InputError, match=r"^an hour angle of -?[\d.]+ h is beyond 12 h: minutes\? write -?[\d.]+m$"
+    ):
+        parse(text, quantity.HOUR_ANGLE)
 
 
 @pytest.mark.usefixtures("workdir")

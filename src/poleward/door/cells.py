@@ -74,11 +74,9 @@ class Cells:
         value = self.needed(name, why, hint)
         if not math.radians(low_deg) - 1e-12 <= value <= math.radians(high_deg) + 1e-12:
             sign = "+" if low_deg < 0 else ""
-            unit, per = ("h", 15) if name == "hour_angle" else ("deg", 1)
             self.fail(
                 name,
-                f"{name} is {math.degrees(value) / per:g} {unit}, "
-                f"allowed is {low_deg / per:g} to {high_deg / per:{sign}g} {unit}",
+                f"{name} is {math.degrees(value):g} deg, allowed is {low_deg:g} to {high_deg:{sign}g} deg",
             )
         return value
 

@@ -110,7 +110,7 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
     Raises
     ------
     InputError
-        Not a number, not finite, no unit where one is needed, or a unit of another kind.
+        Not a number, not finite, no unit where one is needed, a unit of another kind, or an hour angle that cannot be.
     """
     place = f"{where}, {name}" if where and name else where or name
     if missing(value):
@@ -145,7 +145,20 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
             f"write a value such as {kind.example}, or leave it empty",
             place,
         )
-    return _converted(number, given, kind, shown, place)
+    converted = _converted(number, given, kind, shown, place)
+    return _hour_angle(converted, place) if kind is HOUR_ANGLE else converted
+
+
+def _hour_angle(angle: float, place: str) -> float:
+    """Return an hour angle, radians, of -12 to +12 h; 12 to 24 h are those of the other way of counting."""
+    hours = math.degrees(angle) / 15
+    if not -12 - 1e-9 <= hours <= 24 + 1e-9:
+        raise InputError(
+            f"an hour angle of {hours:g} h is beyond 12 h: minutes? write {hours:g}m",
+            "allowed is -12 h to +12 h, or 0 h to 24 h",
+            place,
+        )
+    return angle - 2 * math.pi if hours > 12 + 1e-9 else angle
 
 
 def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from poleward.errors import InputError
-from poleward.frames.clean import SPARSE, cleaned
+from poleward.frames.clean import SPARSE, cleaned, hot_pixels, strewn_share
 from poleward.sky.axis import Floats
 
 if TYPE_CHECKING:
@@ -114,9 +114,9 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
     picture, sigma, bad = cleaned(image, source)
     segments = _segments(picture, sigma, source)
     full = _full_level(image) if saturation is None else saturation
-    found = _looks_like_stars(picture, image, segments, bad, full)
+    found = None if segments is None else _looks_like_stars(picture, image, segments, bad, full)
     if found is None:
-        raise _no_stars(source)
+        raise _no_stars(image, source)
     catalogue, full_stars = found
     # Twice the half-light radius: the window photutils weighs with, so it costs nothing more.
     radius = np.atleast_1d(np.asarray(catalogue.flux_radius(0.5).value, float))
@@ -132,7 +132,7 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
         & (y < height - 1)
     )
     if not np.any(good):
-        raise _no_stars(source)
+        raise _no_stars(image, source)
     middle = float(np.median(2 * radius[good]))
     good &= (2 * radius > SHARPEST * middle) & (2 * radius < WIDEST * middle)
     x, y, flux, full_stars = x[good], y[good], flux[good], full_stars[good]
@@ -143,7 +143,9 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
     return Stars(x, y, flux, behind, spread / np.sqrt(flux), middle, (height, width))
 
 
-def _no_stars(source: str) -> InputError:
+def _no_stars(image: Pixels, source: str) -> InputError:
+    if (share := strewn_share(image)) > 0:
+        return hot_pixels(share, source)
     return InputError(
         "no stars stand out of the background",
         "cloud, a cap, hot pixels, or too short an exposure; it is left out",
@@ -170,8 +172,6 @@ def _segments(picture: Pixels, sigma: float, source: str) -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         segments = detect_sources(smooth, threshold, n_pixels=LEAST_PIXELS)
-    if segments is None:
-        raise _no_stars(source)
     return segments
 
 

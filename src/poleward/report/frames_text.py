@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from poleward.door.clock import iso
 from poleward.frames.field_drift import FieldDrift
 from poleward.frames.framedrifts import FrameDrifts
@@ -17,6 +19,14 @@ SOURCES = (
     ("azimuth", "pointings"),
 )
 """Keywords that are told, and of what."""
+PLACES = (
+    ("hour_angle", "hour angle (h)", 15, 2),
+    ("ra", "ra (h)", 15, 2),
+    ("dec", "dec (deg)", 1, 1),
+    ("azimuth", "azimuth (deg)", 1, 1),
+    ("altitude", "altitude (deg)", 1, 1),
+)
+"""Coordinates of a pointing: name, heading, degrees in the unit shown, decimals."""
 
 
 def frames_text(found: FrameDrifts, signs: Signs) -> str:
@@ -30,7 +40,7 @@ def frames_text(found: FrameDrifts, signs: Signs) -> str:
         f"  {'':{LABEL_WIDTH}} {columns}",
         *(_line(one, signs) for one in found.pointings),
     ]
-    blocks = ["\n".join(lines), paragraph(_noise(found, signs)), _camera(found)]
+    blocks = ["\n".join(lines), _places(found), paragraph(_noise(found, signs)), _camera(found)]
     told = {
         of: [found.keywords[name] for name, what in SOURCES if what == of and name in found.keywords]
         for _, of in SOURCES
@@ -43,11 +53,34 @@ def frames_text(found: FrameDrifts, signs: Signs) -> str:
     return "\n\n".join(blocks)
 
 
-def _line(one: FieldDrift, signs: Signs) -> str:
+def _places(found: FrameDrifts) -> str:
+    """Where each pointing was taken to be, so that a wrong unit is seen."""
+    told = [
+        place
+        for place in PLACES
+        if any(getattr(one.pointing, place[0]) is not None for one in found.pointings)
+    ]
+    lines = [f"  {'pointed at':{LABEL_WIDTH}} {' '.join(heading for _, heading, _, _ in told)}"]
+    for one in found.pointings:
+        cells = []
+        for name, heading, unit, decimals in told:
+            angle = getattr(one.pointing, name)
+            sign = "+" if name in ("hour_angle", "dec") else ""
+            text = "-" if angle is None else f"{math.degrees(angle) / unit:{sign}.{decimals}f}"
+            cells.append(f"{text:>{len(heading)}}")
+        lines.append(f"  {_label(one)} {' '.join(cells)}")
+    return "\n".join(lines)
+
+
+def _label(one: FieldDrift) -> str:
     label = one.label if len(one.label) <= LABEL_WIDTH else f"{one.label[: LABEL_WIDTH - 2]}.."
+    return f"{label:{LABEL_WIDTH}}"
+
+
+def _line(one: FieldDrift, signs: Signs) -> str:
     stars = f"{one.stars:5d}" if one.stars else "    -"
     return (
-        f"  {label:{LABEL_WIDTH}} {iso(one.start)[11:19]} {one.duration_s / 60:4.1f} {one.frames_used:4d} {stars} "
+        f"  {_label(one)} {iso(one.start)[11:19]} {one.duration_s / 60:4.1f} {one.frames_used:4d} {stars} "
         f"{signed(one.north_arcsec, one.north_sigma_arcsec, signs):>13} "
         f"{signed(one.east_arcsec, one.east_sigma_arcsec, signs):>11} "
         f"{signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs):>14}"

@@ -115,10 +115,8 @@ def _pointing(cells: Cells) -> Pointing:
         )
     time = cells.time("time")
     if kinds == ["hour_angle"]:
-        hour_angle = cells.angle("hour_angle", "", -360, 360)
-        return Pointing(
-            hour_angle=hour_angle, dec=cells.angle("dec", "an hour angle", -90, 90), time=time, where=where
-        )
+        hour_angle, dec = cells.needed("hour_angle", ""), cells.angle("dec", "an hour angle", -90, 90)
+        return Pointing(hour_angle=hour_angle, dec=dec, time=time, where=where)
     if kinds == ["star"]:
         star = find_star(cells.text("star"), f"{where}, column star")
         if time is None:

@@ -34,7 +34,7 @@ RATES = ("north_guide_rate", "east_guide_rate", "north_guide_rate_sigma", "east_
 FACTS = (*NUMBERS, *RATES, "start", "date", "timezone", "reversed", "label")
 LIMITS: Mapping[str, tuple[float, float, str]] = {
     # in the unit shown; an image scale above 60 arcsec per pixel is no guide camera's
-    "hour_angle": (-24, 24, "h"),
+    "hour_angle": (-12, 12, "h"),
     "dec": (-90, 90, "deg"),
     "ra": (0, 24, "h"),
     "azimuth": (-360, 360, "deg"),
