@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from oddlog import LAYOUT
 
 from poleward.errors import InputError, PolewardError
+from poleward.guidelog.reading.facts import rate_of
 from poleward.guidelog.reading.layout import read_layout
 from poleward.guidelog.reading.patterns import LONGEST, pattern, searched
 
@@ -46,6 +47,13 @@ def test_units_are_those_of_the_column(tmp_path):
     assert read.north.factor == pytest.approx(60, rel=1e-12)
 
 
+def test_pixels_by_any_name(tmp_path):
+    text = LAYOUT.replace('dec = "+21 deg"', 'dec = "+21 deg"\nnorth_guide_rate = "4.1 px/s"')
+    read = layout(tmp_path, text.replace('"up", unit = "pix"', '"up", unit = "px"'))
+    assert read.north.pixels
+    assert rate_of(read.facts["north_guide_rate"], "4.1 px/s", "").kind == "pix"
+
+
 ERRORS = {
     "key": ("[text]", "[texts]", "L.toml: unknown key 'texts'", "did you mean text?"),
     "inner key": (
@@ -53,6 +61,12 @@ ERRORS = {
         'decimals = "."',
         "L.toml [text]: unknown key 'decimals'",
         "did you mean decimal?",
+    ),
+    "a draft's line": (
+        "image_scale = 'one",
+        "WHAT = 'one",
+        "L.toml [facts.found]: unknown key 'WHAT'",
+        "put the fact's name (hour_angle, dec, ...) in place of WHAT",
     ),
     "column": (
         "north_pulse =",

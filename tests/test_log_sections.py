@@ -171,6 +171,17 @@ def test_an_angle_twice_in_one_section(read):
     ]
 
 
+@pytest.mark.parametrize("layout", [LAYOUT, NO_BEGIN])
+def test_a_pattern_that_matches_another_line_too(read, layout):
+    """Nobody can tell which of two scales is the camera's: above the header, and from begin on."""
+    lines = log_of(NIGHTS[0])
+    lines.insert(at(1, 3), "   search box 15 pixel, one pixel is 2.5 of the finder")
+    assert reasons(read(lines, layout)) == [
+        f"night.log:{4 if layout is LAYOUT else 5}: image_scale stands twice in this section with two values, '1.9' at "
+        "line 4 and '2.5' at line 5 (its pattern matches too much: it must match once in each section)"
+    ]
+
+
 def test_times_that_begin_again(read):
     """All lines between two sections are lost."""
     lines = log_of(*NIGHTS)

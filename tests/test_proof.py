@@ -32,6 +32,7 @@ def test_sections_pointings_and_first_rows(night):
         "section 1 (night.log:2)",
         "  start       2026-11-25 22:14:03 +01:00",
         "  pointed at  hour angle -0.317 h (east of the meridian), dec +21.000 deg",
+        "  scale       1.9 arcsec/pix (line 4)",
         "  rows        120, the star seen in 119, 4.0 min, one every 2.0 s, placed anew 1x",
         *pulses(night[0]),
     ]

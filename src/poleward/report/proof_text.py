@@ -58,6 +58,9 @@ def _section(section: Section, timezone: str) -> str:
         f"  rows        {_rows(section)}",
         f"  pulses      {_pulses(section)}",
     ]
+    if section.image_scale_arcsec_per_pix is not None:
+        at = section.told_at["image_scale"]
+        lines.insert(3, f"  scale       {section.image_scale_arcsec_per_pix:g} arcsec/pix ({at})")
     if section.reversed:
         lines.append("  reversed    yes: signs are turned end for end")
     return "\n".join([*lines, "", *_table(section)])
@@ -92,11 +95,16 @@ def _pulses(section: Section) -> str:
     for name in ("north", "east"):
         pulses: Floats | None = getattr(section, f"{name}_pulse_ms")
         rate: float | None = getattr(section, f"{name}_guide_rate_arcsec_per_s")
+        rate_name = f"{name}_guide_rate"
         if pulses is None or not np.any(pulses):
             said.append(f"{name} none")
             continue
         sent = np.abs(pulses[pulses != 0])
-        told = "rate not stated, it is fitted" if rate is None else f"rate {rate:.3g} arcsec/s"
+        told = (
+            "rate not stated, it is fitted"
+            if rate is None
+            else f"rate {rate:.3g} arcsec/s ({section.told_at[rate_name]})"
+        )
         said.append(f"{name} {len(sent)} of {np.median(sent):.0f} ms (median), {told}")
     return f";\n{'':14}".join(said)
 

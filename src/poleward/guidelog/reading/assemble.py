@@ -73,10 +73,9 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     pointing = pointing_of(held, start, where)
     guide_rates = rates(held, scale, pointing, draft.notes)
     _tell(draft, file, piece, steady)
-    label = held.value("label")
     return Section(
         file,
-        shorten(str(label[0])) if label else f"section {number}",
+        shorten(str(label[0])) if (label := held.value("label")) else f"section {number}",
         where,
         start,
         pointing,
@@ -91,6 +90,8 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
         *guide_rates,
         tuple(draft.notes),
         layout.north_pulse is not None and bool(layout.north_pulse.answers),
+        scale,
+        held.told_at("image_scale", "north_guide_rate", "east_guide_rate"),
     )
 
 

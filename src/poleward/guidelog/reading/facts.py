@@ -21,6 +21,7 @@ GUIDE_RATE = Kind(
     "arcsec / s", None, "7.5 arcsec/s", "", "could be arcsec/s or a part of the sidereal rate (0.5 sidereal)"
 )
 PIXEL_RATE = Kind("pix / s", None, "4.1 pix/s")
+_PIXELS = re.compile("pix|px")
 
 NUMBERS: Mapping[str, Kind] = {
     "hour_angle": quantity.HOUR_ANGLE,
@@ -167,7 +168,7 @@ def _checked_unit(name: str, unit: str, where: str) -> str:
     if name in RATES:
         if unit == "sidereal":
             return unit
-        return quantity.header_unit(unit, PIXEL_RATE if "pix" in unit else GUIDE_RATE, where)
+        return quantity.header_unit(unit, PIXEL_RATE if _PIXELS.search(unit) else GUIDE_RATE, where)
     if name in NUMBERS:
         return quantity.header_unit(unit, NUMBERS[name], where)
     raise InputError(f"{name} has no unit", "", where)
@@ -257,7 +258,7 @@ def rate_of(fact: Fact, value: Any, where: str) -> Rate:
         text, unit = text.removesuffix("sidereal").strip(), "sidereal"
     if unit == "sidereal":
         rate = Rate(parse(text, quantity.FRACTION, where) * SIDEREAL_RATE, "axis")
-    elif "pix" in text or "pix" in unit:
+    elif _PIXELS.search(text) or _PIXELS.search(unit):
         rate = Rate(parse(text, PIXEL_RATE, where, unit=unit), "pix")
     else:
         rate = Rate(parse(text, GUIDE_RATE, where, unit=unit), "sky")

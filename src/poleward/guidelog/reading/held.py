@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, time
 from typing import Any
 
-from poleward.errors import InputError
+from poleward.errors import InputError, shortened
 from poleward.guidelog.reading.facts import NUMBERS, RATES, Fact, number_of
 from poleward.guidelog.reading.patterns import searched
 from poleward.guidelog.reading.times import moment
@@ -17,6 +17,9 @@ OF_THE_MOMENT = ("hour_angle", "azimuth", "altitude", "start", "label")
 """Never taken over from the head of the file: what held at one moment does not hold for the next section."""
 OF_THE_TARGET = ("ra", "dec", "reversed")
 """Taken over from the head of the file only where sections have a begin line of their own."""
+
+OF_ONE_VALUE = ("image_scale", *RATES, "reversed")
+"""Where these stand twice with two values, each may be right, and any of them moves the answer."""
 
 Line = tuple[int, str]
 
@@ -90,7 +93,13 @@ class Held:
         self.facts, self.scopes, self.file, self.decimal = facts, scopes, file, decimal
 
     def value(self, name: str) -> tuple[Any, str] | None:
-        """Return what is written and where; None where neither the log nor the layout says it."""
+        """Return what is written and where; None where neither the log nor the layout says it.
+
+        Raises
+        ------
+        InputError
+            It stands twice with two values, and each may be the right one.
+        """
         fact = self.facts.get(name)
         if fact is None:
             return None
@@ -98,12 +107,29 @@ class Held:
         if fact.pattern is not None:
             lines = ((number, found_in(fact, line)) for number, line in self.scopes.lines_for(name))
             found = next(((number, text) for number, text in lines if text is not None), None)
+            if found is not None and name in OF_ONE_VALUE:
+                self._check_once(fact, *found)
         if found is not None:
             number, text = found
             if self.decimal == "," and name in (*NUMBERS, *RATES):
                 text = text.replace(",", ".")
             return text, f"{self.file}:{number}, {name}"
         return None if fact.stated is None else (fact.stated, fact.where)
+
+    def _check_once(self, fact: Fact, number: int, text: str) -> None:
+        """Refuse a fact that stands with another value beside the line where it was found."""
+        scopes = (self.scopes.own, self.scopes.before, self.scopes.after, self.scopes.head)
+        beside = next(lines for lines in scopes if any(line[0] == number for line in lines))
+        for other, line in beside:
+            said = found_in(fact, line)
+            if said is not None and said != text:
+                (first, one), (last, two) = sorted([(number, text), (other, said)])
+                raise InputError(
+                    f"{fact.name} stands twice in this section with two values, '{shortened(one)}' at line {first} and "
+                    f"'{shortened(two)}' at line {last}",
+                    "its pattern matches too much: it must match once in each section",
+                    f"{self.file}:{number}",
+                )
 
     def needed(self, name: str, where: str) -> tuple[Any, str]:
         """Return as `value`, or refuse the section.
@@ -123,6 +149,12 @@ class Held:
                 hint = "say in [section] how a line begins that opens a section: begin = '^...'"
             raise InputError(f"{name} was not found for this section{sought}", hint, where)
         return seen
+
+    def told_at(self, *names: str) -> dict[str, str]:
+        """Return where some facts stand: ``line 4`` of the log, or ``the layout``."""
+        seen = {name: self.value(name) for name in names}
+        places = {name: at[1].removeprefix(f"{self.file}:").split(",")[0] for name, at in seen.items() if at}
+        return {name: f"line {at}" if at.isdecimal() else "the layout" for name, at in places.items()}
 
     def number(self, name: str, where: str) -> float:
         """Return a number that is needed, in its kind's unit; raises as `needed` and `number_of`."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.door.incoming import read_toml
+from poleward.door.notation import unit_name
 from poleward.door.quantity import Kind, nearest
 from poleward.errors import InputError
 from poleward.guidelog.reading.facts import FACTS, Fact, cell_of, read_facts
@@ -116,7 +117,10 @@ def _check_keys(content: Mapping[str, Any], part: str, name: str) -> None:
     for key in content:
         if key not in KEYS[part]:
             where = f"{name} [{part}]" if part else name
-            raise InputError(f"unknown key '{key}'", nearest(key, KEYS[part]), where)
+            hint = nearest(key, KEYS[part])
+            if key == "WHAT":  # of a draft
+                hint = "put the fact's name (hour_angle, dec, ...) in place of WHAT"
+            raise InputError(f"unknown key '{key}'", hint, where)
 
 
 def _part(content: Mapping[str, Any], key: str, name: str) -> dict[str, Any]:
@@ -170,7 +174,7 @@ def _place(columns: Mapping[str, Any], plus: str, minus: str, place: str) -> Mea
     where = f"{place} {plus}"
     entry = _entry(columns, plus, ("name", "number", "unit", "positive"), place)
     sign = _sign(entry, plus, minus, where)
-    if entry.get("unit") in ("pix", "pixel"):
+    if unit_name(str(entry.get("unit", ""))) == "pix":
         return Measure(cell_of(entry, where), sign, True)
     return Measure(cell_of(entry, where), sign * _factor(entry, quantity.SMALL_ANGLE, where))
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import numpy as np
@@ -55,6 +56,10 @@ class Section:
         Stated speed of the telescope on the sky during a pulse; None where not stated.
     north_guide_rate_sigma_arcsec_per_s, east_guide_rate_sigma_arcsec_per_s : float or None
         Stated standard uncertainty of the above.
+    image_scale_arcsec_per_pix : float or None
+        Of places in pixels (already applied); None where none are.
+    told_at : mapping of str to str
+        Where the image scale and the guide rates stand, by their names in the layout: ``line 4``, ``the layout``.
     notes : tuple of Note
         What the reader has to say about this section.
     """
@@ -78,6 +83,8 @@ class Section:
     east_guide_rate_sigma_arcsec_per_s: float | None = None
     notes: tuple[Note, ...] = ()
     pulse_row_known: bool = False
+    image_scale_arcsec_per_pix: float | None = None
+    told_at: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def duration_s(self) -> float:
