@@ -292,8 +292,8 @@ def test_the_command(workdir):
     ran = run_here("layout", "night.log", "--output", "night.toml")
     assert (ran.status, ran.out) == (0, "")
     assert ran.err == (
-        "poleward: drafted night.toml; complete the lines that begin with #, then: "
-        "poleward layout night.log --proof night.toml\n"
+        "poleward: drafted night.toml; complete the lines that begin with #, then:\n"
+        "  poleward layout night.log --proof night.toml\n"
     )
     assert Path("night.toml").read_text(encoding="utf-8") == draft_layout("night.log")
     ran = run_here("layout", "night.log", "--output", "night.toml")

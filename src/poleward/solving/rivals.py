@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from poleward.sky.axis import Floats
+from poleward.sky.axis import ARCSEC, Floats, angle_between
 from poleward.solving.least_squares import Fit, Problem
 from poleward.solving.model import DriftModel
 
@@ -27,8 +27,11 @@ def rival(model: DriftModel, fit: Fit) -> Floats | None:
     if np.hypot(*(fit.values[:2] * model.pole.on_sky)) < BEYOND * nearest:
         return None
     problem, spread = model.problem(fit.doubts), np.linalg.inv(fit.covariance[:2, :2])
+    here = model.pole.axis(*fit.values[:2]).north
     for start in _hollows(model, problem, fit.weights, float(nearest)):
         values = problem.solved(start, fit.weights)
+        if angle_between(model.pole.axis(*values[:2]).north, here) < ARCSEC:
+            continue  # once round the vertical: the same axis
         by = (values - fit.values)[:2]
         as_good = problem.fit(values, fit.weights).chi_square < fit.chi_square + AS_GOOD
         if as_good and float(by @ spread @ by) > APART**2:
