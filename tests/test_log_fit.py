@@ -397,6 +397,25 @@ def test_pulses_that_hardly_move_the_telescope_are_told_first():
     assert "guide rates are 1.5 to 30" in note.text
 
 
+@pytest.mark.parametrize("sigma", [None, 20.0])
+def test_a_guide_rate_that_no_mount_has_is_told_first(sigma):
+    """Places in another unit make both the axis error and the guide rate so many times as large."""
+    stated = {} if sigma else {"north_guide_rate_arcsec_per_s": None}
+    sections = [
+        replace(
+            each, north_arcsec=each.north_arcsec * 25, north_guide_rate_sigma_arcsec_per_s=sigma, **stated
+        )
+        for each in guided_pair()
+    ]
+    result = solve_log(sections, SITE)
+    rate = result.sections[0].guide_rate_arcsec_per_s
+    (note,) = [note for note in result.solution.warnings if note.code == "guide-rate"]
+    times = rate / 15.041067  # IERS Conventions 2010, nominal Earth rotation 7.292115e-5 rad/s
+    assert times > 2
+    assert note.text.startswith(f"a guide rate of {rate:.0f} arcsec/s is {times:.2g} times sidereal")
+    assert "check the unit of the places and image_scale" in note.text
+
+
 def test_turned_sections_count_like_others():
     """After a meridian flip the reader turns star and pulses end for end; what was logged turned comes back right."""
     sections = guided_pair()

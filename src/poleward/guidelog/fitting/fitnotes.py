@@ -13,10 +13,13 @@ from poleward.guidelog.fitting.fit import LIKELY_RATES
 from poleward.guidelog.fitting.logsolution import SectionResult
 from poleward.guidelog.fitting.parts import Drive
 from poleward.guidelog.fitting.unlike import ALL
-from poleward.sky.axis import Floats
+from poleward.sky.axis import SIDEREAL_RATE, Floats
 
 OPEN_RATE = 0.1
 """Relative sigma of a guide rate beyond which it is most of what is not known of the axis."""
+MOST_SIDEREAL = 2.0
+"""Mounts are guided at up to the sidereal rate (common practice, no source); beyond twice that no play or noise of the fit
+makes up for it, and a unit is wrong."""
 
 
 def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
@@ -110,18 +113,31 @@ def _drive_notes(drive: Drive) -> list[Note]:
 
 def _rate_notes(drive: Drive, sigma: Floats) -> list[Note]:
     """What the log says of the guide rate."""
-    stated = math.isfinite(drive.sigma)
+    stated, speed = math.isfinite(drive.sigma), drive.rate * drive.stated
+    notes = []
+    if speed > MOST_SIDEREAL * SIDEREAL_RATE:
+        notes.append(
+            Note(
+                "guide-rate",
+                f"a guide rate of {speed:.0f} arcsec/s is {speed / SIDEREAL_RATE:.2g} times sidereal, and mounts are guided "
+                "at up to about sidereal: check the unit of the places and image_scale, or that of the "
+                "pulses; the axis error may be as far off",
+            )
+        )
     if stated and bool(far_off(np.array([drive.rate]), [drive])[0]):
         return [
+            *notes,
             Note(
                 "guide-rate",
                 f"the pulses moved the telescope {drive.rate:.2f} +/- {sigma[0]:.2f} times as far as the stated guide "
                 f"rate of {drive.stated:g} arcsec/s says. Either that rate is wrong, or the image scale, and then the "
                 f"axis error is {1 / drive.rate:.2f} times as large: the uncertainties hold both; check them",
-            )
+            ),
         ]
+    if notes:
+        return notes
     low, high = LIKELY_RATES[1]
-    if not stated and not low < drive.rate < high:
+    if not stated and drive.rate <= low:
         return [
             Note(
                 "guide-rate",
