@@ -184,9 +184,9 @@ def test_following_ends_with_what_is_known(
     ("arguments", "status", "said"),
     [
         ([], 2, "no frames are given"),
-        (["gone"], 3, "no pointing can be used: gone: there is no such file"),
+        (["gone"], 3, "gone: there is no such file"),
         (["empty"], 3, "empty: this folder holds no FITS files"),
-        (["text.fits"], 3, "no pointing can be used: text.fits: this is no FITS file, or it ends early"),
+        (["text.fits"], 3, "text.fits: this is no FITS file, or it ends early"),
         (["text.fits", "--pointing", "dec"], 3, "--pointing: 'dec' is not name=value"),
         (["text.fits", "--output", "d.txt"], 2, "--output: 'd.txt' has an unknown ending"),
         (["text.fits", "--setup", "wrong.toml"], 3, "wrong.toml [frames.keywords]: unknown key 'raa'"),
@@ -216,12 +216,72 @@ def test_an_hour_angle_that_cannot_be_is_refused(workdir: Path, frames: Path) ->
     assert "an hour angle of -20 h is beyond 12 h: minutes? write -20m" in ran.err
 
 
+def test_what_is_left_out_is_counted_and_named_with_its_folder(workdir: Path, frames: Path) -> None:
+    """Of two folders with equal names: some without a time, one of another size."""
+    from astropy.io import fits
+
+    for label in ("south", "east"):
+        shutil.copytree(frames / label, Path("night") / label)
+    for number in range(3):
+        with fits.open(f"night/south/f{number:03d}.fits", mode="update") as hdus:
+            del hdus[0].header["DATE-BEG"]
+    with fits.open("night/east/f002.fits", mode="update") as hdus:
+        hdus[0].data = hdus[0].data[:200]
+    ran = run_here("frames", "night", "--output", "d.ecsv")
+    said = " ".join(ran.out.split())
+    assert "2 pointings, 20 of 24 frames used" in said
+    assert (
+        "3 of 24 left out: night/south/f000.fits, night/south/f001.fits, night/south/f002.fits: this header"
+        in said
+    )
+    assert "1 of 24 left out: night/east/f002.fits: 400 x 200 pixels" in said
+
+
+def test_frames_that_all_have_the_time_of_their_series(workdir: Path, frames: Path) -> None:
+    from astropy.io import fits
+
+    shutil.copytree(frames / "south", "south")
+    for path in Path("south").glob("*.fits"):
+        with fits.open(path, mode="update") as hdus:
+            hdus[0].header["DATE-BEG"] = "2024-03-10T20:00:00"
+            hdus[0].header["XPOSURE"] = 0.0
+    ran = run_here("frames", "south")
+    assert ran.status == 3
+    assert "12 frames all have the time 20:00:00" in ran.err
+    assert "does DATE-BEG name the start of the series?" in ran.err
+
+
+def test_equal_reasons_are_one(workdir: Path) -> None:
+    scene = Scene(NORTH, 5.0, 5.0, -1.0, 12.0)
+    for number, label in enumerate(("south", "east")):
+        replace(scene, when=scene.when + timedelta(minutes=5 * number)).save(Path(label), [0, 5, 10])
+    ran = run_here("frames", "south", "east")
+    assert ran.status == 3
+    assert ran.err.startswith(
+        "poleward: no pointing can be used: south, east: how pixels lie on the sky is not known"
+    )
+    assert ran.err.count("is not known") == 1
+    scene.save(Path("one"), [0])
+    assert "one: 1 frame with stars, needed are 3" in run_here("frames", "one").err
+
+
+def test_solve_says_that_the_pipe_is_empty(workdir: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"")))
+    ran = run_here("solve", "-", *SITE)
+    assert ran.status == 3
+    assert "standard input: nothing came through the pipe" in ran.err
+    assert "see the message of the command before it" in ran.err
+
+
 def test_names_from_strangers_are_printable(workdir: Path, frames: Path) -> None:
     from astropy.io import fits
 
     with fits.open(frames / "south" / "f000.fits") as hdus:
         for number in range(3):
             hdus[0].header["OBJECT"] = "south"
+            hdus[0].header["DATE-BEG"] = (
+                f"2024-03-10T20:00:0{number // 2}"  # the second is not later than the first
+            )
             hdus.writeto(f"a\x1b[31m{number}.fits")
     ran = run_here("frames", *map(str, sorted(Path().glob("a*.fits"))))
     assert "\x1b" not in ran.err
@@ -277,4 +337,4 @@ def test_the_evening_takes_frames_in_place_of_a_typed_drift(
     talk.evening.undo()  # plays all but the last back, without a look at the frames
     assert talk.evening.entries == kept[:-1]
     talk._heard(f"frames {frames / 'gone'}")
-    assert "no pointing can be used: gone: there is no such file." in capsys.readouterr().out
+    assert "gone: there is no such file." in capsys.readouterr().out

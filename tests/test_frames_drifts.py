@@ -171,7 +171,7 @@ def test_good_pointings_are_delivered_and_the_others_named(tmp_path: Path) -> No
     assert "f001.fits: the pixels of this frame: it ends early" in said
     assert "f002.fits: 400 x 280 pixels, the others of its pointing have 400 x 300" in said
     assert "cloud: 0 frames with stars, needed are 3" in said
-    assert "south: 1 frames with stars, needed are 3" in said
+    assert "south: 1 frame with stars, needed are 3" in said
     assert len(said.splitlines()) <= 8
 
 

@@ -137,6 +137,8 @@ def _csv(text: str, name: str) -> RawTable:
     numbered = [
         (i + 1, line) for i, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")
     ]
+    if not text.strip() and name == "standard input":
+        raise InputError("nothing came through the pipe", "see the message of the command before it", name)
     if not numbered:
         raise InputError("this table is empty", "its first line names the columns", name)
     refuse_many(len(numbered) - 1, name)

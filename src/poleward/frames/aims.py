@@ -48,8 +48,9 @@ class Aims:
         if self.ordered and (
             len(labels) > len(self.ordered) or (len(labels) < len(self.ordered) and not growing)
         ):
+            are = "pointing is" if len(self.ordered) == 1 else "pointings are"
             raise UsageError(
-                f"{len(self.ordered)} pointings are told without a label, the frames have {len(labels)}: {known}",
+                f"{len(self.ordered)} {are} told without a label, the frames have {len(labels)}: {known}",
                 "tell one for each, in the order of time, or say which: label=..., hour_angle=..., dec=...",
             )
 
@@ -92,7 +93,9 @@ def _seen(work: FrameReading, shots: Sequence[Shot], option: str) -> list[Sighti
     seen = work.sightings(shots)
     if len(seen) < 2:
         why = "".join(f"; {name}: {reason}" for name, reason in work.refused[before:][:1])
-        raise InputError(f"{len(seen)} frames with stars, needed are two{why}", "", option)
+        raise InputError(
+            f"{len(seen)} frame{'s' * (len(seen) != 1)} with stars, needed are two{why}", "", option
+        )
     return seen
 
 

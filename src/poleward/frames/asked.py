@@ -14,7 +14,7 @@ from poleward.frames.aims import Aims, camera_of, middle_direction
 from poleward.frames.field_drift import FieldDrift, field_drift, moment_of
 from poleward.frames.following import FollowedField, FrameReading, followed_fields
 from poleward.frames.framedrifts import FrameDrifts
-from poleward.frames.gather import Told, grouped, labelled, refusals
+from poleward.frames.gather import POINTING_REFUSED, Told, grouped, labelled, refusals, together
 from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs
 from poleward.frames.shot import Shot
 from poleward.setup import Setup
@@ -82,13 +82,18 @@ def drifts_by(
     work: FrameReading, paths: Iterable[str | Path], aims: Aims, camera: CameraFound | None
 ) -> FrameDrifts:
     """Return what frames tell; raises as `read_frames`."""
-    followed = followed_fields(work, grouped(work.shots(paths)))
+    before = len(work.refused)
+    shots = work.shots(paths)
+    given = len(shots) + len(work.refused) - before
+    followed = followed_fields(work, grouped(shots))
     found = _field_drifts(work, followed, aims, camera)
     if not found:
         raise _nothing(work)
     _note_times(work, [shot for one in followed for shot in one.shots])
     keywords = {what: keyword for one in followed for what, keyword in one.shots[0].keywords.items()}
-    return FrameDrifts(tuple(found), camera, keywords, (*refusals(work.refused), *work.notes))
+    camera_refused, refused = work.refused[:before], work.refused[before:]
+    notes = (*refusals(camera_refused), *refusals(refused, given), *together(work.notes))
+    return FrameDrifts(tuple(found), camera, keywords, notes, given)
 
 
 def _field_drifts(
@@ -109,15 +114,12 @@ def _field_drifts(
 
 def _nothing(work: FrameReading) -> InputError:
     """Return the one error that tells why nothing is left."""
-    reasons = [
-        *(note.text for note in work.notes if note.code == "pointing-refused"),
-        *(note.text for note in refusals(work.refused)),
-    ]
-    more = f" (and {len(reasons) - 1} more reasons)" if len(reasons) > 1 else ""
-    return InputError(
-        f"no pointing can be used: {reasons[0] if reasons else 'there are no frames'}{more}",
-        "; ".join(reasons[1:3]),
-    )
+    pointings = [note.text for note in together(work.notes) if note.code == POINTING_REFUSED]
+    reasons = [*pointings, *(note.text for note in refusals(work.refused))]
+    first, *others = reasons or ["there are no frames"]
+    more = [f"and {len(others) - 2} more"] if len(others) > 2 else []
+    hint = "; ".join(others[:2] + more)
+    return InputError(f"no pointing can be used: {first}" if pointings else first, hint)
 
 
 def _measured(

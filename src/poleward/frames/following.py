@@ -128,6 +128,10 @@ def followed_fields(work: FrameReading, groups: Sequence[FrameGroup]) -> list[Fo
     count, done = sum(len(group.shots) for group in groups), 0
     for group in groups:
         shots = _of_one_size(work, group)
+        if len(shots) > 1 and shots[0].middle == shots[-1].middle:
+            done += len(group.shots)
+            work.notes.append(_no_series(group.label, shots))
+            continue
         own = own_track(shots) if len(shots) >= LEAST_FRAMES else None
         if own is not None and _stars_agree(work, own, shots):
             found.append(FollowedField(own, tuple(shots), len(group.shots)))
@@ -136,7 +140,7 @@ def followed_fields(work: FrameReading, groups: Sequence[FrameGroup]) -> list[Fo
         seen = work.sightings(shots, done, count)
         done += len(group.shots)
         if len(seen) < LEAST_FRAMES:
-            text = f"{group.label}: {len(seen)} frames with stars, needed are {LEAST_FRAMES}, better 20"
+            text = f"{group.label}: {len(seen)} frame{'s' * (len(seen) != 1)} with stars, needed are {LEAST_FRAMES}, better 20"
             work.notes.append(Note("pointing-refused", text))
             continue
         result = follow(seen)
@@ -158,6 +162,13 @@ def followed_fields(work: FrameReading, groups: Sequence[FrameGroup]) -> list[Fo
                 Note("pointing-refused", f"{group.label}: its frames show no field that can be followed")
             )
     return found
+
+
+def _no_series(label: str, shots: Sequence[Shot]) -> Note:
+    """Say that no frame is later than another."""
+    keyword, when = shots[0].keywords["time"], f"{shots[0].middle:%H:%M:%S}"
+    text = f'{label}: {len(shots)} frames all have the time {when} (middle of the exposure): does {keyword} name the start of the series? Name another keyword in the setup: [frames] keywords = {{ time = "..." }}'
+    return Note("pointing-refused", text)
 
 
 def _of_one_size(work: FrameReading, group: FrameGroup) -> list[Shot]:

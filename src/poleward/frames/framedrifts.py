@@ -30,12 +30,15 @@ class FrameDrifts(Shown):
         Which header keyword said what.
     warnings : tuple of Note
         Frames and pointings that were left out, and what was taken for granted.
+    frames : int
+        Files given, those that could not be used too.
     """
 
     pointings: tuple[FieldDrift, ...]
     camera: CameraFound | None
     keywords: dict[str, str]
     warnings: tuple[Note, ...]
+    frames: int = 0
 
     @property
     def drifts(self) -> Drifts:

@@ -25,6 +25,8 @@ MOVED_SHARE = 0.25
 MOVED_DEG = 0.3
 """From one frame to the next, of the picture's shorter side by the WCS, or on the sky by the user's keywords: no mount
 drifts so far, and a shorter way is found by the stars."""
+POINTING_REFUSED = "pointing-refused"
+"""Code of a note that begins with the pointing's label and a colon."""
 TOLD_NAMES = 3
 """Frames that a note names; of more it gives the number."""
 
@@ -120,18 +122,36 @@ def read_shots(
 
 def reason_of(error: InputError, path: str) -> tuple[str, str]:
     """Return a frame's name and why it cannot be used: its place in the header, what was seen, what to do."""
-    name = printable(Path(path).name)
+    name = printable(path)
     keyword = error.where.rpartition(f"{name}, ")[2] if f"{name}, " in error.where else ""
     message = f"{keyword}: {error.message}" if keyword else error.message
     return name, f"{message} ({error.hint})" if error.hint else message
 
 
-def refusals(refused: Sequence[tuple[str, str]]) -> list[Note]:
-    """One note for each reason, with the names of its frames."""
+def refusals(refused: Sequence[tuple[str, str]], given: int = 0) -> list[Note]:
+    """One note for each reason, with the names of its frames, and how many they are of those given, if that is told."""
     by_reason: dict[str, list[str]] = {}
-    for name, reason in refused:
+    for name, reason in dict.fromkeys(refused):
         by_reason.setdefault(reason, []).append(name)
-    return [Note("frames-refused", f"{names_of(names)}: {reason}") for reason, names in by_reason.items()]
+    notes = []
+    for reason, names in by_reason.items():
+        share = f"{len(names)} of {given} left out: " if given else ""
+        told = f"{names[0]} to {names[-1]}" if given and len(names) > TOLD_NAMES else names_of(names)
+        notes.append(Note("frames-refused", f"{share}{told}: {reason}"))
+    return notes
+
+
+def together(notes: Sequence[Note]) -> list[Note]:
+    """Return notes with pointings that are refused for the same reason named in one."""
+    labels: dict[tuple[str, str], list[str]] = {}
+    for note in notes:
+        label, _, reason = note.text.partition(": ")
+        refused = note.code == POINTING_REFUSED
+        labels.setdefault((note.code, reason if refused else note.text), []).append(label)
+    return [
+        Note(code, f"{', '.join(names)}: {text}" if code == POINTING_REFUSED else text)
+        for (code, text), names in labels.items()
+    ]
 
 
 def names_of(names: Sequence[str]) -> str:

@@ -36,7 +36,7 @@ class Shot:
     ----------
     path : str
     source : str
-        Name of the file, printable.
+        The file as it was named, printable.
     height, width : int
         Of the picture as it is stored, pixels.
     middle : datetime
@@ -141,7 +141,7 @@ def read_shot(path: str | Path, trusted: Trusted, *, mosaic: bool = False) -> Sh
         As `picture`, or the header has no time, or holds what cannot be used.
     """
     with picture(path) as (hdu, primary):
-        shape, header = hdu.shape, Header((hdu.header, primary), printable(Path(path).name))
+        shape, header = hdu.shape, Header((hdu.header, primary), printable(str(path)))
         when = exposed(header, trusted)
         place, keywords = _place(header, trusted)
         keywords |= {"time": when.time_from, "exposure": when.exposure_from}

@@ -32,8 +32,7 @@ PLACES = (
 def frames_text(found: FrameDrifts, signs: Signs) -> str:
     """Return all that there is to say about drifts measured in frames."""
     used = sum(one.frames_used for one in found.pointings)
-    given = sum(one.frames for one in found.pointings)
-    head = f"{counted(len(found.pointings), 'pointing')}, {used} of {given} frames used"
+    head = f"{counted(len(found.pointings), 'pointing')}, {used} of {found.frames} frames used"
     columns = f"{'UTC':>8} {'min':>4} {'used':>4} {'stars':>5} {'north':>13} {'east':>11} {'turn':>14}"
     lines = [
         paragraph(f"{head}. Drifts over the time (arcsec), turn of the field (arcmin):"),
