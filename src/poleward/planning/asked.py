@@ -104,12 +104,26 @@ def needed_accuracy(
     at: Moment | None = None,
     lowest_altitude: Value = "20 deg",
 ) -> Needed:
-    """How well the axis must be known for tonight's targets; `plan` takes it as its accuracy.
+    """Return how well the axis must be known for tonight's targets; `plan` takes it as its accuracy.
 
     Parameters
     ----------
-    targets, site, camera, limit, guided, drive_rate, at, lowest_altitude
-        As in `check`.
+    targets : Table, sequence of Target or of mapping
+        From `read_targets`, or as its columns.
+    site : Site or EarthLocation
+        With a longitude.
+    camera : Camera
+        The imaging camera.
+    limit : Quantity, str or float
+        On the trail at the frame's worst corner, pixels.
+    guided : bool
+        False: the mount only tracks.
+    drive_rate : str or Quantity
+        ``sidereal``, ``king``, ``solar`` or a rate.
+    at : Time, datetime or str, optional
+        The moment that counts as now; left out: now.
+    lowest_altitude : Quantity or str
+        Below it nothing is photographed.
 
     Returns
     -------

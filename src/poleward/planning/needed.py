@@ -25,7 +25,17 @@ RAYLEIGH_95 = math.sqrt(-2 * math.log(0.05))
 
 @dataclass(frozen=True)
 class Needed:
-    """The standard uncertainty, arcmin, that tonight's targets need, the target that decides, and which are left out."""
+    """How well the axis must be known.
+
+    Parameters
+    ----------
+    accuracy_arcmin : float
+        The standard uncertainty that tonight's targets need.
+    name : str
+        The target that decides.
+    notes : tuple of Note
+        Of the targets that are left out, and why.
+    """
 
     accuracy_arcmin: float
     name: str

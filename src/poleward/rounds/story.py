@@ -79,7 +79,17 @@ class Told:
         return replace(self.rounds[-1], advised=whole)
 
     def watching(self, moves: Sequence[Move]) -> Told:
-        """Return the same with the star that a solution's moves watch: it goes as far as the knob takes the axis."""
+        """Return the same with the star that a solution's moves watch: it goes as far as the knob takes the axis.
+
+        Parameters
+        ----------
+        moves : sequence of Move
+            Of the solution.
+
+        Returns
+        -------
+        Told
+        """
         stars = {move.knob: (move.star, move.move_arcmin) for move in moves if move.star and move.move_arcmin}
 
         def with_star(move: Move) -> Move:
