@@ -439,9 +439,10 @@ def test_words_for_directions_that_the_layout_does_not_name(read):
     lines, sent = in_words(NIGHTS[0], lambda _, pulse: "N" if pulse > 0 else "S")
     log = read(lines, WAYS)
     assert len(log) == 0
-    said = reasons(log)[0]
-    assert said.startswith(f"night.log:2: none of its {sent} north pulses can be read: '")
-    assert said.endswith('\' are no direction that the layout names (north = "n", south = "s")')
+    assert reasons(log) == [
+        f"night.log:2: none of its {sent} north pulses can be read: 'N', 'S' are no direction that the layout names "
+        '(north = "n", south = "s")'
+    ]
 
 
 def test_one_more_word_for_a_direction(read):
@@ -456,6 +457,20 @@ def test_one_more_word_for_a_direction(read):
     section = read(lines, WAYS)[0]
     kept = np.delete(NIGHTS[0].north_pulse, [5, 9])
     assert section.north_pulse_ms == pytest.approx(kept, abs=LAST_BIT)
+
+
+def test_a_word_in_a_column_of_both_axes(read):
+    """East in another language: every second pulse of the column is one of the other axis."""
+    shared = WAYS.replace(
+        'push right", unit = "s", positive = "west"',
+        'push up", unit = "ms", direction = { name = "remark", east = "e", west = "w" }',
+    )
+    lines, _ = in_words(NIGHTS[0], lambda k, pulse: ("ns", "Ow")[k % 2][int(pulse < 0)])
+    east = int(np.sum(NIGHTS[0].north_pulse[1::2] > 0))
+    assert reasons(read(lines, shared)) == [
+        f"night.log:2: column 'remark' also holds 'O' ({east}x), which north_pulse and east_pulse do not name (name both "
+        "ways of each axis that has pulses there)"
+    ]
 
 
 def test_pulses_in_ms_said_to_be_in_s(read):

@@ -100,7 +100,7 @@ def _check_pulses(draft: Draft, layout: Layout, name: str, measure: Measure, whe
     if measure.direction is not None:
         words = draft.table.words[name.replace("_pulse", "_way")]
         known = among(words, _ways(layout, measure.direction))
-        _check_words(draft, name, measure.direction, (size != 0) & draft.keep, known, where)
+        _check_words(draft, layout, name, measure.direction, (size != 0) & draft.keep, known, where)
         draft.drop((size != 0) & ~known, lambda row: f"{name} {size[row]:g} has no known direction")
 
 
@@ -119,7 +119,9 @@ def _drop_long(draft: Draft, name: str, measure: Measure, longest: Floats, why: 
     draft.drop(ms > longest, lambda row: f"{name} of {size[row]:g} {why}")
 
 
-def _check_words(draft: Draft, name: str, direction: Words, sent: Bools, known: Bools, where: str) -> None:
+def _check_words(
+    draft: Draft, layout: Layout, name: str, direction: Words, sent: Bools, known: Bools, where: str
+) -> None:
     """Refuse a section with pulses in a direction that the layout does not name: the others would be all there is."""
     words = draft.table.words[name.replace("_pulse", "_way")]
     strange = Counter(words[row] for row in np.flatnonzero(sent & ~known).tolist())
@@ -127,7 +129,7 @@ def _check_words(draft: Draft, name: str, direction: Words, sent: Bools, known: 
     named = [word for word, times in strange.most_common(4) if word.lower() not in BLANKS]
     lost, side = strange.total(), name.removesuffix("_pulse")
     if lost >= SAME_WORD and not mine.any():
-        seen = ", ".join(f"'{shorten(word, 20)}'" for word in named) or "a blank"
+        seen = ", ".join(f"'{shorten(word, 20)}'" for word in sorted(named)) or "a blank"
         there, back = (" or ".join(sorted(ways)) for ways in (direction.values, direction.opposite))
         ways = ("north", "south") if side == "north" else ("east", "west")
         raise InputError(
@@ -138,9 +140,13 @@ def _check_words(draft: Draft, name: str, direction: Words, sent: Bools, known: 
         )
     often = [word for word in named if strange[word] >= SAME_WORD]
     if often or (lost >= SAME_WORD and lost > mine.sum()):
+        users = [
+            key for key, m in layout.measures.items() if m.direction and m.direction.cell == direction.cell
+        ]
+        names = f"{' and '.join(users)} {'do' if len(users) > 1 else 'does'}"
         seen = ", ".join(f"'{shorten(word, 20)}' ({strange[word]}x)" for word in often or strange)
         raise InputError(
-            f"{direction.cell} also holds {seen}, which {name} does not name",
+            f"{direction.cell} also holds {seen}, which {names} not name",
             "name both ways of each axis that has pulses there",
             where,
         )
