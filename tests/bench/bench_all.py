@@ -45,7 +45,7 @@ Written by `python tests/bench/bench_all.py` on {date}: {machine}, Python {pytho
 ## What the commands cost
 
 Processor seconds of whole processes on one processor, start included, beside the least that the same work could cost: a script that only imports
-the libraries, or only reads the numbers and fits a line through them, or only finds the stars. Medians of {rounds}.
+the libraries, or only reads the numbers and fits a line through them, or only finds the stars. {rounds}
 
 | what | poleward, s | beside it, s | ratio | the other |
 | --- | --- | --- | --- | --- |
@@ -167,7 +167,7 @@ def main() -> None:
         costs = commands(Path(folder), rounds)
     head = HEAD.format(
         date=datetime.now(UTC).date(), machine=machine, python=platform.python_version(),
-        version=poleward.__version__, rounds=f"{rounds}, fewer for what takes long",
+        version=poleward.__version__, rounds="One run of each." if rounds == 1 else f"Medians of {rounds}, fewer for what takes long.",
     )  # fmt: skip
     text = head + "\n".join(costs) + "\n" + SKY + "\n".join(minutes()) + "\n" + EVENING
     (ROOT / "docs" / "speed.md").write_text(text, encoding="utf-8")
