@@ -92,8 +92,12 @@ class Place:
         from poleward.setup import find_setup
 
         setup = find_setup(self.setup)
-        flags = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("setup", "tz")}
-        return setup, setup.site(**flags, timezone=self.tz)
+        return setup, self.site(setup)
+
+    def site(self, setup: Setup) -> Site:
+        """Return the site of a setup, flags in place of what it says."""
+        names = [one.name for one in fields(self) if one.name not in ("setup", "tz")]
+        return setup.site(**{name: getattr(self, name) for name in names}, timezone=self.tz)
 
 
 place_options = grouped(
@@ -284,14 +288,11 @@ def inline_pairs(text: str, option: str, example: str = DRIFT_EXAMPLE) -> dict[s
     """
     pairs: dict[str, str] = {}
     for piece in text.split(","):
-        name, equals, value = piece.partition("=")
-        if not equals or not name.strip() or not value.strip():
-            raise InputError(
-                f"'{piece.strip()}' is not name=value",
-                f"e.g. {example} (a decimal point, not a comma)",
-                option,
-            )
-        if name.strip() in pairs:
-            raise InputError(f"'{name.strip()}' is given twice", "", option)
-        pairs[name.strip()] = value.strip()
+        name, equals, value = (part.strip() for part in piece.partition("="))
+        if not equals or not name or not value:
+            hint = f"e.g. {example} (a decimal point, not a comma)"
+            raise InputError(f"'{piece.strip()}' is not name=value", hint, option)
+        if name in pairs:
+            raise InputError(f"'{name}' is given twice", "", option)
+        pairs[name] = value
     return pairs

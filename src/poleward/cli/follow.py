@@ -11,8 +11,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from poleward.cli import common
-from poleward.errors import InputError, Note
+from poleward.errors import InputError, Note, UsageError
 
 if TYPE_CHECKING:
     from poleward.guidelog.fitting.logsolution import LogSolution
@@ -35,7 +37,32 @@ LEAST_NEW = 10
 RESTS = 5
 """Looks without a new row after which the log rests, and what came last is solved however little it is."""
 
+UNTIL = click.option(
+    "--until", metavar="ANGLE", help="With --follow: stop when both errors are this certain."
+)
+INTERVAL = click.option("--interval", metavar="TIME", help="With --follow: how often to look [2 s].")
+
 Told = Callable[[str], None]
+
+
+def refuse_without_follow(follow: bool, until: str | None, interval: str | None) -> None:
+    """Refuse options that say how to follow where nothing is followed."""
+    for name, value in (("--until", until), ("--interval", interval)):
+        if value is not None and not follow:
+            raise UsageError(f"{name} goes with --follow")
+
+
+def goal_and_pause(until: str | None, interval: str | None) -> tuple[float | None, float]:
+    """Return how certain the errors must be, arcmin, or None, and the pause between two looks, s."""
+    from poleward.door import quantity
+
+    kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
+    goal = None if until is None else quantity.parse(until, kind, "--until")
+    pause = quantity.parse(interval or "2 s", quantity.DURATION, "--interval")
+    for name, value in (("--until", goal), ("--interval", pause)):
+        if value is not None and not value > 0:
+            raise UsageError(f"{name} must be more than zero")
+    return goal, pause
 
 
 @dataclass

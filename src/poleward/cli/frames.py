@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from poleward.cli import common, streams
+from poleward.cli.follow import INTERVAL, UNTIL, goal_and_pause, refuse_without_follow
+from poleward.cli.frames_follow import FrameWatch
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -155,22 +157,12 @@ class Coming:
 
     def check(self, files: Sequence[str]) -> tuple[float | None, float]:
         """Refuse what does not fit together; return the goal, arcmin, and the pause, s."""
-        from poleward.door import quantity
-
         if not files:
             raise UsageError("no frames are given", "name FITS files, or a folder of them")
         if self.follow and len(files) > 1:
             raise UsageError("--follow takes one folder, into which frames come")
-        for name, value in (("--until", self.until), ("--interval", self.interval)):
-            if value is not None and not self.follow:
-                raise UsageError(f"{name} goes with --follow")
-        kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
-        goal = None if self.until is None else quantity.parse(self.until, kind, "--until")
-        pause = quantity.parse(self.interval or "2 s", quantity.DURATION, "--interval")
-        for name, number in (("--until", goal), ("--interval", pause)):
-            if number is not None and not number > 0:
-                raise UsageError(f"{name} must be more than zero")
-        return goal, pause
+        refuse_without_follow(self.follow, self.until, self.interval)
+        return goal_and_pause(self.until, self.interval)
 
 
 coming_options = common.grouped(
@@ -180,10 +172,8 @@ coming_options = common.grouped(
         click.option(
             "--follow", is_flag=True, help="One folder into which frames still come: measure as they do."
         ),
-        click.option(
-            "--until", metavar="ANGLE", help="With --follow: stop when both errors are this certain."
-        ),
-        click.option("--interval", metavar="TIME", help="With --follow: how often to look [2 s]."),
+        UNTIL,
+        INTERVAL,
     ),
 )
 
@@ -223,29 +213,22 @@ def command(
     setup = find_setup(place.setup)
     timezone = place.tz or str(setup.site_values.get("timezone", ""))
     if coming.follow:
-        return _follow(files[0], looking, place, table, goal, pause)
+        from poleward.frames.coming import FrameTail
+
+        known = goal is not None or place.latitude is not None or "latitude" in setup.site_values
+        site = place.site(setup) if known else None
+        tail = FrameTail(files[0], setup, **looking.arguments(), timezone=timezone)
+        watch = FrameWatch(tail, site, setup.drive_rate, lambda text: streams.say(f"{text}\n"))
+        return _followed(watch, table, goal, pause, setup.source)
     with Bar() as bar:
         found = looking.read(files, setup, timezone, bar.tell)
     table.give(found, setup.source)
     return 0
 
 
-def _follow(
-    folder: str, looking: Looking, place: common.Place, table: TableOutput, goal: float | None, pause: float
-) -> int:
+def _followed(watch: FrameWatch, table: TableOutput, goal: float | None, pause: float, source: str) -> int:
     """Follow a folder; give the table of what is known at the end."""
-    from poleward.cli.frames_follow import FrameWatch
-    from poleward.frames.coming import FrameTail
-    from poleward.setup import find_setup
-
-    site = None
-    setup = find_setup(place.setup)
-    if goal is not None or place.latitude is not None or "latitude" in setup.site_values:
-        setup, site = place.read()
-    timezone = place.tz or str(setup.site_values.get("timezone", ""))
-    tail = FrameTail(folder, setup, **looking.arguments(), timezone=timezone)
-    watch = FrameWatch(tail, site, setup.drive_rate, lambda text: streams.say(f"{text}\n"))
     interrupted = watch.go_on(goal, pause)
     if watch.last is not None:
-        table.give(watch.last, setup.source)
+        table.give(watch.last, source)
     return 130 if interrupted else 0

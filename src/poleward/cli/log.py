@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from poleward.cli import common, rounds, streams
+from poleward.cli.follow import INTERVAL, UNTIL, follow, goal_and_pause, refuse_without_follow
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -47,9 +48,7 @@ class Reading:
             raise UsageError("standard input cannot be both log and layout")
         if self.follow and (len(files) > 1 or files[0] == "-"):
             raise UsageError("--follow takes one log, a file that is still being written")
-        for name, value in (("--until", self.until), ("--interval", self.interval)):
-            if value is not None and not self.follow:
-                raise UsageError(f"{name} goes with --follow")
+        refuse_without_follow(self.follow, self.until, self.interval)
         return self.layout
 
 
@@ -69,10 +68,8 @@ reading_options = common.grouped(
         click.option(
             "--follow", is_flag=True, help="One log that is still being written: solve again as it grows."
         ),
-        click.option(
-            "--until", metavar="ANGLE", help="With --follow: stop when both errors are this certain."
-        ),
-        click.option("--interval", metavar="TIME", help="With --follow: how often to look [2 s]."),
+        UNTIL,
+        INTERVAL,
     ),
 )
 
@@ -135,15 +132,7 @@ def command(
 
 
 def _follow(path: str, layout: Layout, wanted: Wanted, report: Report, reading: Reading) -> int:
-    from poleward.cli.follow import follow
-    from poleward.door import quantity
-
-    kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
-    goal = None if reading.until is None else quantity.parse(reading.until, kind, "--until")
-    pause = quantity.parse(reading.interval or "2 s", quantity.DURATION, "--interval")
-    for name, value in (("--until", goal), ("--interval", pause)):
-        if value is not None and not value > 0:
-            raise UsageError(f"{name} must be more than zero")
+    goal, pause = goal_and_pause(reading.until, reading.interval)
     last, interrupted = follow(path, layout, report.site, wanted, goal, pause, report.line)
     if last is None:
         return 130 if interrupted else 4
