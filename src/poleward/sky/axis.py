@@ -49,9 +49,10 @@ def unit_vector(azimuth: Floats | float, altitude: Floats | float) -> Floats:
     -------
     array of shape S + (3,)
     """
-    azimuth, altitude = np.broadcast_arrays(np.asarray(azimuth, float), np.asarray(altitude, float))
     level = np.cos(altitude)
-    vectors: Floats = np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(altitude)], axis=-1)
+    east = level * np.sin(azimuth)
+    vectors: Floats = np.empty((*np.shape(east), 3))
+    vectors[..., 0], vectors[..., 1], vectors[..., 2] = east, level * np.cos(azimuth), np.sin(altitude)
     return vectors
 
 
@@ -65,8 +66,9 @@ def cross(a: Floats, b: Floats) -> Floats:
     """Cross product along the last axis; written out, since numpy's costs five times as much on few rows."""
     ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
     bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
-    product: Floats = np.empty(np.broadcast_shapes(a.shape, b.shape))
-    product[..., 0] = ay * bz - az * by
+    first = ay * bz - az * by
+    product: Floats = np.empty((*first.shape, 3))
+    product[..., 0] = first
     product[..., 1] = az * bx - ax * bz
     product[..., 2] = ax * by - ay * bx
     return product
@@ -74,7 +76,7 @@ def cross(a: Floats, b: Floats) -> Floats:
 
 def dot(a: Floats, b: Floats) -> Floats:
     """Dot product along the last axis, which is kept."""
-    product: Floats = np.einsum("...i,...i", a, b)[..., None]
+    product: Floats = np.vecdot(a, b)[..., None]
     return product
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from poleward.solving.determine import AxisEstimate, judge
 from poleward.solving.fitted import FittedDrift
 from poleward.solving.least_squares import Fit, Problem, followed
 from poleward.timings.rows import Drift
+
+Made = tuple[Floats, Floats, Floats, Floats]
+"""North and east drift of all N timings, and what is in `data` (n,), radians, with its slopes (n, 3)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +65,7 @@ class DriftModel:
     sigma: Floats
     assumed: bool
     around: Around
+    _last: dict[bytes, Made] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def names(self) -> list[str]:
@@ -86,9 +90,17 @@ class DriftModel:
         """Places of one timing's values in `data`."""
         return [i for i, row in enumerate(self.rows) if row == timing]
 
-    def _made(self, p: Floats, sight: Sight | None = None) -> tuple[Floats, Floats, Floats, Floats]:
-        """North and east drift of all N timings, and what is in `data`, radians, with its slopes (n, 3)."""
-        sight = sight or self.sight
+    def _made(self, p: Floats) -> Made:
+        """What an axis makes; the last is kept, for a fit asks for residuals and slopes at the same place."""
+        key = p.tobytes()
+        made = self._last.get(key)
+        if made is None:
+            made = self._made_under(self.sight, p)
+            self._last.clear()
+            self._last[key] = made
+        return made
+
+    def _made_under(self, sight: Sight, p: Floats) -> Made:
         # The axis is as far from the pole that is seen, wherever the air puts it.
         axis = (
             self.pole.axis(p[0], p[1]) if sight is self.sight else sight.pole(self.pole.name).axis(p[0], p[1])
@@ -126,7 +138,8 @@ class DriftModel:
 
     def _values(self, p: Floats, sight: Sight | None = None) -> Floats:
         """What an axis makes of every value in `data`, in sigmas."""
-        result: Floats = self._made(p, sight)[2] / ARCSEC / self.sigma
+        made = self._made(p) if sight is None else self._made_under(sight, p)
+        result: Floats = made[2] / ARCSEC / self.sigma
         return result
 
     def residuals(self, p: Floats) -> Floats:
