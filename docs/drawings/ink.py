@@ -17,7 +17,7 @@ rcParams["font.size"] = 11
 LIGHT = {
     "paper": "#FFFFFF",
     "ink": "#1A1A1A",
-    "faint": "#8A8A8A",
+    "faint": "#6E6E6E",
     "star": "#0072B2",
     "go": "#B34700",
     "run": "#00785A",
@@ -54,4 +54,4 @@ def write(**drawings: Callable[[dict[str, str]], Figure]) -> None:
     for name, draw in drawings.items():
         for ending, ink in (("", LIGHT), ("-dark", DARK)):
             path = DOCS / f"{name.replace('_', '-')}{ending}.svg"
-            draw(ink).savefig(path, metadata={"Date": None})
+            draw(ink).savefig(path, metadata={"Date": None}, bbox_inches="tight", pad_inches=0.15)

@@ -22,11 +22,35 @@ def along(angle_deg: float, length: float = 1.0) -> tuple[float, float]:
     return -length * float(np.sin(angle)), length * float(np.cos(angle))
 
 
+DRIFTS = {"too far\nEAST": (0, -1, 0), "too\nHIGH": (1, 0, -1)}
+"""Which way stars in the east, near the meridian and in the west drift north of the equator: 1 north, -1 south."""
+
+
+def drifts(axes: Any, ink: dict[str, str], hemisphere: int) -> None:
+    """Nine small fields below the horizon: which way a star goes in them, north up."""
+    for right, where in zip(
+        (-1.2, 0.8, 2.8), ("in the east", "near the\nmeridian", "in the west"), strict=True
+    ):
+        axes.text(right, -3.1, f"star\n{where}", ha="center", va="center", color=ink["ink"])
+    for (words, ways), up, colour in zip(DRIFTS.items(), (-4.7, -6.9), (ink["go"], ink["run"]), strict=True):
+        axes.text(-3.3, up, f"axis {words}:\nit drifts", va="center", color=colour)
+        for right, way in zip((-1.2, 0.8, 2.8), ways, strict=True):
+            axes.add_patch(Rectangle((right - 0.7, up - 0.7), 1.4, 1.4, fill=False, edgecolor=ink["ink"]))
+            axes.text(right, up + 0.74, "N", ha="center", va="bottom", color=ink["ink"], fontsize=9)
+            axes.plot(right, up, "o", color=ink["star"], markersize=7)
+            goes = way * hemisphere
+            if goes:
+                arrow(axes, (right, up + 0.12 * goes), (right, up + 0.64 * goes), colour)
+            else:
+                axes.text(right, up - 0.2, "not at all", ha="center", va="top", color=ink["ink"], fontsize=9)
+
+
 def draw_signs(ink: dict[str, str]) -> Figure:
-    """The two errors as seen from behind the mount, in both hemispheres."""
-    figure, panels = sheet(ink, 9.6, 4.4, 1, 2)
+    """The two errors as seen from behind the mount, and how stars then drift, in both hemispheres."""
+    figure, panels = sheet(ink, 9.6, 7.8, 1, 2)
     for axes, side, east in zip(panels[0], ("North", "South"), (1, -1), strict=True):
-        axes.set(xlim=(-3.4, 3.4), ylim=(-2.3, 2.2))
+        axes.set(xlim=(-3.4, 3.6), ylim=(-8.0, 2.2))
+        drifts(axes, ink, east)
         axes.set_title(
             f"{side} of the equator: looking {side.lower()} at the pole", color=ink["ink"], fontsize=12
         )
@@ -45,6 +69,7 @@ def draw_signs(ink: dict[str, str]) -> Figure:
         for text, where, way in (("horizon", 0, "center"), ("east", 3.3 * east, "right" if east > 0 else "left"),
                                  ("west", -3.3 * east, "left" if east > 0 else "right")):  # fmt: skip
             axes.text(where, -1.83, text, ha=way, va="top", color=ink["ink"])
+    figure.supxlabel("Too far WEST or too LOW: the other way.", color=ink["ink"], fontsize=12)
     return figure
 
 
@@ -69,16 +94,16 @@ def draw_camera_angle(ink: dict[str, str]) -> Figure:
     turn = np.radians(ANGLE_DEG)
     matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     sky.add_patch(Polygon(corners @ matrix.T, fill=False, edgecolor=ink["ink"], linewidth=1.6))
-    compass(sky, ink, 0, 90, 1.1)
+    compass(sky, ink, 0, 90, 1.25)
     arrow(sky, (0, 0), along(ANGLE_DEG, 1.15), ink["star"])
     sky.text(*along(ANGLE_DEG, 1.36), "up in the\npicture", ha="center", va="center", color=ink["star"])
-    arc = np.array([along(angle, 0.62) for angle in np.linspace(0, ANGLE_DEG, 20)])
+    arc = np.array([along(angle, 0.86) for angle in np.linspace(0, ANGLE_DEG, 20)])
     sky.plot(*arc.T, color=ink["ink"], linewidth=1.4)
-    sky.text(*along(ANGLE_DEG / 2, 0.45), f"{ANGLE_DEG:.0f}°", ha="center", va="center", color=ink["ink"])
+    sky.text(*along(ANGLE_DEG / 2, 1.0), f"{ANGLE_DEG:.0f}°", ha="center", va="center", color=ink["ink"])
     for axes, side in ((plain, 1), (mirrored, -1)):
         axes.add_patch(Polygon(corners, fill=False, edgecolor=ink["ink"], linewidth=1.6))
         compass(axes, ink, -side * ANGLE_DEG, side * (90 - ANGLE_DEG), 0.46)
-        axes.text(0, -0.9, "up is up, as you see it", ha="center", va="top", color=ink["faint"])
+        axes.text(0, -0.9, "up is up, as you see it", ha="center", va="top", color=ink["ink"])
     figure.supxlabel(
         f'position_angle = "{ANGLE_DEG:.0f} deg": from north, through east, to up in the picture. The sky as the eye sees it: with\n'
         "north up, east is to the left; mirrored, to the right.",
@@ -154,7 +179,8 @@ def draw_two_poles(ink: dict[str, str]) -> Figure:
     axes.axhline(0, color=ink["faint"], linewidth=3)
     axes.text(0, -1.0, "horizon", ha="center", va="top", color=ink["ink"])
     axes.set(xlim=(-46, 46), ylim=(-4.5, 76))
-    axes.text(-45, 72, "dashed: without air\nsolid: as seen", va="top", color=ink["star"])
+    axes.text(-45, 72, "dashed: without air", va="top", color=ink["faint"])
+    axes.text(-45, 68, "solid: as seen", va="top", color=ink["star"])
     figure.supxlabel(
         "The air lifts a star the more the lower it stands (drawn 120 times too large):\n"
         "the pole moves up, and circles are flattened from below.",
@@ -166,13 +192,11 @@ def draw_two_poles(ink: dict[str, str]) -> Figure:
 def draw_arm(ink: dict[str, str]) -> Figure:
     """A field that turns about its guide star: in the centre of the frame, and far from it."""
     figure, panels = sheet(ink, 10.0, 4.6, 1, 2)
-    stars = np.array(
-        [[-1.2, 0.7], [-0.5, -0.6], [0.4, 0.5], [1.15, -0.75], [1.3, 0.85], [-1.3, -0.85], [0.1, -0.1]]
-    )
+    stars = np.array([[-1.2, 0.6], [-0.5, -0.6], [0.4, 0.5], [1.15, -0.75], [1.3, 0.65], [-1.3, -0.7]])
     for axes, guide, title in zip(
         panels[0], ((0.0, 0.0), (-2.6, -0.5)), ("guide star in the centre", "guide star outside the frame"), strict=True
     ):  # fmt: skip
-        axes.set(xlim=(-3.1, 1.9), ylim=(-1.5, 1.4))
+        axes.set(xlim=(-3.1, 1.9), ylim=(-1.5, 1.5))
         axes.set_title(title, color=ink["ink"], fontsize=12)
         axes.add_patch(Rectangle((-1.5, -1), 3, 2, fill=False, edgecolor=ink["ink"], linewidth=1.6))
         turn = np.radians(np.linspace(0, 12, 15))
