@@ -22,42 +22,27 @@ LEAST_S = 5.0
 class Optics:
     """What the camera should be, where that is known."""
 
-    focal_length: str | None = None
-    pixel_size: str | None = None
+    focal_length: str | None = common.option(
+        "--focal-length", "LENGTH", "Of the guide telescope, to check the scale."
+    )
+    pixel_size: str | None = common.option("--pixel-size", "LENGTH", "Of the camera, binned as it is used.")
 
 
-optics_options = common.grouped(
-    "optics",
-    Optics,
-    (
-        click.option("--focal-length", metavar="LENGTH", help="Of the guide telescope, to check the scale."),
-        click.option("--pixel-size", metavar="LENGTH", help="Of the camera, binned as it is used."),
-    ),
-)
+optics_options = common.grouped("optics", Optics)
 
 
 @dataclass(frozen=True)
 class Given:
     """Where the answer goes."""
 
-    as_json: bool = False
-    output: str | None = None
-    write: bool = False
-    force: bool = False
-    night: bool = False
+    as_json: bool = common.flag("--json", "Print the record as JSON instead of text.", "as_json")
+    output: str | None = common.option("--output", "FILE", "Write the record: .json.", "-o")
+    write: bool = common.flag("--write", "Add the block to the setup file, if it has none.")
+    force: bool = common.flag("--force", "Let --output write over an existing file.")
+    night: bool = common.flag("--night", "Print in dim red.")
 
 
-given_options = common.grouped(
-    "given",
-    Given,
-    (
-        click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
-        click.option("--output", "-o", metavar="FILE", help="Write the record: .json."),
-        click.option("--write", is_flag=True, help="Add the block to the setup file, if it has none."),
-        click.option("--force", is_flag=True, help="Let --output write over an existing file."),
-        click.option("--night", is_flag=True, help="Print in dim red."),
-    ),
-)
+given_options = common.grouped("given", Given)
 
 
 @click.command("camera")
@@ -65,7 +50,7 @@ given_options = common.grouped(
 @click.option("--push", metavar="WAY", help="Where a push north sent the star: up, ..., or x1, y1, x2, y2.")
 @click.option("--rows", default="down", metavar="WAY", help="Which way y is counted: down or up [down].")
 @click.option("--reading-error", default="0.5 pix", metavar="PIXELS", help="Of one place, in x and y [0.5].")
-@click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own.")
+@common.SETUP
 @optics_options
 @given_options
 def command(
@@ -148,29 +133,25 @@ def _setup(path: str | None, optics: Optics, write: bool) -> tuple[str, float | 
 
 def _places(pairs: dict[str, str], option: str) -> tuple[float, float]:
     """From the first to the last place, pixels."""
-    from poleward.door.quantity import PIXELS, parse
+    from poleward.door.quantity import PIXELS, parse, refuse_missing
 
-    for name in ("x1", "y1", "x2", "y2"):
-        if name not in pairs:
-            raise InputError(f"{name} is missing", "both places are needed: x1, y1, x2, y2", option)
-    x1, y1, x2, y2 = (parse(pairs[name], PIXELS, option, name) for name in ("x1", "y1", "x2", "y2"))
+    names = ("x1", "y1", "x2", "y2")
+    refuse_missing(pairs, names, "both places are needed: x1, y1, x2, y2", option)
+    x1, y1, x2, y2 = (parse(pairs[name], PIXELS, option, name) for name in names)
     return x2 - x1, y2 - y1
 
 
 def _run(text: str) -> Run:
-    from poleward.door.quantity import ANGLE, DURATION, nearest, parse
+    from poleward.door.quantity import ANGLE, DURATION, parse, refuse_missing, refuse_unknown
     from poleward.sky.orient import Run
     from poleward.sky.stars import find_star
 
     known = ("x1", "y1", "x2", "y2", "duration", "dec", "star")
     pairs = common.inline_pairs(text, "--run", "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d")
-    for name in pairs:
-        if name not in known:
-            raise InputError(f"unknown name '{name}'", nearest(name, known), "--run")
+    refuse_unknown(pairs, known, "--run")
     if ("dec" in pairs) == ("star" in pairs):
         raise InputError("one of dec and star is needed", "the star's dec, e.g. dec=+5d", "--run")
-    if "duration" not in pairs:
-        raise InputError("duration is missing", "from the first place to the second, e.g. 60s", "--run")
+    refuse_missing(pairs, ["duration"], "from the first place to the second, e.g. 60s", "--run")
     if "star" in pairs:
         dec = find_star(pairs["star"], "--run, star").dec
     else:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields
 from functools import wraps
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -35,6 +35,7 @@ POINTING_ERROR = click.option(
     metavar="ANGLE",
     help="Of hour angles and azimuths read off a circle [0.5 deg].",
 )
+SETUP = click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own.")
 ALLOW_LOW = click.option("--allow-low", is_flag=True, help="Use stars below 10 deg altitude too.")
 
 
@@ -47,27 +48,33 @@ def watch_option(default: str) -> Option:
     )
 
 
-def grouped(name: str, kind: type, options: Sequence[Option]) -> Callable[[Command], Command]:
-    """Add options to a command, which gets their values as one object of a dataclass, by its field names.
+def option(name: str, metavar: str, told: str, *also: str, **more: Any) -> Any:
+    """Return a field of a dataclass for `grouped`: an option of a command, with its other names, and help as it is told."""
+    empty = () if more.get("multiple") else None
+    return given(click.option(name, *also, metavar=metavar, help=told, **more), more.get("default", empty))
 
-    Parameters
-    ----------
-    name : str
-        Of the command's parameter that takes the object.
-    kind : type
-        A dataclass with a field for each option.
-    options : sequence of click.option
-    """
+
+def flag(name: str, told: str, *also: str) -> Any:
+    """Return the field of an option that is there or not."""
+    return given(click.option(name, *also, is_flag=True, help=told), False)
+
+
+def given(shared: Option, default: Any = None) -> Any:
+    """Return the field of an option that several commands share."""
+    return field(default=default, metadata={"option": shared})
+
+
+def grouped(name: str, kind: type) -> Callable[[Command], Command]:
+    """Add the options that are a dataclass's fields to a command, which gets them as one object, its parameter `name`."""
 
     def decorated(command: Command) -> Command:
         @wraps(command)
         def called(**values: Any) -> Any:
-            return command(
-                **{name: kind(**{one.name: values.pop(one.name) for one in fields(kind)})}, **values
-            )
+            made = kind(**{one.name: values.pop(one.name) for one in fields(kind)})
+            return command(**{name: made}, **values)
 
-        for option in reversed(options):
-            option(called)
+        for one in reversed(fields(kind)):
+            one.metadata["option"](called)
         return called  # type: ignore[return-value]
 
     return decorated
@@ -77,15 +84,17 @@ def grouped(name: str, kind: type, options: Sequence[Option]) -> Callable[[Comma
 class Place:
     """Where the mount stands, as far as flags say; they win over the setup."""
 
-    setup: str | None = None
-    latitude: str | None = None
-    longitude: str | None = None
-    elevation: str | None = None
-    tz: str | None = None
-    pressure: str | None = None
-    temperature: str | None = None
-    humidity: str | None = None
-    wavelength: str | None = None
+    setup: str | None = given(SETUP)
+    latitude: str | None = option("--latitude", "ANGLE", "North positive, e.g. 47.1deg or -33d52m.")
+    longitude: str | None = option("--longitude", "ANGLE", "East positive; only for right ascensions.")
+    elevation: str | None = option("--elevation", "LENGTH", "Of the site, e.g. 560m.")
+    tz: str | None = option(
+        "--tz", "ZONE", "Zone of times without an offset: UTC, local, Europe/Zurich, +01:00."
+    )
+    pressure: str | None = option("--pressure", "PRESSURE", "Of the air, e.g. 950hPa; 0hPa: no refraction.")
+    temperature: str | None = option("--temperature", "TEMP", "Of the air, e.g. 4deg_C.")
+    humidity: str | None = option("--humidity", "FRACTION", "Of the air, 0 to 1.")
+    wavelength: str | None = option("--wavelength", "LENGTH", "Of the light, e.g. 0.55um.")
 
     def read(self) -> tuple[Setup, Site]:
         """Return the setup and the site."""
@@ -100,37 +109,19 @@ class Place:
         return setup.site(**{name: getattr(self, name) for name in names}, timezone=self.tz)
 
 
-place_options = grouped(
-    "place",
-    Place,
-    (
-        click.option("--setup", metavar="FILE", help="Setup file; else poleward.toml here, else your own."),
-        click.option("--latitude", metavar="ANGLE", help="North positive, e.g. 47.1deg or -33d52m."),
-        click.option("--longitude", metavar="ANGLE", help="East positive; only for right ascensions."),
-        click.option("--elevation", metavar="LENGTH", help="Of the site, e.g. 560m."),
-        click.option(
-            "--tz",
-            metavar="ZONE",
-            help="Zone of times without an offset: UTC, local, Europe/Zurich, +01:00.",
-        ),
-        click.option("--pressure", metavar="PRESSURE", help="Of the air, e.g. 950hPa; 0hPa: no refraction."),
-        click.option("--temperature", metavar="TEMP", help="Of the air, e.g. 4deg_C."),
-        click.option("--humidity", metavar="FRACTION", help="Of the air, 0 to 1."),
-        click.option("--wavelength", metavar="LENGTH", help="Of the light, e.g. 0.55um."),
-    ),
-)
+place_options = grouped("place", Place)
 
 
 @dataclass(frozen=True)
 class Output:
     """Where the result goes, and how."""
 
-    as_json: bool = False
-    output: str | None = None
-    chart: str | None = None
-    page: str | None = None
-    force: bool = False
-    night: bool = False
+    as_json: bool = flag("--json", "Print the record as JSON instead of text.", "as_json")
+    output: str | None = option("--output", "FILE", "Write the result: .json or .ecsv.", "-o")
+    chart: str | None = option("--chart", "FILE", "Draw a chart: .png, .svg or .pdf.")
+    page: str | None = option("--page", "FILE", "Write one page to keep, for phone and paper: .html.")
+    force: bool = flag("--force", "Write over existing files.")
+    night: bool = flag("--night", "Print and draw in dim red.")
 
     def check(self) -> None:
         """Refuse, before any work, names that cannot be written.
@@ -183,18 +174,7 @@ class Output:
         print_result(shown, self.night and not self.as_json)
 
 
-output_options = grouped(
-    "output",
-    Output,
-    (
-        click.option("--json", "as_json", is_flag=True, help="Print the record as JSON instead of text."),
-        click.option("--output", "-o", metavar="FILE", help="Write the result: .json or .ecsv."),
-        click.option("--chart", metavar="FILE", help="Draw a chart: .png, .svg or .pdf."),
-        click.option("--page", metavar="FILE", help="Write one page to keep, for phone and paper: .html."),
-        click.option("--force", is_flag=True, help="Write over existing files."),
-        click.option("--night", is_flag=True, help="Print and draw in dim red."),
-    ),
-)
+output_options = grouped("output", Output)
 
 
 def check_ending(option: str, path: str | None, allowed: tuple[str, ...], force: bool) -> None:

@@ -23,10 +23,25 @@ if TYPE_CHECKING:
 class Looking:
     """How frames are looked at."""
 
-    pointing: tuple[str, ...] = ()
-    drive_off: tuple[str, ...] = ()
-    nudge_north: tuple[str, ...] = ()
-    mosaic: bool = False
+    pointing: tuple[str, ...] = common.option(
+        "--pointing",
+        "PAIRS",
+        "Where headers do not say it: 'label=east, hour_angle=-4h, dec=+10d'; repeatable, without labels in the order of time.",
+        multiple=True,
+    )
+    drive_off: tuple[str, ...] = common.option(
+        "--drive-off",
+        "FRAMES",
+        "Frames (a folder) taken with the drive stopped: scale and angle of the camera; repeatable.",
+        multiple=True,
+    )
+    nudge_north: tuple[str, ...] = common.option(
+        "--nudge-north",
+        "FRAMES",
+        "Frames before and after the telescope was nudged north: the camera's mirror; repeatable.",
+        multiple=True,
+    )
+    mosaic: bool = common.flag("--mosaic", "The pixels stand under a raster of colours: 2 x 2 means.")
 
     def read(self, files: Sequence[str], setup: Setup, timezone: str, tell: Any = None) -> FrameDrifts:
         """Measure the drifts."""
@@ -44,45 +59,22 @@ class Looking:
         }
 
 
-looking_options = common.grouped(
-    "looking",
-    Looking,
-    (
-        click.option(
-            "--pointing",
-            multiple=True,
-            metavar="PAIRS",
-            help="Where headers do not say it: 'label=east, hour_angle=-4h, dec=+10d'; repeatable, without labels in the "
-            "order of time.",
-        ),
-        click.option(
-            "--drive-off",
-            multiple=True,
-            metavar="FRAMES",
-            help="Frames (a folder) taken with the drive stopped: scale and angle of the camera; repeatable.",
-        ),
-        click.option(
-            "--nudge-north",
-            multiple=True,
-            metavar="FRAMES",
-            help="Frames before and after the telescope was nudged north: the camera's mirror; repeatable.",
-        ),
-        click.option(
-            "--mosaic", is_flag=True, help="The pixels stand under a raster of colours: 2 x 2 means."
-        ),
-    ),
-)
+looking_options = common.grouped("looking", Looking)
 
 
 @dataclass(frozen=True)
 class TableOutput:
     """Where the drift table goes."""
 
-    as_json: bool = False
-    output: str | None = None
-    chart: str | None = None
-    force: bool = False
-    night: bool = False
+    as_json: bool = common.flag("--json", "Print the record as JSON instead of the table.", "as_json")
+    output: str | None = common.option(
+        "--output", "FILE", "Write the drift table, .ecsv or .csv, or the record, .json.", "-o"
+    )
+    chart: str | None = common.option(
+        "--chart", "FILE", "Draw the first frames with the stars' paths: .png, .svg or .pdf."
+    )
+    force: bool = common.flag("--force", "Write over existing files.")
+    night: bool = common.flag("--night", "Print and draw in dim red.")
 
     def check(self) -> None:
         """Refuse, before any work, names that cannot be written."""
@@ -125,35 +117,16 @@ class TableOutput:
             )
 
 
-table_options = common.grouped(
-    "table",
-    TableOutput,
-    (
-        click.option(
-            "--json", "as_json", is_flag=True, help="Print the record as JSON instead of the table."
-        ),
-        click.option(
-            "--output",
-            "-o",
-            metavar="FILE",
-            help="Write the drift table, .ecsv or .csv, or the record, .json.",
-        ),
-        click.option(
-            "--chart", metavar="FILE", help="Draw the first frames with the stars' paths: .png, .svg or .pdf."
-        ),
-        click.option("--force", is_flag=True, help="Write over existing files."),
-        click.option("--night", is_flag=True, help="Print and draw in dim red."),
-    ),
-)
+table_options = common.grouped("table", TableOutput)
 
 
 @dataclass(frozen=True)
 class Coming:
     """Whether more frames will come, and how long they are waited for."""
 
-    follow: bool = False
-    until: str | None = None
-    interval: str | None = None
+    follow: bool = common.flag("--follow", "One folder into which frames still come: measure as they do.")
+    until: str | None = common.given(UNTIL)
+    interval: str | None = common.given(INTERVAL)
 
     def check(self, files: Sequence[str]) -> tuple[float | None, float]:
         """Refuse what does not fit together; return the goal, arcmin, and the pause, s."""
@@ -165,17 +138,7 @@ class Coming:
         return goal_and_pause(self.until, self.interval)
 
 
-coming_options = common.grouped(
-    "coming",
-    Coming,
-    (
-        click.option(
-            "--follow", is_flag=True, help="One folder into which frames still come: measure as they do."
-        ),
-        UNTIL,
-        INTERVAL,
-    ),
-)
+coming_options = common.grouped("coming", Coming)
 
 
 @click.command("frames")

@@ -26,11 +26,15 @@ if TYPE_CHECKING:
 class Reading:
     """What of the logs is fitted together, and whether a log still grows."""
 
-    layout: str | None = None
-    each: Any = "all"
-    follow: bool = False
-    until: str | None = None
-    interval: str | None = None
+    layout: str | None = common.option(
+        "--layout", "FILE", "How the logs are written; poleward layout drafts it.", "-l"
+    )
+    each: Any = common.option(  # noqa: RUF009 - a field
+        "--each", "WHAT", "Fit together: all, or each night, file or section on its own [all].", default="all"
+    )
+    follow: bool = common.flag("--follow", "One log that is still being written: solve again as it grows.")
+    until: str | None = common.given(UNTIL)
+    interval: str | None = common.given(INTERVAL)
 
     def check(self, files: Sequence[str]) -> str:
         """Refuse what does not fit together; return the layout's name."""
@@ -52,26 +56,7 @@ class Reading:
         return self.layout
 
 
-reading_options = common.grouped(
-    "reading",
-    Reading,
-    (
-        click.option(
-            "--layout", "-l", metavar="FILE", help="How the logs are written; poleward layout drafts it."
-        ),
-        click.option(
-            "--each",
-            default="all",
-            metavar="WHAT",
-            help="Fit together: all, or each night, file or section on its own [all].",
-        ),
-        click.option(
-            "--follow", is_flag=True, help="One log that is still being written: solve again as it grows."
-        ),
-        UNTIL,
-        INTERVAL,
-    ),
-)
+reading_options = common.grouped("reading", Reading)
 
 
 @click.command("log")

@@ -34,62 +34,43 @@ SLOWEST_DEG_PER_S, LONGEST_CENTRING_S = 0.01, 3600.0
 class Wish:
     """What is asked of the plan, as written."""
 
-    accuracy: str | None = None
-    reading_error: str | None = None
-    seeing: str | None = None
-    cadence: str | None = None
-    blocked: tuple[str, ...] = ()
-    pointings: int | None = None
-    slew_rate: str | None = None
-    centring: str | None = None
-    noise: str | None = None
-    unguided: bool = False
-    table: str | None = None
+    accuracy: str | None = common.option(
+        "--accuracy",
+        "ANGLE",
+        "Standard uncertainty of the axis wanted, in any direction on the sky [what the targets need, else 1arcmin].",
+    )
+    reading_error: str | None = common.option(
+        "--reading-error", "ANGLE", "At the eyepiece: of one reading of the star's place [1 arcsec]."
+    )
+    seeing: str | None = common.option(
+        "--seeing", "ANGLE", "With a camera: full width of a star's image, e.g. 2.5arcsec."
+    )
+    cadence: str | None = common.option("--cadence", "TIME", "With a camera: time from frame to frame [2 s].")
+    blocked: tuple[str, ...] = common.option(
+        "--blocked",
+        "PAIRS",
+        "Sector of the horizon: from=60deg, to=150deg, up_to=40deg (azimuths from north through east); repeatable.",
+        multiple=True,
+    )
+    pointings: int | None = common.option(
+        "--pointings", "N", "2 or 3 [the quicker; a third checks the others].", type=int
+    )
+    slew_rate: str | None = common.option(
+        "--slew-rate", "RATE", "Of the telescope between pointings [2 deg/s]."
+    )
+    centring: str | None = common.option("--centring", "TIME", "To find and centre the next star [60 s].")
+    noise: str | None = common.option(
+        "--noise", "RECORD", "With a camera: noise and cadence from a record of log (JSON)."
+    )
+    unguided: bool = common.flag(
+        "--unguided", "The targets' exposures only track: it decides what they need."
+    )
+    table: str | None = common.option(
+        "--write", "FILE", "Write a drift table (.csv) in which only the drifts are left blank.", "table"
+    )
 
 
-wish_options = common.grouped(
-    "wish",
-    Wish,
-    (
-        click.option(
-            "--accuracy",
-            metavar="ANGLE",
-            help="Standard uncertainty of the axis wanted, in any direction on the sky [what the targets need, else 1arcmin].",
-        ),
-        click.option(
-            "--reading-error",
-            metavar="ANGLE",
-            help="At the eyepiece: of one reading of the star's place [1 arcsec].",
-        ),
-        click.option(
-            "--seeing", metavar="ANGLE", help="With a camera: full width of a star's image, e.g. 2.5arcsec."
-        ),
-        click.option("--cadence", metavar="TIME", help="With a camera: time from frame to frame [2 s]."),
-        click.option(
-            "--blocked",
-            multiple=True,
-            metavar="PAIRS",
-            help="Sector of the horizon: from=60deg, to=150deg, up_to=40deg (azimuths from north through east); repeatable.",
-        ),
-        click.option(
-            "--pointings", type=int, metavar="N", help="2 or 3 [the quicker; a third checks the others]."
-        ),
-        click.option("--slew-rate", metavar="RATE", help="Of the telescope between pointings [2 deg/s]."),
-        click.option("--centring", metavar="TIME", help="To find and centre the next star [60 s]."),
-        click.option(
-            "--noise", metavar="RECORD", help="With a camera: noise and cadence from a record of log (JSON)."
-        ),
-        click.option(
-            "--unguided", is_flag=True, help="The targets' exposures only track: it decides what they need."
-        ),
-        click.option(
-            "--write",
-            "table",
-            metavar="FILE",
-            help="Write a drift table (.csv) in which only the drifts are left blank.",
-        ),
-    ),
-)
+wish_options = common.grouped("wish", Wish)
 
 
 @click.command("plan")
@@ -179,8 +160,7 @@ def _accuracy(
     stated, guided = wish.accuracy, not wish.unguided
     outfit, targets = wanted.outfit(setup, guided=guided), wanted.read(site)
     if stated is not None:
-        kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
-        return quantity.parse(stated, kind, "--accuracy"), "as asked for", ()
+        return quantity.parse(stated, quantity.ACCURACY, "--accuracy"), "as asked for", ()
     if targets:
         if site.longitude_rad is None:
             raise InputError(
@@ -201,12 +181,8 @@ def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
     for number, text in enumerate(texts, 1):
         where = f"--blocked {number}"
         pairs = common.inline_pairs(text, where, "from=60deg, to=150deg, up_to=40deg")
-        for name in pairs:
-            if name not in SECTOR:
-                raise InputError(f"unknown name '{name}'", quantity.nearest(name, SECTOR), where)
-        for name in SECTOR[:2]:
-            if name not in pairs:
-                raise InputError(f"{name} is missing", "write e.g. from=60deg, to=150deg, up_to=40deg", where)
+        quantity.refuse_unknown(pairs, SECTOR, where)
+        quantity.refuse_missing(pairs, SECTOR[:2], "write e.g. from=60deg, to=150deg, up_to=40deg", where)
         degrees = {
             name: math.degrees(quantity.parse(value, quantity.ANGLE, where, name))
             for name, value in pairs.items()

@@ -21,37 +21,24 @@ if TYPE_CHECKING:
 class Solving:
     """How to solve; see `poleward.solve`."""
 
-    drive_rate: str | None = None
-    pole: Any = "apparent"
-    reading_error: str = "1 arcsec"
-    pointing_error: str = "0.5 deg"
-    robust: bool = False
-    from_scatter: bool = False
-    allow_low: bool = False
-    watch: str | None = None
+    drive_rate: str | None = common.given(common.DRIVE_RATE)
+    pole: Any = common.given(common.POLE, "apparent")  # noqa: RUF009 - a field
+    reading_error: str = common.option(
+        "--reading-error",
+        "ANGLE",
+        "Of one reading, for drifts without a sigma [1 arcsec].",
+        default="1 arcsec",
+    )
+    pointing_error: str = common.given(common.POINTING_ERROR, "0.5 deg")
+    robust: bool = common.flag("--robust", "Count on blunders among the timings.")
+    from_scatter: bool = common.flag(
+        "--from-scatter", "Take the uncertainties from the scatter of the timings."
+    )
+    allow_low: bool = common.given(common.ALLOW_LOW, False)
+    watch: str | None = common.given(common.watch_option("the last timing's, unless it hardly moves"))
 
 
-solving_options = common.grouped(
-    "solving",
-    Solving,
-    (
-        common.DRIVE_RATE,
-        common.POLE,
-        click.option(
-            "--reading-error",
-            default="1 arcsec",
-            metavar="ANGLE",
-            help="Of one reading, for drifts without a sigma [1 arcsec].",
-        ),
-        common.POINTING_ERROR,
-        click.option("--robust", is_flag=True, help="Count on blunders among the timings."),
-        click.option(
-            "--from-scatter", is_flag=True, help="Take the uncertainties from the scatter of the timings."
-        ),
-        common.ALLOW_LOW,
-        common.watch_option("the last timing's, unless it hardly moves"),
-    ),
-)
+solving_options = common.grouped("solving", Solving)
 
 
 @click.command("solve")

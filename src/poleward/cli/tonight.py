@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
-
-import click
 
 from poleward.cli import common
 from poleward.errors import InputError, UsageError
@@ -28,12 +25,20 @@ CAMERA = ("focal_length", "pixel_size", "width", "height")
 class Tonight:
     """What is to be photographed and with what; the setup's where it is not given."""
 
-    targets: str | None = None
-    target: tuple[str, ...] = ()
-    camera: str | None = None
-    limit: str | None = None
-    at: str | None = None
-    lowest_altitude: str | None = None
+    targets: str | None = common.option(
+        "--targets", "FILE", "Targets table: CSV, ECSV or VOTable; - is stdin."
+    )
+    target: tuple[str, ...] = common.option(
+        "--target", "PAIRS", "One target, as name=value, name=value; repeatable.", multiple=True
+    )
+    camera: str | None = common.option("--camera", "PAIRS", f"Imaging camera: {OPTICS}.")
+    limit: str | None = common.option(
+        "--limit", "PIXELS", "Longest trail that counts as a round star [1 pix]."
+    )
+    at: str | None = common.option("--at", "TIME", "Moment that counts as now, e.g. 2026-11-25T21:00+01:00.")
+    lowest_altitude: str | None = common.option(
+        "--lowest-altitude", "ANGLE", "Below it nothing is done [20deg]."
+    )
 
     def read(self, site: Site) -> tuple[Target, ...]:
         """Return the targets; none when none are given."""
@@ -79,53 +84,20 @@ class Tonight:
 
     def lowest(self, setup: Setup) -> float:
         """Return the lowest altitude, degrees."""
-        from poleward.door import quantity
+        from poleward.tonight.asked import lowest_of
 
         if self.lowest_altitude is None:
             return setup.lowest_altitude_deg
-        degrees = math.degrees(quantity.parse(self.lowest_altitude, quantity.ANGLE, "--lowest-altitude"))
-        if not 0 <= degrees < 90:
-            raise InputError(f"{degrees:g} deg is given, allowed is 0 to 90 deg", "", "--lowest-altitude")
-        return degrees
+        return lowest_of(self.lowest_altitude, "--lowest-altitude")
 
 
-target_options = common.grouped(
-    "wanted",
-    Tonight,
-    (
-        click.option("--targets", metavar="FILE", help="Targets table: CSV, ECSV or VOTable; - is stdin."),
-        click.option(
-            "--target",
-            multiple=True,
-            metavar="PAIRS",
-            help="One target, as name=value, name=value; repeatable.",
-        ),
-        click.option(
-            "--camera",
-            metavar="PAIRS",
-            help="Imaging camera: focal_length=600mm, pixel_size=3.76um, width=6248, height=4176.",
-        ),
-        click.option("--limit", metavar="PIXELS", help="Longest trail that counts as a round star [1 pix]."),
-        click.option("--at", metavar="TIME", help="Moment that counts as now, e.g. 2026-11-25T21:00+01:00."),
-        click.option("--lowest-altitude", metavar="ANGLE", help="Below it nothing is done [20deg]."),
-    ),
-)
+target_options = common.grouped("wanted", Tonight)
 
 
 def _camera(pairs: dict[str, str]) -> Camera:
     from poleward.door import quantity
     from poleward.sky.camera import Camera
 
-    for name in pairs:
-        if name not in CAMERA:
-            raise InputError(f"unknown name '{name}'", quantity.nearest(name, CAMERA), "--camera")
-    for name in CAMERA:
-        if name not in pairs:
-            raise InputError(
-                f"{name} is missing",
-                f"write {OPTICS}",
-                "--camera",
-            )
-    return Camera(
-        pairs["focal_length"], pairs["pixel_size"], pairs["width"], pairs["height"], where="--camera"
-    )
+    quantity.refuse_unknown(pairs, CAMERA, "--camera")
+    quantity.refuse_missing(pairs, CAMERA, f"write {OPTICS}", "--camera")
+    return Camera(**pairs, where="--camera")

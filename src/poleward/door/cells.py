@@ -9,7 +9,7 @@ from datetime import datetime, tzinfo
 from typing import Any, NoReturn
 
 from poleward.door.clock import parse_time, zone_of
-from poleward.door.quantity import Kind, header_unit, nearest, parse
+from poleward.door.quantity import Kind, header_unit, parse, refuse_unknown
 from poleward.door.tables import RawTable, Row, is_place
 from poleward.errors import InputError, WrongTypeError
 
@@ -136,8 +136,6 @@ def cells_of_rows(
         if not isinstance(cells, Mapping):
             raise WrongTypeError(where, cells, "a mapping of column names to values", hint)
         row = Row(where, cells)
-        for key, value in cells.items():
-            if key not in columns and not is_place(value):
-                raise InputError(f"unknown name '{key}'", nearest(key, columns), where)
+        refuse_unknown((key for key, value in cells.items() if not is_place(value)), columns, where)
         made.append(Cells(row, columns, {}, zone))
     return made

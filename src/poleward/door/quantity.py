@@ -74,6 +74,9 @@ HEIGHT = Kind("m", "m", "560 m")
 PRESSURE = Kind("hPa", None, "950 hPa", "", "could be hPa or mmHg")
 TEMPERATURE = Kind("deg_C", None, "4 deg_C", "", "could be Celsius or kelvin")
 WAVELENGTH = Kind("um", None, "0.55 um", "", "could be nm or um")
+ACCURACY = Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
+AXIS_ERROR = Kind("arcmin", None, "-3 arcmin", "", "could be arcmin or degrees")
+OFFSET = Kind("rad", None, "12 arcmin", "", "could be arcmin or degrees")
 KNOB_ANGLE = Kind("arcmin", None, "38 arcmin", "", "could be arcmin or degrees")
 DRIVE_RATE = Kind("arcsec / s", None, "15.0369 arcsec/s", "", "could be per second or per minute")
 
@@ -251,6 +254,33 @@ def header_unit(text: str, kind: Kind, where: str) -> str:
             f"the unit '{unit}' does not fit here", f"allowed is a unit as in {kind.example}", where
         )
     return unit
+
+
+def refuse_unknown(names: Iterable[str], known: Iterable[str], where: str) -> None:
+    """Refuse a name that is none of the known ones.
+
+    Raises
+    ------
+    InputError
+        Names the nearest known one.
+    """
+    known = list(known)
+    for name in names:
+        if name not in known:
+            raise InputError(f"unknown name '{name}'", nearest(name, known), where)
+
+
+def refuse_missing(names: Iterable[str], needed: Iterable[str], hint: str, where: str) -> None:
+    """Refuse to do without a name that is needed.
+
+    Raises
+    ------
+    InputError
+        With the hint.
+    """
+    for name in needed:
+        if name not in names:
+            raise InputError(f"{name} is missing", hint, where)
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

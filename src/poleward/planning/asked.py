@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from poleward.door import quantity
-from poleward.door.quantity import Kind, parse
+from poleward.door.quantity import parse
 from poleward.errors import UsageError, WrongTypeError
 from poleward.guidelog.fitting.logsolution import LogSolution
 from poleward.planning import needed as needing
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from astropy.table import Table
 
     from poleward.door.quantity import Duration, Moment, Value
-
-ACCURACY = Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or degrees")
 
 
 def plan(
@@ -86,7 +84,7 @@ def plan(
     sectors = tuple(_sector(sector, f"blocked {number}") for number, sector in enumerate(blocked, 1))
     wanted = accuracy
     if not isinstance(wanted, Needed):
-        wanted = Needed(parse(wanted, ACCURACY, "accuracy"), "", ())
+        wanted = Needed(parse(wanted, quantity.ACCURACY, "accuracy"), "", ())
     why = f"what {wanted.name} needs to pass 95 times in 100" if wanted.name else "as asked for"
     wishes = Wishes(wanted.accuracy_arcmin, why, lowest_of(lowest_altitude), sectors, pointings, wanted.notes)
     begin = None if site.longitude_rad is None else moment_of(at)

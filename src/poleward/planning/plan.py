@@ -45,22 +45,10 @@ AHEAD_MIN = (0.0, 30.0, 60.0, 90.0)
 def plan(
     site: Site, reader: Reader, wishes: Wishes, *, at: datetime | None = None, pole: str = "apparent"
 ) -> Plan:
-    """Find the pointings and minutes that tell the axis well enough in the least time.
+    """Find the pointings and minutes that tell the axis well enough in the least time, as `poleward.plan` is asked to.
 
-    Parameters
-    ----------
-    site : Site
-        With a longitude and `at`, the Sun is kept away from and bright stars are named; by eye, bright stars are what
-        is timed.
-    reader : Reader
-    wishes : Wishes
-    at : datetime, optional
-        When the work may begin; before dusk it is put off until dusk, where there is one within a day.
-    pole : {"apparent", "true"}
-
-    Returns
-    -------
-    Plan
+    With a longitude and `at`, the Sun is kept away from and bright stars are named; by eye, bright stars are what is timed.
+    Work that may begin before dusk is put off until dusk, where there is one within a day.
 
     Raises
     ------

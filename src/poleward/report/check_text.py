@@ -18,13 +18,7 @@ WORTH = 0.1
 
 
 def check_text(result: Check, signs: Signs) -> str:
-    """Return all that there is to say about a check.
-
-    Parameters
-    ----------
-    result : Check
-    signs : Signs
-    """
+    """Return all that there is to say about a check."""
     site = result.site
     blocks = [_verdict(result, site, signs), _targets(result, site), _rates(result, site), _steady(result)]
     blocks += [_axes(result), _notes(result)]

@@ -38,14 +38,7 @@ SAME_NOTES = 3
 
 
 def log_text(result: LogSolution, signs: Signs) -> str:
-    """Return all that there is to say about guide logs.
-
-    Parameters
-    ----------
-    result : LogSolution
-    signs : Signs
-        What the stream can show.
-    """
+    """Return all that there is to say about guide logs."""
     solution, site = result.solution, result.site
     blocks = [_first(result), "\n".join(filter(None, [verdict(solution, signs, "logs"), which_text(result)]))]
     if solution.moves:

@@ -25,13 +25,7 @@ def arcmin_text(arcmin: float) -> str:
 
 
 def plan_text(result: Plan, signs: Signs) -> str:
-    """Return all that there is to say about a plan.
-
-    Parameters
-    ----------
-    result : Plan
-    signs : Signs
-    """
+    """Return all that there is to say about a plan."""
     site = result.site
     best = result.proposal
     count = {2: "Two", 3: "Three"}[len(best.pointings)]

@@ -21,14 +21,7 @@ DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 
 
 def solution_text(solution: Solution, signs: Signs) -> str:
-    """Return all that there is to say about a solution.
-
-    Parameters
-    ----------
-    solution : Solution
-    signs : Signs
-        What the stream can show.
-    """
+    """Return all that there is to say about a solution."""
     blocks = [verdict(solution, signs)]
     if solution.moves:
         blocks.append(what_to_turn(solution))

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from poleward.door import quantity
-from poleward.door.quantity import parse
+from poleward.door.quantity import parse, refuse_missing
 from poleward.errors import InputError
 from poleward.solving.base import Base
 from poleward.solving.knobs import SIDES, Knob, per_turn_from_thread
@@ -84,11 +84,8 @@ def base_from(table: Mapping[str, Any] | None, where: str) -> Base | None:
     """Return the base from its table of the setup; None without one."""
     if table is None:
         return None
-    for key in ("tilt", "toward"):
-        if key not in table:
-            raise InputError(
-                f"{key} is missing", 'tilt = "1 deg", toward = "120 deg": azimuth of its lowest side', where
-            )
+    hint = 'tilt = "1 deg", toward = "120 deg": azimuth of its lowest side'
+    refuse_missing(table, ("tilt", "toward"), hint, where)
     tilt, toward = (parse(table[key], quantity.ANGLE, where, key) for key in ("tilt", "toward"))
     if not 0 <= tilt <= STEEPEST_BASE_RAD:
         raise InputError(f"tilt is {math.degrees(tilt):g} deg, allowed is 0 to 20 deg", "", where)

@@ -151,9 +151,7 @@ def watch_from_cells(cells: Mapping[str, Any], where: str, timezone: str = "") -
         An unknown name, or values that make no pointing.
     """
     known = ("hour_angle", "dec", "ra", "star", "time", "azimuth", "altitude", "reversed")
-    for key in cells:
-        if key not in known:
-            raise InputError(f"unknown name '{key}'", quantity.nearest(key, known), where)
+    quantity.refuse_unknown(cells, known, where)
     read = Cells(Row(where, cells), COLUMNS, {}, zone_of(timezone) if timezone else None)
     return _pointing(read), _yes(read, "reversed", "no")
 

@@ -101,11 +101,11 @@ def moment_of(at: Moment | None) -> datetime:
     return datetime.now(UTC).replace(microsecond=0) if at is None else parse_time(at, "at")
 
 
-def lowest_of(altitude: Value) -> float:
+def lowest_of(altitude: Value, where: str = "lowest_altitude") -> float:
     """Return the lowest altitude, degrees."""
-    degrees = math.degrees(parse(altitude, quantity.ANGLE, "lowest_altitude"))
+    degrees = math.degrees(parse(altitude, quantity.ANGLE, where))
     if not 0 <= degrees < 90:
-        raise InputError(f"{degrees:g} deg is given, allowed is 0 to 90 deg", "", "lowest_altitude")
+        raise InputError(f"{degrees:g} deg is given, allowed is 0 to 90 deg", "", where)
     return degrees
 
 
@@ -123,12 +123,8 @@ def as_targets(given: Any) -> tuple[Target, ...]:
         return tuple(given)
     if isinstance(given, Sequence) and all(isinstance(one, Mapping) for one in given):
         return targets_from_rows(given)
-    raise WrongTypeError(
-        "targets",
-        given,
-        "a Table, or a sequence of Target or of mappings",
-        "poleward.read_targets reads a file",
-    )
+    taken = "a Table, or a sequence of Target or of mappings"
+    raise WrongTypeError("targets", given, taken, "poleward.read_targets reads a file")
 
 
 def as_axis(given: Any) -> AxisError:
@@ -145,9 +141,5 @@ def as_axis(given: Any) -> AxisError:
         return axis_from_pairs(given, where="axis")
     if hasattr(given, "to_record"):
         return axis_from_record(given.to_record(), "axis")
-    raise WrongTypeError(
-        "axis",
-        given,
-        "a Solution, a LogSolution, an AxisError or a mapping",
-        "poleward.read_axis reads a record",
-    )
+    taken = "a Solution, a LogSolution, an AxisError or a mapping"
+    raise WrongTypeError("axis", given, taken, "poleward.read_axis reads a record")

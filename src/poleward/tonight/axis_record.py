@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from poleward.door.incoming import read_bytes
-from poleward.door.quantity import Kind, nearest, parse
+from poleward.door.quantity import AXIS_ERROR, parse, refuse_missing, refuse_unknown
 from poleward.door.tables import decoded
 from poleward.errors import InputError
 from poleward.sky.pole import POLES, pole_name
 
-ERROR = Kind("arcmin", None, "-3 arcmin", "", "could be arcmin or degrees")
 NAMES = ("azimuth", "altitude", "azimuth_sigma", "altitude_sigma")
 REFERENCES = tuple(f"{name} pole" for name in POLES)
 FARTHEST_ARCMIN = 20 * 60.0
@@ -92,13 +91,11 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
         An unknown or missing name, or a value that cannot be used.
     """
     pole_name(pole)
-    for name in pairs:
-        if name not in NAMES:
-            raise InputError(f"unknown name '{name}'", nearest(name, NAMES), where)
-    for name in ("azimuth", "altitude"):
-        if name not in pairs:
-            raise InputError(f"{name} is missing", "write e.g. azimuth=5arcmin, altitude=-3arcmin", where)
-    values = {name: _believable(parse(text, ERROR, where, name), where, name) for name, text in pairs.items()}
+    refuse_unknown(pairs, NAMES, where)
+    refuse_missing(pairs, NAMES[:2], "write e.g. azimuth=5arcmin, altitude=-3arcmin", where)
+    values = {
+        name: _believable(parse(text, AXIS_ERROR, where, name), where, name) for name, text in pairs.items()
+    }
     for name in NAMES[2:]:
         if values.get(name, 0.0) < 0:
             raise InputError(

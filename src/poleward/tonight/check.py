@@ -36,22 +36,7 @@ def check(
     at: datetime,
     lowest_altitude_deg: float = 20.0,
 ) -> Check:
-    """Forecast every target's pictures with this axis.
-
-    Parameters
-    ----------
-    targets : sequence of Target
-    site : Site
-        With its longitude.
-    axis : AxisError
-    outfit : Outfit
-    at : datetime
-        Targets that name no window are taken in the first night after this moment.
-    lowest_altitude_deg : float
-
-    Returns
-    -------
-    Check
+    """Forecast every target's pictures with this axis, as `poleward.check` does of what is written with units.
 
     Raises
     ------

@@ -15,11 +15,8 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.door.cells import Cells, Columns, cells_of_rows, cells_of_table
-from poleward.door.quantity import Kind
 from poleward.door.tables import read_table
 from poleward.errors import InputError
-
-OFFSET = Kind("rad", None, "12 arcmin", "", "could be arcmin or degrees")
 
 COLUMNS: Columns = {
     "name": None,
@@ -28,8 +25,8 @@ COLUMNS: Columns = {
     "start": None,
     "end": None,
     "exposure": quantity.DURATION,
-    "guide_star_offset_north": OFFSET,
-    "guide_star_offset_east": OFFSET,
+    "guide_star_offset_north": quantity.OFFSET,
+    "guide_star_offset_east": quantity.OFFSET,
 }
 
 FARTHEST_GUIDE_STAR_DEG = 20.0
