@@ -147,7 +147,8 @@ def messages(tree: ast.Module) -> list[Message]:
             arguments = dict(zip(("text", "hint"), call.args, strict=False))
             arguments |= {word.arg: word.value for word in call.keywords if word.arg}
             if name == "WrongTypeError" and len(call.args) > 2:
-                texts = [f"{shown(call.args[0])} is ..., taken is {shown(call.args[2])}"]
+                taken = meanings(call.args[2], around)
+                texts = [f"{shown(call.args[0])} is ..., taken is {each}" for each in taken]
                 hints = meanings(call.args[3], around) if len(call.args) > 3 else [""]
             else:
                 texts = meanings(arguments.get("text", arguments.get("message")), around)
@@ -155,6 +156,9 @@ def messages(tree: ast.Module) -> list[Message]:
             for text in texts:
                 if re.search("[a-z]", text):
                     found.setdefault(Message(str(STATUS[name]), text, " / ".join(dict.fromkeys(hints))))
+        for _, call in calls(around, "refuse_missing"):
+            hints = meanings(call.args[2], around)
+            found.setdefault(Message("3", "NAME is missing", " / ".join(hints)))
         for name, call in calls(around, "Note", *handed_on(tree)):
             code = WORDS.get(getattr(call.args[0], "id", ""), shown(call.args[0]))
             if re.fullmatch("[a-z-]+", code):
