@@ -237,13 +237,13 @@ def _clock(sections: Sequence[Section], site: Site) -> str:
 def summary(solution: Solution) -> str:
     """Return both errors in one line, ASCII."""
     from poleward.report.style import decimals_for
+    from poleward.solving.solution import errors_of
 
-    parts = []
+    known, parts = errors_of(solution), []
     for name in ("azimuth", "altitude"):
-        value, sigma = getattr(solution, f"{name}_error_arcmin"), getattr(solution, f"{name}_sigma_arcmin")
-        if value is None:
-            parts.append(f"{name} not determined")
-        else:
-            places = decimals_for(sigma)
+        if name in known:
+            (value, sigma), places = known[name], decimals_for(known[name][1])
             parts.append(f"{name} {value:+.{places}f} +/- {sigma:.{places}f}")
+        else:
+            parts.append(f"{name} not determined")
     return f"{parts[0]}  {parts[1]} arcmin (east and up positive)"

@@ -105,11 +105,10 @@ def _borne(
         " to ".join(clock_time(later(window.start, second), site) for second in one)
         for one in at_pole.passes()
     ]
-    kind = "guided" if outfit.guided else "unguided"
     hours = (
         f"it would pass from {' and from '.join(spans)}" if spans else "it passes at no hour of its window"
     )
     return (
         0.0,
-        f"{kind}, it trails {np.max(trails):.2f} of {outfit.limit_pix:g} pix even with the axis on the pole; {hours}",
+        f"{outfit.kind}, it trails {np.max(trails):.2f} of {outfit.limit_pix:g} pix even with the axis on the pole; {hours}",
     )

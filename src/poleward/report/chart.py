@@ -12,7 +12,7 @@ import numpy as np
 from poleward.errors import printable_lines
 from poleward.report import style
 from poleward.report.moves_text import move_text
-from poleward.solving.solution import Solution
+from poleward.solving.solution import Solution, errors_of
 
 
 @dataclass(frozen=True)
@@ -119,15 +119,19 @@ def draw_axis(axes: Any, solution: Solution, palette: Palette, least_reach: floa
         _axis_and_moves(axes, solution, azimuth, altitude, palette)
     else:
         _band(axes, solution, reach, palette)
-    south = solution.pole.hemisphere < 0
-    half = reach / solution.pole.level
+    scale_errors(axes, reach, solution.pole.level, south=solution.pole.hemisphere < 0)
+    axes.set_title(_title(solution), fontsize=11)
+
+
+def scale_errors(axes: Any, reach: float, level: float, *, south: bool) -> None:
+    """Set the scales of errors as seen looking at the pole: half the height is `reach`, arcmin on the sky."""
+    half = reach / level
     axes.set_xlim((half, -half) if south else (-half, half))
     axes.set_ylim(-reach, reach)
-    axes.set_aspect(1 / solution.pole.level)
+    axes.set_aspect(1 / level)
     sides = ("east", "west") if south else ("west", "east")
     axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}")
     axes.set_ylabel("low  <  altitude error [arcmin]  >  high")
-    axes.set_title(_title(solution), fontsize=11)
 
 
 def _title(solution: Solution) -> str:
@@ -147,12 +151,8 @@ def _title(solution: Solution) -> str:
 def _reach(solution: Solution) -> float:
     """Half height of the picture, arcmin on the sky: errors and 2-sigma ellipse with room to spare."""
     sizes = [0.5]
-    if solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
-        sizes.append(
-            (abs(solution.azimuth_error_arcmin) + 2 * solution.azimuth_sigma_arcmin) * solution.pole.level
-        )
-    if solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
-        sizes.append(abs(solution.altitude_error_arcmin) + 2 * solution.altitude_sigma_arcmin)
+    for name, (error, sigma) in errors_of(solution).items():
+        sizes.append((abs(error) + 2 * sigma) * (solution.pole.level if name == "azimuth" else 1.0))
     if solution.combination is not None:
         sizes.append(abs(solution.combination.value_arcmin) + 2 * solution.combination.sigma_arcmin)
     return 1.3 * max(sizes)
@@ -234,7 +234,7 @@ def _axis_and_moves(axes: Any, solution: Solution, azimuth: float, altitude: flo
         sigma = solution.azimuth_sigma_arcmin if move.knob == "azimuth" else solution.altitude_sigma_arcmin
         text = f"{move.knob} knob: {move_text(move, style.decimals_for(sigma or 0.0))}"
         axes.plot([], [], color=colour, linewidth=2, linestyle=dash, label=text)
-    _legend(axes, palette)
+    legend_below(axes, palette)
 
 
 def _uneven_intervals(
@@ -260,11 +260,11 @@ def _uneven_intervals(
     )
 
 
-def _legend(axes: Any, palette: Palette) -> None:
-    """Below the picture, where it hides nothing."""
-    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9)
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+def legend_below(axes: Any, palette: Palette) -> None:
+    """Put the legend below the picture, where it hides nothing."""
+    axes.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9, labelcolor=palette.ink
+    )
 
 
 def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None:
@@ -273,15 +273,11 @@ def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None
         known = solution.combination
         on_azimuth, on_altitude = known.azimuth_on_sky_weight, known.altitude_weight
         value, sigma = known.value_arcmin, known.sigma_arcmin
-    elif solution.azimuth_error_arcmin is not None and solution.azimuth_sigma_arcmin is not None:
-        on_azimuth, on_altitude = 1.0, 0.0
-        value, sigma = (
-            solution.azimuth_error_arcmin * solution.pole.level,
-            solution.azimuth_sigma_arcmin * solution.pole.level,
-        )
-    elif solution.altitude_error_arcmin is not None and solution.altitude_sigma_arcmin is not None:
-        on_azimuth, on_altitude = 0.0, 1.0
-        value, sigma = solution.altitude_error_arcmin, solution.altitude_sigma_arcmin
+    elif errors := errors_of(solution):
+        ((name, (value, sigma)),) = errors.items()
+        on_azimuth, on_altitude = (1.0, 0.0) if name == "azimuth" else (0.0, 1.0)
+        level = solution.pole.level if name == "azimuth" else 1.0
+        value, sigma = value * level, sigma * level
     else:
         return
     along = np.array([-3 * reach, 3 * reach])
@@ -296,4 +292,4 @@ def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None
             linestyle="--" if shift else "-",
             label="1 sigma" if shift > 0 else None if shift else "the axis is somewhere on this line",
         )
-    _legend(axes, palette)
+    legend_below(axes, palette)

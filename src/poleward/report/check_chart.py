@@ -10,7 +10,7 @@ import numpy as np
 
 from poleward.door.clock import zone_of
 from poleward.report import style
-from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
+from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure, scale_errors
 from poleward.report.check_text import name_cut
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
@@ -76,11 +76,10 @@ def _names(figure: Any, result: Check, palette: Palette) -> None:
         label = f" {label}" if label.startswith("_") else label
         handles.append(Line2D([], [], linewidth=2, label=label, **look_of(number, palette)))
     if handles:
-        legend = figure.legend(
-            handles=handles, loc="outside lower center", frameon=False, ncols=3, fontsize=9, handlelength=4.5
-        )
-        for entry in legend.get_texts():
-            entry.set_color(palette.ink)
+        figure.legend(
+            handles=handles, loc="outside lower center", frameon=False, ncols=3, fontsize=9, handlelength=4.5,
+            labelcolor=palette.ink,
+        )  # fmt: skip
         # Three names to a row.
         figure.set_figheight(figure.get_figheight() + 0.22 * math.ceil(len(handles) / 3))
 
@@ -92,8 +91,7 @@ def _moments(target: TargetCheck, seconds: Any) -> Any:
 def _trails(axes: Any, result: Check, palette: Palette) -> None:
     """Draw the trail of one exposure at the worst corner, at each moment of the window, and the limit."""
     dressed(axes, palette)
-    kind = "guided" if result.outfit.guided else "unguided"
-    limit, top = result.outfit.limit_pix, result.outfit.limit_pix
+    limit = top = result.outfit.limit_pix
     doubt = False
     for number, target in enumerate(result.targets):
         trails, look = target.trails, look_of(number, palette)
@@ -120,9 +118,9 @@ def _trails(axes: Any, result: Check, palette: Palette) -> None:
             textcoords="offset points", ha="left", va="center", color=palette.ink, fontsize=9,
         )  # fmt: skip
     axes.set_ylim(0, 1.15 * top)
-    axes.set_ylabel(f"trail of one exposure,\n{kind} [pix]")
+    axes.set_ylabel(f"trail of one exposure,\n{result.outfit.kind} [pix]")
     shade = "; shaded: up to where 95 % of the possible axes stay" if doubt else ""
-    axes.set_title(f"What decides; dot: the worst moment{shade}", fontsize=10, color=palette.ink)
+    axes.set_title(f"What decides; dot: the worst moment{shade}", fontsize=10)
 
 
 def _causes(axes: Any, result: Check, palette: Palette) -> None:
@@ -144,12 +142,8 @@ def _causes(axes: Any, result: Check, palette: Palette) -> None:
         else:
             axes.plot(times, np.hypot(rates.north, rates.east), linewidth=2, **look)
     axes.set_ylabel("field rotation [arcmin/h]" if guided else "drift [arcsec/min]")
-    title = (
-        "What makes it: rotation; shaded: by direction, as the air shears it"
-        if guided
-        else "What makes it: drift"
-    )
-    axes.set_title(title, fontsize=10, color=palette.ink)
+    what = "rotation; shaded: by direction, as the air shears it" if guided else "drift"
+    axes.set_title(f"What makes it: {what}", fontsize=10)
 
 
 def _clock(trail: Any, cause: Any, result: Check, site: Site, palette: Palette) -> None:
@@ -163,7 +157,7 @@ def _clock(trail: Any, cause: Any, result: Check, site: Site, palette: Palette) 
         axes.xaxis.set_major_formatter(DateFormatter("%H:%M", tz=zone))  # type: ignore[no-untyped-call]
     starts = [target.window.start for target in result.targets if target.window.start is not None]
     day = f", {day_text(min(starts), min(starts), site)}" if starts else ""
-    cause.set_xlabel(f"clock time ({site.timezone or 'UTC'}){day}", color=palette.ink)
+    cause.set_xlabel(f"clock time ({site.timezone or 'UTC'}){day}")
 
 
 def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
@@ -189,28 +183,17 @@ def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
         axes.plot(
             *values, marker="o", markersize=8, color=palette.ink, linestyle="none", zorder=5, label="the axis"
         )
-    south = result.pole.hemisphere < 0
-    half = reach / result.pole.level
-    axes.set_xlim((half, -half) if south else (-half, half))
-    axes.set_ylim(-reach, reach)
-    axes.set_aspect(1 / result.pole.level)
-    sides = ("east", "west") if south else ("west", "east")
-    axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}", color=palette.ink)
-    axes.set_ylabel("low  <  altitude error [arcmin]  >  high", color=palette.ink)
-    kind = "guided" if result.outfit.guided else "unguided"
-    title = (
-        f"Where the axis may stand, {kind}: inside its line a target passes"
-        if outlook.choices
-        else "The axis"
-    )
+    scale_errors(axes, reach, result.pole.level, south=result.pole.hemisphere < 0)
+    kind, title = result.outfit.kind, "The axis"
     if outlook.choices and outlook.together is None:
         title = f"No axis lets all targets pass, {kind}; inside its line a target does"
-    axes.set_title(title, fontsize=10, color=palette.ink)
-    legend = axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.1), frameon=False, ncols=3, fontsize=9, handlelength=3
-    )
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    elif outlook.choices:
+        title = f"Where the axis may stand, {kind}: inside its line a target passes"
+    axes.set_title(title, fontsize=10)
+    axes.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.1), frameon=False, ncols=3, fontsize=9, handlelength=3,
+        labelcolor=palette.ink,
+    )  # fmt: skip
 
 
 def _poles(axes: Any, result: Check, palette: Palette) -> None:

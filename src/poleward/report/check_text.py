@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from poleward.report.style import WIDTH, Signs, decimals_for, paragraph, seconds_text
+from poleward.report.style import (
+    IN_DEGREES_ARCMIN,
+    WIDTH,
+    Signs,
+    decimals_for,
+    paragraph,
+    seconds_text,
+    signed_number,
+)
 from poleward.sky.axis import SIDEREAL_RATE
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
@@ -11,8 +19,6 @@ from poleward.tonight.window import clock_time, day_text
 
 LONGEST_NAME = 18
 """Letters of a name in the tables, so that they keep within 80."""
-IN_DEGREES = 120.0
-"""Arcminutes from which on an angle is told in degrees."""
 WORTH = 0.1
 """A guide star inside the frame is worth a line when it shortens the trail by a tenth of the limit."""
 
@@ -51,7 +57,7 @@ def axis_words(result: Check, signs: Signs) -> str:
         side = sides[0] if value > 0 else sides[1]
         if not sigma and round(value, places) == 0:
             side = f"off in {name}"
-        if abs(value) >= IN_DEGREES:
+        if abs(value) >= IN_DEGREES_ARCMIN:
             doubt = f" {signs.plus_minus} {sigma / 60:.{decimals_for(sigma / 60)}f}" if sigma else ""
             places = decimals_for(sigma / 60) if sigma else 1
             known.append(f"{abs(value) / 60:.{places}f}{doubt} deg {side}")
@@ -66,30 +72,23 @@ def _verdict(result: Check, site: Site, signs: Signs) -> str:
     count, passed = len(result.targets), sum(target.within is True for target in result.targets)
     unsure = [target for target in result.targets if target.within is None]
     failed = [target for target in result.targets if target.within is False]
+    doubtful = [target for target in unsure if target.chance is not None and not target.problem]
+    some = f"{passed} of {count} targets stay"
     if passed == count:
-        first = f"YES: all {count} targets stay" if count > 1 else "YES: the target stays"
-    elif not failed and not any(target.chance is not None and not target.problem for target in unsure):
-        first = (
-            f"NOT ALL: {passed} of {count} targets stay"
-            if count > 1
-            else "NO VERDICT whether the target stays"
-        )
+        several, one = f"YES: all {count} targets stay", "YES: the target stays"
     elif failed:
-        first = f"NO: {passed} of {count} targets stay" if count > 1 else "NO: the target does not stay"
+        several, one = f"NO: {some}", "NO: the target does not stay"
+    elif doubtful:
+        several, one = f"NOT SURE: {some} for certain", "NOT SURE whether the target stays"
     else:
-        first = (
-            f"NOT SURE: {passed} of {count} targets stay for certain"
-            if count > 1
-            else "NOT SURE whether the target stays"
-        )
-    guided = "guided" if result.outfit.guided else "unguided"
-    line = f"{first} within {result.outfit.limit_pix:g} pixel{'s' if result.outfit.limit_pix != 1 else ''}, {guided}."
-    lines = [line, paragraph(f"Axis: {axis_words(result, signs)}.", "  ", WIDTH)]
+        several, one = f"NOT ALL: {some}", "NO VERDICT whether the target stays"
+    first = several if count > 1 else one
+    line = f"{first} within {result.outfit.limit_pix:g} pixel{'s' if result.outfit.limit_pix != 1 else ''}, {result.outfit.kind}."
+    lines = [line, paragraph(f"Axis: {axis_words(result, signs)}.", "  ")]
     starts = [target.window.start for target in result.targets if target.window.start is not None]
     days = dict.fromkeys(day_text(start, result.at, site) for start in sorted(starts))
     if days:
         lines.append(f"Windows begin on {' and '.join(days)}.")
-    doubtful = [target for target in unsure if target.chance is not None and not target.problem]
     if doubtful and not failed:
         lines.append("A surer axis error would settle it: see poleward plan.")
     return "\n".join(lines)
@@ -103,7 +102,7 @@ def _deciding(target: TargetCheck, result: Check, site: Site) -> str:
     """Return the one number that decides, and when the target passes if it does not always."""
     if target.problem:
         return target.problem
-    kind = "guided" if result.outfit.guided else "unguided"
+    kind = result.outfit.kind
     trail, longest = getattr(target, f"trail_{kind}_pix"), getattr(target, f"longest_{kind}_s")
     worst = _hour(target, target.largest_at_s[f"trail_{kind}"], site)
     text = f"trails {trail:.2f} of {result.outfit.limit_pix:g} pix at {worst}"
@@ -135,7 +134,7 @@ def _targets(result: Check, site: Site) -> str:
     shown = [target for target in result.targets if target.tolerance_arcmin is not None]
     if shown:
         lines += ["", "At the frame's worst corner and the window's worst moment"]
-        kind = "guided" if result.outfit.guided else "unguided"
+        kind = result.outfit.kind
         lines.append(
             f"  {'':<{width}}  {'trail [pix]':^18}  {'longest exposure':^18}  {'axis may be off,':>17}"
         )
@@ -180,7 +179,6 @@ def _inside(result: Check) -> list[str]:
                 f"  {target.target.name}: with the guide star at the frame's centre the guided trail would be "
                 f"{inside:.2f} instead of {aside:.2f} pix.",
                 "    ",
-                WIDTH,
             )
         )
     return lines
@@ -198,7 +196,11 @@ def _rates(result: Check, site: Site) -> str:
     ]
     for target in shown:
         cells = [
-            (f"{signed(value or 0.0, 2)}" if name != "shear_guided" else f"{value or 0.0:.2f}", name, size)
+            (
+                f"{signed_number(value or 0.0, 2)}" if name != "shear_guided" else f"{value or 0.0:.2f}",
+                name,
+                size,
+            )
             for value, name, size in (
                 (target.rotation_guided_arcmin_per_h, "rotation_guided", 9),
                 (target.rotation_unguided_arcmin_per_h, "rotation_unguided", 9),
@@ -222,7 +224,6 @@ def _rates(result: Check, site: Site) -> str:
             "  Rotation is the mean over all directions in the field; the air adds so much in one direction and takes "
             "it off across, which no axis mends.",
             "  ",
-            WIDTH,
         )
     )
     return "\n".join(lines)
@@ -252,29 +253,22 @@ def _steady(result: Check) -> str:
             f"it is refraction's doing alone. The stars' own is {SIDEREAL_RATE:.4f}, the drive runs at "
             f"{result.outfit.rate_arcsec_per_s:.4f}.",
             "  ",
-            WIDTH,
         )
     )
     return "\n".join(lines)
 
 
-def signed(value: float, places: int) -> str:
-    """Return a number with its sign, and nothing as ``0.00``."""
-    rounded = round(value, places)
-    return f"{rounded:+.{places}f}" if rounded else f"{0:.{places}f}"
-
-
 def _axes(result: Check) -> str:
     if not result.outlook.choices:
         return ""
-    kind = "guided" if result.outfit.guided else "unguided"
+    kind = result.outfit.kind
     lines = [
         f"Which axis would suit these targets (errors against the {result.axis.reference}, arcmin)",
         f"  {'':<13}  {'azimuth':>8}  {'altitude':>8}  worst trail, {kind}",
     ]
     for choice in result.outlook.choices:
         lines.append(
-            f"  {choice.label:<13}  {signed(choice.azimuth_arcmin, 1):>8}  {signed(choice.altitude_arcmin, 1):>8}  "
+            f"  {choice.label:<13}  {signed_number(choice.azimuth_arcmin, 1):>8}  {signed_number(choice.altitude_arcmin, 1):>8}  "
             f"{choice.worst_trail_pix:.2f} pix ({name_cut(choice.worst_target)})"
         )
     if result.outlook.together is None:
@@ -285,4 +279,4 @@ def _axes(result: Check) -> str:
 
 
 def _notes(result: Check) -> str:
-    return "\n".join(paragraph(f"note: {note.text}", "      ", WIDTH) for note in result.warnings)
+    return "\n".join(paragraph(f"note: {note.text}", "      ") for note in result.warnings)

@@ -66,9 +66,14 @@ def _panel(axes: Any, one: FieldDrift, palette: Palette) -> None:
     axes.set_title(
         f"{one.label}: {one.duration_s / 60:.1f} min, motions {enlarged:g} times as large", fontsize=11
     )
-    legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=2, frameon=False, fontsize=9)
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    axes.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, -0.1),
+        ncols=2,
+        frameon=False,
+        fontsize=9,
+        labelcolor=palette.ink,
+    )
 
 
 def _paths(one: FieldDrift) -> Any:

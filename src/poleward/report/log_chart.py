@@ -14,7 +14,16 @@ from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, Section
 from poleward.guidelog.fitting.season import Season
 from poleward.guidelog.fitting.trace import Trace
 from poleward.report import style
-from poleward.report.chart import DAY, NIGHT, Palette, draw_axis, dressed, ellipse_points, new_figure
+from poleward.report.chart import (
+    DAY,
+    NIGHT,
+    Palette,
+    draw_axis,
+    dressed,
+    ellipse_points,
+    legend_below,
+    new_figure,
+)
 
 MOST_TRACKS = 6
 """More tracks than this are no longer read one by one."""
@@ -68,11 +77,10 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
     for cell in cells[: len(traces)]:
         for axes in cell.axes:
             found.update(dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True)))
-    legend = left.legend(
-        list(found.values()), list(found), loc="outside lower center", frameon=False, ncols=2, fontsize=9
-    )
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    left.legend(
+        list(found.values()), list(found), loc="outside lower center", frameon=False, ncols=2, fontsize=9,
+        labelcolor=palette.ink,
+    )  # fmt: skip
     axes = right.add_subplot()
     draw_axis(axes, result.solution, palette, _reach(result))
     _points(axes, result, palette)
@@ -117,10 +125,10 @@ def _track(figure: Any, trace: Trace, title: str, palette: Palette, inks: Inks) 
     for first in trace.starts[1:]:
         lower.axvline(minutes[first], color=palette.faint, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     lower.set_ylim(-reach, reach)
-    upper.set_title(title, fontsize=10, color=palette.ink)
-    upper.set_ylabel("north [arcsec]", color=palette.ink)
-    lower.set_ylabel("left over", color=palette.ink)
-    lower.set_xlabel("minutes", color=palette.ink)
+    upper.set_title(title, fontsize=10)
+    upper.set_ylabel("north [arcsec]")
+    lower.set_ylabel("left over")
+    lower.set_xlabel("minutes")
 
 
 def _answers(result: LogSolution) -> list[LogGroup]:
@@ -163,12 +171,8 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
     for text in axes.texts if groups else ():
         if text.get_text() == "the axis":  # its name stands beyond all the answers
             text.xy = (text.xy[0], max(rims) if away > 0 else min(rims))
-    legend = axes.get_legend()
-    if groups and legend is not None:
-        legend.remove()
-        legend = axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9)
-        for entry in legend.get_texts():
-            entry.set_color(palette.ink)
+    if groups and axes.get_legend() is not None:
+        legend_below(axes, palette)
 
 
 def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: Palette) -> Any:
@@ -218,9 +222,9 @@ def _against_time(
             axes.axhline(value, color=palette.ink, linewidth=1.4, label=label)
             axes.axhspan(value - 2 * sigma, value + 2 * sigma, color=palette.ink, alpha=0.12, linewidth=0)
     side = "low < > high" if name == "altitude" else "west < > east"
-    axes.set_ylabel(f"{name} error [arcmin]   {side}", color=palette.ink)
+    axes.set_ylabel(f"{name} error [arcmin]   {side}")
     if name == "altitude":
-        axes.set_xlabel("time, UTC" if dated else "group", color=palette.ink)
+        axes.set_xlabel("time, UTC" if dated else "group")
     if dated and places:
         from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
@@ -280,12 +284,17 @@ def _rates(axes: Any, used: Sequence[SectionResult], palette: Palette) -> None:
         yerr=[section.north_rate_sigma_arcsec_per_min for section in used], color=palette.axis, marker="o",
         markersize=4, linestyle="none", linewidth=1, label="corrections undone, 1 sigma",
     )  # fmt: skip
-    axes.set_xlabel("section", color=palette.ink)
-    axes.set_ylabel("drift north [arcsec/min]", color=palette.ink)
+    axes.set_xlabel("section")
+    axes.set_ylabel("drift north [arcsec/min]")
     _legend(axes, palette)
 
 
 def _legend(axes: Any, palette: Palette) -> None:
-    legend = axes.legend(frameon=False, fontsize=8, loc="lower right", bbox_to_anchor=(1, 0.98), ncols=2)
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    axes.legend(
+        frameon=False,
+        fontsize=8,
+        loc="lower right",
+        bbox_to_anchor=(1, 0.98),
+        ncols=2,
+        labelcolor=palette.ink,
+    )

@@ -11,7 +11,7 @@ from poleward.guidelog.fitting.season import Season
 from poleward.report.style import WIDEST_NAME, Signs, counted, cut, paragraph, signed, with_sigma
 from poleward.sky.axis import Floats
 from poleward.solving.fitted import FitSummary
-from poleward.solving.solution import Solution
+from poleward.solving.solution import Solution, errors_of
 
 MOST_GROUPS = 12
 """A table longer than this fills a terminal of 24 lines before the rest is said: then only some are shown."""
@@ -83,13 +83,9 @@ def groups_text(result: LogSolution, signs: Signs) -> str:
 
 def _both(solution: Solution, signs: Signs) -> list[str]:
     """Azimuth and altitude error with their sigmas."""
-    pairs = (
-        (solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin),
-        (solution.altitude_error_arcmin, solution.altitude_sigma_arcmin),
-    )
+    known = errors_of(solution)
     return [
-        "not determined" if value is None or sigma is None else signed(value, sigma, signs)
-        for value, sigma in pairs
+        signed(*known[name], signs) if name in known else "not determined" for name in ("azimuth", "altitude")
     ]
 
 

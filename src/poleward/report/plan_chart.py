@@ -54,11 +54,10 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
         "The sky as it is seen looking up: north up, east on the left",
         color=palette.ink, fontsize=12, pad=30,
     )  # fmt: skip
-    legend = axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.06), frameon=False, ncols=2, fontsize=9, markerscale=0.6
-    )
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    axes.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.06), frameon=False, ncols=2, fontsize=9, markerscale=0.6,
+        labelcolor=palette.ink,
+    )  # fmt: skip
     _placed(figure, axes, labels, palette)
     return figure
 

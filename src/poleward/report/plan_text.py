@@ -34,9 +34,9 @@ def plan_text(result: Plan, signs: Signs) -> str:
     if not best.reaches:
         first += f" That is NOT the {wanted} arcmin wanted."
     lines = [
-        paragraph(first, "", WIDTH),
+        paragraph(first),
         paragraph(
-            f"(1 sigma, in any direction on the sky; wanted {wanted} arcmin: {result.wanted_why})", " ", WIDTH
+            f"(1 sigma, in any direction on the sky; wanted {wanted} arcmin: {result.wanted_why})", " "
         ),
     ]
     if result.time is not None:
@@ -47,15 +47,15 @@ def plan_text(result: Plan, signs: Signs) -> str:
         "",
         *_pointings(best, site),
         "",
-        paragraph(_expected(best, signs), "  ", WIDTH),
+        paragraph(_expected(best, signs), "  "),
         "",
         *_common_choice(result, signs),
         "",
-        paragraph(_reading(result), "", WIDTH),
+        paragraph(_reading(result)),
     ]
     if result.warnings:
         lines.append("")
-        lines += [paragraph(f"note: {note.text}", "      ", WIDTH) for note in result.warnings]
+        lines += [paragraph(f"note: {note.text}", "      ") for note in result.warnings]
     return "\n".join(lines)
 
 
@@ -105,8 +105,6 @@ def _common_choice(result: Plan, signs: Signs) -> list[str]:
         return [
             paragraph(
                 "The common choice (meridian near the celestial equator, then low in the east or west) is not open here.",
-                "",
-                WIDTH,
             )
         ]
     longer = book.total_minutes - result.proposal.total_minutes
@@ -123,8 +121,6 @@ def _common_choice(result: Plan, signs: Signs) -> list[str]:
     lines = [
         paragraph(
             f"The common choice, meridian near the celestial equator and low in the east or west: {verdict}.",
-            "",
-            WIDTH,
         )
     ]
     for one in book.pointings:

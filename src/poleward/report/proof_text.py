@@ -9,7 +9,7 @@ import numpy as np
 from poleward.door.clock import zone_of
 from poleward.guidelog.reading.reader import LogFile
 from poleward.guidelog.reading.section import Section
-from poleward.report.style import paragraph
+from poleward.report.style import counted, paragraph
 from poleward.sky.axis import Floats
 
 FIRST_ROWS = 5
@@ -30,20 +30,16 @@ def proof_text(log: LogFile, layout: str, timezone: str) -> str:
         In which times are shown; empty: UTC.
     """
     refused = f", {len(log.refused)} refused" if log.refused else ""
-    blocks = [f"{log.file} by {layout}: {_of(log.rows, 'row')}, {_of(len(log), 'section')}{refused}"]
+    blocks = [f"{log.file} by {layout}: {counted(log.rows, 'row')}, {counted(len(log), 'section')}{refused}"]
     blocks += [_section(section, timezone) for section in log.sections[:MOST_SECTIONS]]
     if len(log) > MOST_SECTIONS:
-        blocks.append(f"... and {_of(len(log) - MOST_SECTIONS, 'section')} more")
+        blocks.append(f"... and {counted(len(log) - MOST_SECTIONS, 'section')} more")
     notes = [*log.refused, *log.notes, *(note for section in log for note in section.notes)]
     lines = [paragraph(f"{_KINDS.get(note.code, 'note')}: {note.text}", "      ") for note in notes]
     return "\n\n".join([*blocks, "\n".join(lines)] if lines else blocks)
 
 
 _KINDS = {"section-refused": "refused"}
-
-
-def _of(count: int, word: str) -> str:
-    return f"{count} {word}" + ("s" if count != 1 else "")
 
 
 def _section(section: Section, timezone: str) -> str:

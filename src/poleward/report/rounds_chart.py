@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure
+from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure, scale_errors
 from poleward.rounds.story import Told
 from poleward.sky.axis import Floats
 
@@ -26,9 +26,7 @@ def rounds_chart(told: Told, *, night: bool = False) -> Any:
     way, offsets = figure.subplots(2, 1, height_ratios=(3, 1.3))
     _way(way, told, palette)
     _offsets(offsets, told, palette)
-    legend = figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize=9)
-    for entry in legend.get_texts():
-        entry.set_color(palette.ink)
+    figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize=9, labelcolor=palette.ink)
     return figure
 
 
@@ -61,13 +59,7 @@ def _way(axes: Any, told: Told, palette: Palette) -> None:
             ", ".join(map(str, numbers)), point, xytext=(0, 9 * side), textcoords="offset points", color=palette.ink,
             ha="center", va="bottom" if side > 0 else "top", weight="bold",
         )  # fmt: skip
-    half = reach / told.level
-    axes.set_xlim((half, -half) if south else (-half, half))
-    axes.set_ylim(-reach, reach)
-    axes.set_aspect(1 / told.level)
-    sides = ("east", "west") if south else ("west", "east")
-    axes.set_xlabel(f"{sides[0]}  <  azimuth error [arcmin of azimuth]  >  {sides[1]}")
-    axes.set_ylabel("low  <  altitude error [arcmin]  >  high")
+    scale_errors(axes, reach, told.level, south=south)
     count = len(told.rounds)
     axes.set_title(
         f"After {count} round{'s' if count > 1 else ''}: {told.offsets[-1]:.1f} arcmin from the pole",

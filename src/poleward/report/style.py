@@ -64,11 +64,16 @@ def with_sigma(value: float, sigma: float, signs: Signs) -> str:
     return f"{value:.{places}f} {signs.plus_minus} {sigma:.{places}f}"
 
 
+def signed_number(value: float, places: int) -> str:
+    """Return a number with its sign; a zero has none."""
+    text = f"{value:+.{places}f}"
+    return text[1:] if float(text) == 0 else text
+
+
 def signed(value: float, sigma: float, signs: Signs) -> str:
     """Return ``+5.0 +/- 0.2``; a zero has no sign."""
     places = decimals_for(sigma)
-    text = f"{value:+.{places}f}"
-    return f"{text[1:] if float(text) == 0 else text} {signs.plus_minus} {sigma:.{places}f}"
+    return f"{signed_number(value, places)} {signs.plus_minus} {sigma:.{places}f}"
 
 
 def counted(count: int, word: str) -> str:

@@ -7,6 +7,7 @@ from poleward.report.style import (
     IN_DEGREES_ARCMIN,
     Signs,
     angle_text,
+    counted,
     decimals_for,
     is_uneven,
     paragraph,
@@ -14,7 +15,7 @@ from poleward.report.style import (
 )
 from poleward.report.timings_table import timings_table
 from poleward.sky.axis import STELLAR_RATE
-from poleward.solving.solution import CONTRADICTION, Solution
+from poleward.solving.solution import CONTRADICTION, Solution, errors_of
 
 DRIFT_PER_ARCMIN = STELLAR_RATE * 60 * 60
 """Fastest drift that one arcminute of offset makes, arcsec per minute: 0.2625 (outside-checks F)."""
@@ -40,18 +41,11 @@ def notes_text(solution: Solution, *said: str) -> str:
 
 def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     """Return where the axis stands, or what is known of it; `measured` names what the solution is made of."""
+    stands = _as_it_stands(solution, signs, measured)
     warned = [note.text for note in solution.warnings if note.code == CONTRADICTION]
-    if warned:
-        text = warned[0][0].upper() + warned[0][1:]
-        return "\n".join(
-            [
-                paragraph(f"{text}."),
-                "",
-                "As they stand:",
-                _as_it_stands(solution, signs, measured),
-            ]
-        )
-    return _as_it_stands(solution, signs, measured)
+    if not warned:
+        return stands
+    return paragraph(f"{warned[0][0].upper()}{warned[0][1:]}.") + f"\n\nAs they stand:\n{stands}"
 
 
 def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
@@ -60,21 +54,17 @@ def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
         return _half_verdict(solution, signs, measured)
     assert solution.offset_arcmin is not None
     assert solution.offset_sigma_arcmin is not None
-    lines = []
-    most = solution.offset_arcmin
-    if solution.offset_arcmin < 2 * solution.offset_sigma_arcmin:
-        most = within = (
-            solution.offset_arcmin + solution.fit.coverage_factor_95 * solution.offset_sigma_arcmin
+    most, sigma = solution.offset_arcmin, solution.offset_sigma_arcmin
+    if most < 2 * sigma:
+        most += solution.fit.coverage_factor_95 * sigma
+        limit = (
+            f"{most:.{decimals_for(sigma)}f} arcmin" if most < IN_DEGREES_ARCMIN else f"{most / 60:.1f} deg"
         )
-        places = decimals_for(solution.offset_sigma_arcmin)
-        limit = f"{within:.{places}f} arcmin" if within < IN_DEGREES_ARCMIN else f"{within / 60:.1f} deg"
-        lines.append(
-            paragraph(f"No axis error is certain: the axis is within {limit} of the {pole} (95 %).", "  ")
-        )
+        text = f"No axis error is certain: the axis is within {limit} of the {pole} (95 %)."
+        lines = [paragraph(text, "  ")]
     else:
-        offset = angle_text(solution.offset_arcmin, solution.offset_sigma_arcmin, signs, _largest(solution))
-        lines.append(f"The axis stands {offset} from the {pole}:")
-    lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
+        lines = [f"The axis stands {angle_text(most, sigma, signs, _largest(solution))} from the {pole}:"]
+    lines += _errors(solution, signs)
     lines.append(paragraph(_left_so(solution, most)))
     return "\n".join(lines)
 
@@ -98,8 +88,7 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
         "neither": (f"These {measured} determine neither error of the axis.", ""),
     }
     first, missing = words[solution.determined]
-    lines = [first]
-    lines += [line for line in (_azimuth(solution, signs), _altitude(solution, signs)) if line]
+    lines = [first, *_errors(solution, signs)]
     if missing:
         lines.append(f"  {missing:<9} not determined; the uncertainty allows for it being a degree off")
     advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
@@ -122,33 +111,19 @@ def _largest(solution: Solution) -> float:
     return max(abs(each) for each in told if each is not None)
 
 
-def _azimuth(solution: Solution, signs: Signs) -> str:
-    value, sigma = solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin
-    if value is None or sigma is None:
-        return ""
-    sides, interval = ("EAST", "WEST"), solution.azimuth_interval_95_arcmin
-    return _error("azimuth", value, sigma, sides, signs, _largest(solution)) + _unlike_sides(
-        value, sigma, sides, interval
-    )
-
-
-def _altitude(solution: Solution, signs: Signs) -> str:
-    value, sigma = solution.altitude_error_arcmin, solution.altitude_sigma_arcmin
-    if value is None or sigma is None:
-        return ""
-    sides, interval = ("HIGH", "LOW"), solution.altitude_interval_95_arcmin
-    return _error("altitude", value, sigma, sides, signs, _largest(solution)) + _unlike_sides(
-        value, sigma, sides, interval
-    )
-
-
-def _error(
-    name: str, value: float, sigma: float, sides: tuple[str, str], signs: Signs, largest: float
-) -> str:
-    side = sides[0] if value > 0 else sides[1]
-    return f"  {name:<9} {angle_text(abs(value), sigma, signs, largest)} too far {side}".replace(
-        "too far HIGH", "too HIGH"
-    ).replace("too far LOW", "too LOW")
+def _errors(solution: Solution, signs: Signs) -> list[str]:
+    """Return a line for each error that is determined."""
+    intervals = {
+        "azimuth": solution.azimuth_interval_95_arcmin,
+        "altitude": solution.altitude_interval_95_arcmin,
+    }
+    lines = []
+    for name, (value, sigma) in errors_of(solution).items():
+        far, sides = ("too far", ("EAST", "WEST")) if name == "azimuth" else ("too", ("HIGH", "LOW"))
+        size = angle_text(abs(value), sigma, signs, _largest(solution))
+        line = f"  {name:<9} {size} {far} {sides[0 if value > 0 else 1]}"
+        lines.append(line + _unlike_sides(value, sigma, sides, intervals[name]))
+    return lines
 
 
 def _unlike_sides(
@@ -169,12 +144,11 @@ def _unlike_sides(
 def agreed(solution: Solution) -> str:
     """Return whether the timings agree, in a sentence."""
     fit = solution.fit
-    count = f"{fit.measurements} timing" + ("s" if fit.measurements != 1 else "")
-    free = fit.degrees_of_freedom
+    count, spare = counted(fit.measurements, "timing"), counted(fit.degrees_of_freedom, "value")
     if fit.p_value is None or fit.measurements < 2:
         return f"{count}, none to spare: nothing checks them."
     said = "they agree" if fit.p_value >= 0.01 else "they do NOT agree"
-    text = f"{count}, {free} value{'s' if free != 1 else ''} to spare: {said} "
+    text = f"{count}, {spare} to spare: {said} "
     return text + f"(chi-square {fit.chi_square:.1f}, p = {fit.p_value:.2g})."
 
 

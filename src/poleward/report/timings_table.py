@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from poleward.report.style import paragraph
+from poleward.report.style import paragraph, signed_number
 from poleward.solving.fitted import FittedDrift
 from poleward.solving.solution import Solution
 
@@ -53,12 +53,6 @@ def _value(drift: FittedDrift, what: str) -> tuple[float | None, float | None, f
 
 
 def _component(drift: FittedDrift, measured: float | None, fitted: float | None, pull: float | None) -> str:
-    told = ["" if value is None else _signed(value, 2) for value in (measured, fitted)]
-    off = "" if pull is None or not drift.used else _signed(pull, 1)
+    told = ["" if value is None else signed_number(value, 2) for value in (measured, fitted)]
+    off = "" if pull is None or not drift.used else signed_number(pull, 1)
     return f"  {told[0]:>7}  {told[1]:>7}  {off:>5}"
-
-
-def _signed(value: float, places: int) -> str:
-    """Return the number with its sign, and zero without one."""
-    text = f"{value:+.{places}f}"
-    return text[1:] if float(text) == 0 else text

@@ -101,14 +101,7 @@ class Solution(Shown):
 
     def __repr__(self) -> str:
         """Return both errors on one line."""
-        known = [
-            f"{name} {error:+.2f} +/- {sigma:.2f}"
-            for name, error, sigma in (
-                ("azimuth", self.azimuth_error_arcmin, self.azimuth_sigma_arcmin),
-                ("altitude", self.altitude_error_arcmin, self.altitude_sigma_arcmin),
-            )
-            if error is not None
-        ]
+        known = [f"{name} {error:+.2f} +/- {sigma:.2f}" for name, (error, sigma) in errors_of(self).items()]
         shown = f"{', '.join(known)} arcmin" if known else "neither error determined"
         return f"<Solution: {shown} from the {self.reference}, {self.fit.measurements} measurements>"
 
@@ -177,6 +170,19 @@ class Solution(Shown):
             del axis["combination"]
         rest = record_of(self, ("fit", "drifts", "moves", "warnings"))
         return {"record": "solution", "version": 1, "axis": axis, **rest}
+
+
+def errors_of(solution: Solution) -> dict[str, tuple[float, float]]:
+    """Return the errors that are determined, ``azimuth`` before ``altitude``, each with its sigma; arcmin."""
+    errors = {
+        "azimuth": (solution.azimuth_error_arcmin, solution.azimuth_sigma_arcmin),
+        "altitude": (solution.altitude_error_arcmin, solution.altitude_sigma_arcmin),
+    }
+    return {
+        name: (error, sigma)
+        for name, (error, sigma) in errors.items()
+        if error is not None and sigma is not None
+    }
 
 
 def _quantity(value: float | None) -> Quantity | None:

@@ -172,7 +172,7 @@ class Check(Shown):
             },
             "limit_pix": self.outfit.limit_pix,
             "at": iso(self.at),
-            "judged": "guided" if self.outfit.guided else "unguided",
+            "judged": self.outfit.kind,
             "drive_rate_arcsec_per_s": self.outfit.rate_arcsec_per_s,
             "targets": [target.to_record() for target in self.targets],
             "axes": [

@@ -64,6 +64,11 @@ class Outfit:
     guided: bool = True
 
     @property
+    def kind(self) -> str:
+        """``guided`` or ``unguided``: what the verdict is on."""
+        return "guided" if self.guided else "unguided"
+
+    @property
     def rate(self) -> float:
         """Drive rate, rad/s."""
         return self.rate_arcsec_per_s * ARCSEC
