@@ -15,7 +15,7 @@ from poleward.door import quantity
 from poleward.door.clock import zone_of
 from poleward.door.files import write_whole
 from poleward.door.incoming import read_toml
-from poleward.door.quantity import nearest, parse
+from poleward.door.quantity import nearest, parse, refuse_missing
 from poleward.errors import InputError, UsageError
 from poleward.sky.axis import ARCSEC
 from poleward.sky.camera import Camera, GuideCamera
@@ -218,22 +218,16 @@ def _check_keys(table: Mapping[str, Any], path: str, name: str) -> None:
 def _camera(table: Mapping[str, Any] | None, where: str) -> Camera | None:
     if table is None:
         return None
-    for key, example in (
-        ("focal_length", '"600 mm"'),
-        ("pixel_size", '"3.76 um"'),
-        ("width", "4000"),
-        ("height", "4000"),
-    ):
-        if key not in table:
-            raise InputError(f"{key} is missing", f"write e.g. {key} = {example}", where)
+    examples = {"focal_length": '"600 mm"', "pixel_size": '"3.76 um"', "width": "4000", "height": "4000"}
+    for key, example in examples.items():
+        refuse_missing(table, [key], f"write e.g. {key} = {example}", where)
     return Camera(**table, where=where)
 
 
 def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
     if table is None:
         return None
-    if "position_angle" not in table:
-        raise InputError("position_angle is missing", 'of the y axis, north through east: "12 deg"', where)
+    refuse_missing(table, ["position_angle"], 'of the y axis, north through east: "12 deg"', where)
     if "scale" in table:
         if "focal_length" in table or "pixel_size" in table:
             raise InputError("scale and focal_length or pixel_size are both given", "give one", where)
@@ -249,9 +243,8 @@ def _guide_camera(table: Mapping[str, Any] | None, where: str) -> GuideCamera | 
 def _reticle(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
     if table is None:
         return None
-    if "position_angle" not in table:
-        hint = 'of the direction counted positive, north through east: "0 deg"'
-        raise InputError("position_angle is missing", hint, where)
+    hint = 'of the direction counted positive, north through east: "0 deg"'
+    refuse_missing(table, ["position_angle"], hint, where)
     division = positive(table, "division", quantity.SMALL_ANGLE, where)
     return GuideCamera(division, table["position_angle"], table.get("mirrored", False), where=where)
 

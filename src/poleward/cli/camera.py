@@ -90,10 +90,7 @@ def command(
         raise InputError(f"it is {sigma:g}, allowed is more than 0", "", "--reading-error")
     path, computed = _setup(setup, optics, given.write)
     found = orientation(_run(run), _push(push), rows=rows, sigma_pix=sigma, computed_scale=computed)
-    if given.output is not None:
-        from poleward.door.files import write_whole
-
-        write_whole(given.output, common.json_text(found.to_record()) + "\n", force=given.force)
+    common.write_record(given.output, found, given.force)
     if given.write:
         from poleward.setup import add_section
 

@@ -148,23 +148,13 @@ class Output:
         told : Shown, optional
             What is told as text, where it is not the result as it is.
         """
-        from poleward.door.files import write_whole
-        from poleward.report.shown import figure_of, table_of, text_of
+        from poleward.report.shown import text_of
 
         record = result.to_record()
-        if self.output is not None and self.output.lower().endswith(".json"):
-            write_whole(self.output, json_text(record) + "\n", force=self.force)
-        elif self.output is not None:
-            from poleward.report.tables import ecsv_of
-
-            write_whole(self.output, ecsv_of(table_of(result)), force=self.force)
-        if self.chart is not None:
-            from poleward.report.chart import figure_bytes
-
-            write_whole(
-                self.chart, figure_bytes(figure_of(result, night=self.night), self.chart), force=self.force
-            )
+        write_record(self.output, result, self.force)
+        write_chart(self.chart, result, self.night, self.force)
         if self.page is not None:
+            from poleward.door.files import write_whole
             from poleward.report.page import page_html
             from poleward.report.shown import page_of
 
@@ -225,6 +215,29 @@ def watched(text: str, site: Site) -> tuple[Pointing, bool]:
     if height < 0:
         raise InputError(f"this place is {-height:.0f} deg below the horizon", "choose another", "--watch")
     return pointing, turned
+
+
+def write_record(path: str | None, result: Any, force: bool) -> None:
+    """Write a result's record, or its table where the file's name does not end in .json, if a file is named."""
+    from poleward.door.files import write_whole
+
+    if path is None:
+        return
+    if path.lower().endswith(".json"):
+        write_whole(path, json_text(result.to_record()) + "\n", force=force)
+    else:
+        from poleward.report.tables import ecsv_of
+
+        write_whole(path, ecsv_of(result.to_table()), force=force)
+
+
+def write_chart(path: str | None, result: Any, night: bool, force: bool) -> None:
+    """Write a result's chart, if a file is named."""
+    if path is not None:
+        from poleward.door.files import write_whole
+        from poleward.report.chart import figure_bytes
+
+        write_whole(path, figure_bytes(result.chart(night=night), path), force=force)
 
 
 def json_text(record: dict[str, Any]) -> str:

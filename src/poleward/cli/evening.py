@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from poleward.rounds.history import History
     from poleward.rounds.situation import Means
     from poleward.setup import Setup
-    from poleward.sky.axis import Floats
     from poleward.tonight.checked import Check
 
 WIDE = 80
@@ -113,14 +112,10 @@ def _checked(targets: str, evening: Evening, setup: Setup) -> Check:
     told, site, wanted = evening.told, evening.world.site, Tonight(targets=targets)
     (azimuth, altitude), covariance = told.response.errors[-1], told.response.errors_covariance
     reference = told.rounds[-1].axis["reference"]
-    error = AxisError(float(azimuth), float(altitude), _pairs(covariance), reference)
+    (a, b), (c, d) = covariance.tolist()
+    error = AxisError(float(azimuth), float(altitude), ((a, b), (c, d)), reference)
     lowest = wanted.lowest(setup)
     return check(wanted.read(site), site, error, wanted.outfit(setup), at=now(), lowest_altitude_deg=lowest)
-
-
-def _pairs(covariance: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
-    (a, b), (c, d) = covariance.tolist()
-    return (a, b), (c, d)
 
 
 def _folded(text: str) -> str:

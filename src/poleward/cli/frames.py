@@ -16,7 +16,6 @@ from poleward.errors import UsageError
 
 if TYPE_CHECKING:
     from poleward.frames.framedrifts import FrameDrifts
-    from poleward.setup import Setup
 
 
 @dataclass(frozen=True)
@@ -43,14 +42,8 @@ class Looking:
     )
     mosaic: bool = common.flag("--mosaic", "The pixels stand under a raster of colours: 2 x 2 means.")
 
-    def read(self, files: Sequence[str], setup: Setup, timezone: str, tell: Any = None) -> FrameDrifts:
-        """Measure the drifts."""
-        from poleward.frames.asked import read_frames
-
-        return read_frames(files, setup, **self.arguments(), timezone=timezone, tell=tell)
-
     def arguments(self) -> dict[str, Any]:
-        """Return the same as arguments of `poleward.read_frames`."""
+        """Return them as arguments of `poleward.read_frames`."""
         return {
             "pointings": [common.inline_pairs(text, "--pointing") for text in self.pointing],
             "drive_off": self.drive_off,
@@ -87,7 +80,11 @@ class TableOutput:
         from poleward.report.style import signs_for
         from poleward.report.tables import ecsv_of
 
-        self._write(found)
+        if self.output is not None and self.output.lower().endswith(".csv"):
+            found.drifts.write(self.output, force=self.force)
+        else:
+            common.write_record(self.output, found, self.force)
+        common.write_chart(self.chart, found, self.night, self.force)
         if self.as_json:
             common.print_result(common.json_text(found.to_record()))
         elif self.output is None:
@@ -96,25 +93,6 @@ class TableOutput:
         else:
             text = text_of(found, signs_for(sys.stdout), source)
             common.print_result(streams.fitted(text, sys.stdout), self.night)
-
-    def _write(self, found: FrameDrifts) -> None:
-        from poleward.door.files import write_whole
-        from poleward.report.tables import ecsv_of
-
-        if self.output is not None:
-            if self.output.lower().endswith(".json"):
-                write_whole(self.output, common.json_text(found.to_record()) + "\n", force=self.force)
-            elif self.output.lower().endswith(".csv"):
-                found.drifts.write(self.output, force=self.force)
-            else:
-                write_whole(self.output, ecsv_of(found.to_table()), force=self.force)
-        if self.chart is not None:
-            from poleward.report.chart import figure_bytes
-            from poleward.report.shown import figure_of
-
-            write_whole(
-                self.chart, figure_bytes(figure_of(found, night=self.night), self.chart), force=self.force
-            )
 
 
 table_options = common.grouped("table", TableOutput)
@@ -183,8 +161,10 @@ def command(
         tail = FrameTail(files[0], setup, **looking.arguments(), timezone=timezone)
         watch = FrameWatch(tail, site, setup.drive_rate, lambda text: streams.say(f"{text}\n"))
         return _followed(watch, table, goal, pause, setup.source)
+    from poleward.frames.asked import read_frames
+
     with Bar() as bar:
-        found = looking.read(files, setup, timezone, bar.tell)
+        found = read_frames(files, setup, **looking.arguments(), timezone=timezone, tell=bar.tell)
     table.give(found, setup.source)
     return 0
 

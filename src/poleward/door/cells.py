@@ -9,7 +9,7 @@ from datetime import datetime, tzinfo
 from typing import Any, NoReturn
 
 from poleward.door.clock import parse_time, zone_of
-from poleward.door.quantity import Kind, header_unit, parse, refuse_unknown
+from poleward.door.quantity import Kind, header_unit, nearest, parse, refuse_unknown
 from poleward.door.tables import RawTable, Row, is_place
 from poleward.errors import InputError, WrongTypeError
 
@@ -103,7 +103,9 @@ def cells_of_table(table: RawTable, columns: Columns, timezone: str, what: str) 
     InputError
         An unknown column, a unit that does not fit, or no rows.
     """
-    table.check_columns(columns)
+    for column in table.units:
+        if column not in columns:
+            raise InputError(f"unknown column '{column}'", nearest(column, columns), table.header)
     zone = zone_of(timezone) if timezone else None
     units = {}
     for column, text in table.units.items():

@@ -19,6 +19,11 @@ TOML_BYTES, TOML_LINE = 64_000, 1000
 """Many times a full setup with its comments. Python's reader takes the square of a key's dots: of a longer line, minutes."""
 
 
+def name_of(path: str | Path) -> str:
+    """Return what to call a file in messages."""
+    return "standard input" if str(path) == "-" else str(path)
+
+
 def read_bytes(path: str | Path, most: int = TABLE_BYTES) -> bytes:
     """Return a file's bytes, or standard input's for ``-``.
 
@@ -33,14 +38,15 @@ def read_bytes(path: str | Path, most: int = TABLE_BYTES) -> bytes:
     InputError
         It does not exist, is a folder, a device or a pipe, may not be read, or is too large.
     """
-    if str(path) == "-":
-        if sys.stdin is None:
-            raise InputError("standard input is closed", "name a file in place of -", "-")
-        data, name = _from_stdin(most + 1), "standard input"
+    if str(path) != "-":
+        data = _from_file(path, most + 1)
+    elif sys.stdin is None:
+        raise InputError("standard input is closed", "name a file in place of -", "-")
     else:
-        data, name = _from_file(path, most + 1), str(path)
+        data = _from_stdin(most + 1)
     if len(data) > most:
-        raise InputError(f"it is too large: allowed are {most / 1e6:g} MB", "is this the right file?", name)
+        hint = "is this the right file?"
+        raise InputError(f"it is too large: allowed are {most / 1e6:g} MB", hint, name_of(path))
     return data
 
 
@@ -104,7 +110,7 @@ def read_toml(path: str | Path, what: str, hint: str) -> dict[str, Any]:
     InputError
         As `read_bytes`, or it is not UTF-8, not TOML, nested too deeply, or has a line longer than any such file's.
     """
-    name = "standard input" if str(path) == "-" else str(path)
+    name = name_of(path)
     try:
         text = read_bytes(path, TOML_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError:

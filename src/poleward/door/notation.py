@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from poleward.errors import InputError
+
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _PART = r"(\d+\.?\d*|\.\d+)"
 _COLONS = re.compile(rf"([+-]?) *(\d+)(?: *: *| +){_PART}(?:(?: *: *| +){_PART})?")
@@ -35,21 +37,6 @@ LONGEST = 80
 """Characters in a value; a longer text is none."""
 
 
-class NotationError(ValueError):
-    """A notation that is wrong or could be read in two ways.
-
-    Parameters
-    ----------
-    message, hint : str
-        As in `InputError`.
-    """
-
-    def __init__(self, message: str, hint: str = "") -> None:
-        super().__init__(message)
-        self.message = message
-        self.hint = hint
-
-
 def plain_signs(text: str) -> str:
     """Return text with typographic signs as the keyboard has them, and without blanks around."""
     return text.translate(_SIGNS).strip()
@@ -74,18 +61,18 @@ def sided(text: str, sides: str) -> tuple[str, float]:
     found = _SIDE.fullmatch(text)
     letter = (found["first"] or found["last"]).upper() if found else ""
     if re.fullmatch(rf"[+-]? *{_PART} *s", text) and "S" in sides:
-        raise NotationError(
+        raise InputError(
             f"'{text}' could be {text.rstrip('s ')} deg south or so many seconds of arc",
             f"write {text.rstrip('s ')}S, or the unit arcsec",
         )
     if found is None or not letter:
         return text, 1.0
     if letter not in sides:
-        raise NotationError(f"'{text}': {letter} does not fit here, allowed are {' and '.join(sides)}")
+        raise InputError(f"'{text}': {letter} does not fit here, allowed are {' and '.join(sides)}")
     angle = found["angle"]
     if angle[:1] in ("+", "-"):
         bare = angle[1:].strip()
-        raise NotationError(
+        raise InputError(
             f"'{text}' has a sign and a side: it could be {bare}{sides[0]} or {bare}{sides[1]}",
             "give a sign or a side",
         )
@@ -115,7 +102,7 @@ def sexagesimal(text: str, hours: bool) -> float | None:
                 if found[4]
                 else (found[6], "arcsec", "seconds of time")
             )
-            raise NotationError(
+            raise InputError(
                 f"'{text}' could be {size} {unit} or {size} {other}", f"write {size} {unit} if that is meant"
             )
         timed = True
@@ -128,7 +115,7 @@ def _checked(text: str, parts: Sequence[str | None], first: str) -> tuple[float,
     great, minutes, seconds = (float(part or 0) for part in parts)
     given = [part is not None for part in parts]
     if (given[0] and minutes >= 60) or (any(given[:2]) and seconds >= 60):
-        raise NotationError(
+        raise InputError(
             f"'{text}': minutes and seconds after a greater part go up to 59",
             f"it could be {_spelled(3600 * great + 60 * minutes + seconds, first)}, or a slip of the finger",
         )
@@ -164,7 +151,7 @@ def decimal_point(cell: str) -> str:
         return cell
     if re.search(r"\d\.\d", cell):
         without, point = cell.replace(".", "").replace(",", "."), cell.replace(",", "")
-        raise NotationError(
+        raise InputError(
             f"'{cell}' has a decimal point and a decimal comma: it could be {without} or {point}",
             "write one of them, without a mark for thousands",
         )

@@ -130,7 +130,7 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
     shown = f"'{shortened(value)}'" if isinstance(value, str) else shortened(str(value))
     try:
         number, given = _split(text, kind, unit)
-    except notation.NotationError as error:
+    except InputError as error:
         raise InputError(error.message, error.hint or f"write e.g. {kind.example}", place) from None
     except (ValueError, TypeError, OverflowError):  # the last: a whole number of hundreds of digits
         raise InputError(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from poleward.door.incoming import read_bytes
-from poleward.door.notation import NotationError, decimal_point
-from poleward.door.quantity import missing, nearest
+from poleward.door.incoming import name_of, read_bytes
+from poleward.door.notation import decimal_point
+from poleward.door.quantity import missing
 from poleward.door.votable import check_votable, refuse_many
 from poleward.errors import InputError
 
@@ -71,19 +71,6 @@ class RawTable:
     rows: tuple[Row, ...]
     units: Mapping[str, str]
 
-    def check_columns(self, known: Iterable[str]) -> None:
-        """Refuse columns that are not known.
-
-        Raises
-        ------
-        InputError
-            Names the unknown column and the nearest known one.
-        """
-        names = list(known)
-        for column in self.units:
-            if column not in names:
-                raise InputError(f"unknown column '{column}'", nearest(column, names), self.header)
-
 
 def decoded(data: bytes, name: str) -> str:
     """Return the text of a file: UTF-8 or UTF-16 with or without byte-order mark.
@@ -115,7 +102,7 @@ def read_table(path: str | Path) -> RawTable:
     InputError
         It cannot be read, is empty, or is not a table.
     """
-    name = "standard input" if str(path) == "-" else str(path)
+    name = name_of(path)
     data = read_bytes(path)
     if data.lstrip()[:1] == b"<":
         check_votable(data.lstrip(), name)
@@ -181,7 +168,7 @@ def _with_points(row: dict[str, str], where: str) -> dict[str, str]:
     for column, cell in row.items():
         try:
             made[column] = cell if column in WORDED else decimal_point(cell)
-        except NotationError as error:
+        except InputError as error:
             raise InputError(error.message, error.hint, f"{where}, column {column}") from None
     return made
 

@@ -88,10 +88,8 @@ def _borne(
     if window.problem:
         return 0.0, window.problem
     if target.exposure_s > window.length_s:
-        return (
-            0.0,
-            f"its exposure of {target.exposure_s:g} s is longer than its window of {window.length_s:g} s",
-        )
+        why = f"its exposure of {target.exposure_s:g} s is longer than its window of {window.length_s:g} s"
+        return 0.0, why
     exposures = Exposures(
         field_of(target, window, outfit, site, "apparent"), target.exposure_s, outfit, outfit.guided
     )
@@ -105,10 +103,9 @@ def _borne(
         " to ".join(clock_time(later(window.start, second), site) for second in one)
         for one in at_pole.passes()
     ]
-    hours = (
-        f"it would pass from {' and from '.join(spans)}" if spans else "it passes at no hour of its window"
-    )
-    return (
-        0.0,
-        f"{outfit.kind}, it trails {np.max(trails):.2f} of {outfit.limit_pix:g} pix even with the axis on the pole; {hours}",
+    why = f"{outfit.kind}, it trails {np.max(trails):.2f} of {outfit.limit_pix:g} pix even with the axis on the pole"
+    return 0.0, (
+        f"{why}; it would pass from {' and from '.join(spans)}"
+        if spans
+        else f"{why}; it passes at no hour of its window"
     )

@@ -85,18 +85,11 @@ def _above(dec_deg: float) -> str:
 
 def height_label(azimuth_deg: float, altitude_deg: float) -> str:
     """Return e.g. ``low in the east``."""
-    height = (
-        "low"
-        if altitude_deg < 30
-        else "halfway up"
-        if altitude_deg < 60
-        else "high"
-        if altitude_deg < 80
-        else ""
-    )
-    if not height:
-        return "near the zenith"
-    return f"{height} in the {COMPASS[round(azimuth_deg / 22.5) % 16]}"
+    point = COMPASS[round(azimuth_deg / 22.5) % 16]
+    for below_deg, height in ((30, "low"), (60, "halfway up"), (80, "high")):
+        if altitude_deg < below_deg:
+            return f"{height} in the {point}"
+    return "near the zenith"
 
 
 @dataclass(frozen=True)

@@ -52,8 +52,10 @@ def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
     text = _made(result, 0, signs or signs_for(sys.stdout))
     if type(result).__name__ == "FrameDrifts":  # neither site nor knobs have a part in it
         last = f"Setup from {source}." if source else ""
+    elif hasattr(result, "site"):
+        last = site_line(result.site, source)
     else:
-        last = site_line(result.site, source) if hasattr(result, "site") else knobs_line(source)
+        last = f"Knobs from {source}." if source else "Knobs: no setup file says what they do."
     return printable_lines(f"{text}\n\n{last}" if last else text)
 
 
@@ -86,11 +88,6 @@ def page_of(result: Any, source: str = "") -> Page:
         for row, each in zip(record[rows], result.rounds, strict=True):
             row["at"] = f"{moment(each, result):%Y-%m-%d %H:%M %Z}"
     return record_page(record, rows, text, figure_of(result), CAUTIONS, (made,))
-
-
-def knobs_line(source: str) -> str:
-    """Return one line that says where what the knobs do was stated."""
-    return f"Knobs from {source}." if source else "Knobs: no setup file says what they do."
 
 
 def site_line(site: Site, source: str = "") -> str:

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
 LARGEST_SCALE = 1000.0
 """Arcsec per pixel: a lens that sees the whole sky has 300; more is a wrong unit."""
-
-
 LARGEST_PIXEL_M = 2e-4
 """Pixels are 1 to 25 um wide, binned by up to eight (common practice, no source); more is a wrong unit."""
 

@@ -78,8 +78,7 @@ def fit_axis(model: DriftModel) -> DriftFit:
     """
     zero = np.zeros(len(model.names))
     problem = model.problem(model.doubts(zero))
-    held = np.zeros((2, len(zero)))
-    held[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
+    held = _held(model)
     if model.judged(problem.fit(zero, np.ones(len(model.data)))).determination.directions == 2:
         fits = [least_squares(problem, begin) for begin in _starts(model)]
         fit = min(fits, key=lambda one: float(np.sum(one.weights * one.residuals**2) + np.sum(one.shares**2)))
@@ -89,6 +88,11 @@ def fit_axis(model: DriftModel) -> DriftFit:
                 return _alone(model, _believable(model, found))
     fit = least_squares(replace(problem, prior=held), zero)
     return _alone(model, _believable(model, _again(model, fit, held)))
+
+
+def _held(model: DriftModel) -> Floats:
+    """Rows (2, p) that hold both errors about zero; see `BLIND_ARCMIN`."""
+    return np.eye(2, len(model.names)) * (model.pole.on_sky / BLIND_ARCMIN)[:, None]
 
 
 def _alone(model: DriftModel, found: DriftFit) -> DriftFit:
@@ -111,9 +115,7 @@ def robustly(model: DriftModel, plain: DriftFit) -> DriftFit | None:
     """Count on blunders, starting from the plain answer; None where too few values are to spare for that."""
     if plain.degrees_of_freedom < LEAST_TO_SPARE or plain.rival is not None:
         return None
-    held = np.zeros((2, len(model.names)))
-    held[:, :2] = np.diag(model.pole.on_sky / BLIND_ARCMIN)
-    found = weighed(model.problem(plain.fit.doubts), plain.fit.values, held)
+    found = weighed(model.problem(plain.fit.doubts), plain.fit.values, _held(model))
     strengths, ways = np.linalg.eigh(np.linalg.inv(found.covariance) - blind(model.pole))
     information = ways * np.maximum(strengths, 0.0) @ ways.T
     lever = model.judged(found.fit).lever

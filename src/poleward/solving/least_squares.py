@@ -14,6 +14,9 @@ import numpy as np
 
 from poleward.sky.axis import Floats
 
+ONE_SIGMA, TWO_SIGMA = 0.6826894921, 0.9544997361
+"""Shares of a normal distribution within one standard deviation, and within two."""
+
 
 @dataclass(frozen=True, eq=False)
 class Fit:
@@ -45,6 +48,20 @@ class Fit:
     shares: Floats
 
     @property
+    def slope(self) -> Floats:
+        """Of the weighted residuals by the parameters and the doubts' coefficients: array (n, p + k)."""
+        weighed: Floats = np.hstack([self.jacobian, self.doubts]) * np.sqrt(self.weights)[:, None]
+        return weighed
+
+    @property
+    def held(self) -> Floats:
+        """Rows (h + k, p + k) that hold parameters, and every doubt, about zero."""
+        rows = np.zeros((len(self.prior) + len(self.shares), self.prior.shape[1] + len(self.shares)))
+        rows[: len(self.prior), : self.prior.shape[1]] = self.prior
+        rows[len(self.prior) :, self.prior.shape[1] :] = np.eye(len(self.shares))
+        return rows
+
+    @property
     def covariance(self) -> Floats:
         """From sigmas and doubts, not scaled to the scatter: array (p, p)."""
         return self.widened(1.0)
@@ -52,13 +69,11 @@ class Fit:
     def widened(self, factor: float) -> Floats:
         """Covariance with every sigma of the data, not of prior and doubts, widened by a factor."""
         count = len(self.values)
-        slope = np.hstack([self.jacobian, self.doubts]) * np.sqrt(self.weights)[:, None] / factor
-        return covariance_of(np.vstack([slope, _held(self.prior, len(self.shares))]))[:count, :count]
+        return covariance_of(np.vstack([self.slope / factor, self.held]))[:count, :count]
 
     def information(self, factor: float = 1.0) -> Floats:
         """Information (2, 2) on the first two parameters, all else cleared away; the prior on them does not count."""
-        slope = np.hstack([self.jacobian, self.doubts]) * np.sqrt(self.weights)[:, None] / factor
-        free = len(self.values)
+        slope, free = self.slope / factor, len(self.values)
         return cleared(slope.T @ slope + np.diag(np.arange(slope.shape[1]) >= free).astype(float))
 
     @property
@@ -70,14 +85,6 @@ class Fit:
     def degrees_of_freedom(self) -> int:
         """Values that were not set aside, less the parameters that were not held."""
         return int(np.sum(self.weights > 0)) + len(self.prior) - len(self.values)
-
-
-def _held(prior: Floats, doubts: int) -> Floats:
-    """Rows (h + k, p + k) that hold parameters, and every doubt, about zero."""
-    rows = np.zeros((len(prior) + doubts, prior.shape[1] + doubts))
-    rows[: len(prior), : prior.shape[1]] = prior
-    rows[len(prior) :, prior.shape[1] :] = np.eye(doubts)
-    return rows
 
 
 def covariance_of(jacobian: Floats) -> Floats:
@@ -194,13 +201,6 @@ def least_squares(problem: Problem, start: Floats) -> Fit:
     return problem.fit(values, weights)
 
 
-def _hat(fit: Fit) -> Floats:
-    """Hat matrix (n, n) of the rows with weight: how each residual answers each value."""
-    kept = np.sqrt(fit.weights)[:, None]
-    slope = np.hstack([fit.jacobian, fit.doubts]) * kept
-    return slope @ covariance_of(np.vstack([slope, _held(fit.prior, len(fit.shares))])) @ slope.T
-
-
 def p_value(chi_square: float, degrees_of_freedom: int) -> float | None:
     """Chance of a chi-square at least this large; None without a degree of freedom."""
     from scipy.special import gammaincc
@@ -218,15 +218,15 @@ def scatter_factor(chi_square: float, degrees_of_freedom: int) -> float:
     """
     from scipy.special import stdtrit
 
-    student = float(stdtrit(degrees_of_freedom, 0.5 + 0.6826894921 / 2))
+    student = float(stdtrit(degrees_of_freedom, 0.5 + ONE_SIGMA / 2))
     return float(np.sqrt(chi_square / degrees_of_freedom)) * student
 
 
-def coverage_factor(degrees_of_freedom: int) -> float:
+def coverage_factor(degrees_of_freedom: float, share: float = TWO_SIGMA) -> float:
     """Factor from a sigma widened to the scatter to its 95.4 % interval, by Student's t; 2 for very many to spare."""
     from scipy.special import stdtrit
 
-    wide, narrow = (float(stdtrit(degrees_of_freedom, 0.5 + p / 2)) for p in (0.9544997361, 0.6826894921))
+    wide, narrow = (float(stdtrit(degrees_of_freedom, 0.5 + p / 2)) for p in (share, ONE_SIGMA))
     return wide / narrow
 
 
@@ -236,7 +236,8 @@ def group_drop(fit: Fit, rows: Sequence[int]) -> float:
     r' (I - H)^-1 r of the rows, with H their block of the hat matrix (Cook & Weisberg 1982, section 2.2).
     Rows that alone fix a parameter cannot be judged: zero.
     """
-    kept = np.eye(len(rows)) - _hat(fit)[np.ix_(rows, rows)]
+    hat = fit.slope @ covariance_of(np.vstack([fit.slope, fit.held])) @ fit.slope.T
+    kept = np.eye(len(rows)) - hat[np.ix_(rows, rows)]
     if np.linalg.eigvalsh(kept)[0] < 1e-6:
         return 0.0
     part = fit.residuals[list(rows)]

@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 
 from poleward.sky.axis import Floats
-from poleward.solving.least_squares import Fit, Problem
+from poleward.solving.least_squares import ONE_SIGMA, TWO_SIGMA, Fit, Problem
 
 WRONG = 0.1
 """Chance of a value to be a blunder, before it is looked at: of routine data 1 to 10 % are gross errors (Hampel et al. 1986,
@@ -84,7 +84,7 @@ def weighed(problem: Problem, start: Floats, loose: Floats) -> BlunderFit:
     right = mixture.chances @ mixture.good
     fit = problem.fit(values, np.where(right < 0.5, 0.0, right))
     half = np.array(
-        [[mixture.half_width(i, share) for share in (0.6826894921, 0.95, 0.9544997361)] for i in (0, 1)]
+        [[mixture.half_width(i, share) for share in (ONE_SIGMA, 0.95, TWO_SIGMA)] for i in (0, 1)]
     )
     wide = half[:, 0] / np.sqrt(np.diag(mixture.total)[:2])
     return BlunderFit(

@@ -47,8 +47,6 @@ MEASURED = ("north", "east", "north_rate", "east_rate", "x", "y", "rotation")
 """Columns that hold a drift or a rotation."""
 LONGEST_S = 12 * 3600.0
 """No star is watched for longer; a longer timing is a wrong unit."""
-
-
 SHORTEST_S = 30.0
 """Nobody times a star for less (common practice, no source): a bare number below may be minutes."""
 SMALLEST_SIGMA = 1e-6

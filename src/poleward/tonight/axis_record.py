@@ -9,18 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from poleward.door.incoming import read_bytes
+from poleward.door.incoming import name_of, read_bytes
 from poleward.door.quantity import AXIS_ERROR, parse, refuse_missing, refuse_unknown
 from poleward.door.tables import decoded
 from poleward.errors import InputError
 from poleward.sky.pole import POLES, pole_name
+from poleward.solving.least_squares import TWO_SIGMA, coverage_factor
 
+Square = tuple[tuple[float, float], tuple[float, float]]
+"""Of the two errors, a pair for each."""
 NAMES = ("azimuth", "altitude", "azimuth_sigma", "altitude_sigma")
 REFERENCES = tuple(f"{name} pole" for name in POLES)
 FARTHEST_ARCMIN = 20 * 60.0
 """An error or an uncertainty beyond 20 deg is a wrong unit or a damaged record; `solve` finds no axis farther off."""
-
-
 MANY = 200.0
 """With so many values to spare Student's t is the normal distribution within a percent of its 95 % interval."""
 
@@ -48,11 +49,11 @@ class AxisError:
 
     azimuth_arcmin: float | None
     altitude_arcmin: float | None
-    covariance: tuple[tuple[float, float], tuple[float, float]] | None
+    covariance: Square | None
     reference: str
     latitude_deg: float | None = None
     to_spare: float = math.inf
-    sides: tuple[tuple[float, float], tuple[float, float]] = ((1.0, 1.0), (1.0, 1.0))
+    sides: Square = ((1.0, 1.0), (1.0, 1.0))
 
     @property
     def values(self) -> tuple[float, float] | None:
@@ -67,9 +68,7 @@ class AxisError:
         return self.reference.split(maxsplit=1)[0]
 
 
-def _covariance(
-    azimuth: float, altitude: float, correlation: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
+def _covariance(azimuth: float, altitude: float, correlation: float) -> Square:
     cross = correlation * azimuth * altitude
     return ((azimuth**2, cross), (cross, altitude**2))
 
@@ -122,7 +121,7 @@ def read_record(path: str | Path) -> Any:
     InputError
         It cannot be read, or is not JSON.
     """
-    name = _source(path)
+    name = name_of(path)
     text = decoded(read_bytes(path), name)
     try:
         return json.loads(text)
@@ -136,10 +135,6 @@ def read_record(path: str | Path) -> Any:
         ) from None
     except ValueError:
         raise InputError("this is not a record: it holds a number too long to read", "", name) from None
-
-
-def _source(path: str | Path) -> str:
-    return "standard input" if str(path) == "-" else str(path)
 
 
 def read_axis(path: str | Path) -> AxisError:
@@ -160,7 +155,7 @@ def read_axis(path: str | Path) -> AxisError:
     InputError
         It cannot be read or holds no axis.
     """
-    return axis_from_record(read_record(path), _source(path))
+    return axis_from_record(read_record(path), name_of(path))
 
 
 def axis_from_record(record: Any, where: str = "record") -> AxisError:
@@ -199,7 +194,7 @@ def axis_from_record(record: Any, where: str = "record") -> AxisError:
         ]
         fit = record.get("fit")
         stated = _number(fit, "coverage_factor_95", where) if isinstance(fit, dict) else None
-        free = min(_to_spare(stated, 0.9544997361), *(_to_spare(factor, 0.95) for factor, _ in reaches))
+        free = min(_to_spare(stated, TWO_SIGMA), *(_to_spare(factor, 0.95) for factor, _ in reaches))
         sides = (reaches[0][1], reaches[1][1])
     return AxisError(
         azimuth, altitude, covariance, reference, _number(axis, "latitude_deg", where), free, sides
@@ -223,14 +218,12 @@ def _interval(
 def _to_spare(factor: float | None, chance: float) -> float:
     """Values to spare with which Student's t has so many of its own sigmas in an interval of that chance."""
     from scipy.optimize import brentq
-    from scipy.special import stdtrit
 
-    def factor_of(free: float) -> float:
-        return float(stdtrit(free, 0.5 + chance / 2) / stdtrit(free, 0.5 + 0.6826894921 / 2))
-
-    if factor is None or factor <= factor_of(MANY):
+    if factor is None or factor <= coverage_factor(MANY, chance):
         return math.inf
-    return 1.0 if factor >= factor_of(1.0) else float(brentq(lambda n: factor_of(n) - factor, 1.0, MANY))
+    if factor >= coverage_factor(1.0, chance):
+        return 1.0
+    return float(brentq(lambda free: coverage_factor(free, chance) - factor, 1.0, MANY))
 
 
 def _number(axis: Mapping[str, Any], name: str, where: str) -> float | None:

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from poleward.sky.axis import Floats
+from poleward.solving.least_squares import ONE_SIGMA
 from poleward.tonight.axis_record import AxisError
 from poleward.tonight.exposure import Exposures
 from poleward.tonight.window import Stretch
@@ -17,7 +18,6 @@ SURE = 0.95
 """Chance at which a verdict is given; the usual 95 %. Between 5 and 95 % it is too uncertain to say."""
 DRAWS = 512
 """Places of the axis, spread evenly over its uncertainty: a chance is then good to about 1 %."""
-ONE_SIGMA = 0.6826894921
 
 
 def places(axis: AxisError) -> Floats:

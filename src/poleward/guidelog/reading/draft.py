@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from poleward.door.incoming import LOG_BYTES, read_bytes
+from poleward.door.incoming import LOG_BYTES, name_of, read_bytes
 from poleward.errors import InputError
 from poleward.guidelog.reading.blocks import shorten
 from poleward.guidelog.reading.columns import Column
@@ -46,7 +46,7 @@ def draft_layout(path: str | Path) -> str:
     InputError
         The file cannot be read, is empty or is not text, or holds no rows of numbers.
     """
-    name = "standard input" if str(path) == "-" else str(path)
+    name = name_of(path)
     data = read_bytes(path, LOG_BYTES)
     encoding = _encoding(data)
     seen = look(log_text(data, encoding, name).lines)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from poleward.door.clock import zone_of
-from poleward.door.incoming import LOG_BYTES, read_bytes
+from poleward.door.incoming import LOG_BYTES, name_of, read_bytes
 from poleward.errors import InputError, Note
 from poleward.guidelog.reading.assemble import build
 from poleward.guidelog.reading.blocks import Block, find_blocks
@@ -86,7 +86,7 @@ def read_log(path: str | Path, layout: Layout | str | Path, *, timezone: str = "
         The file cannot be read, is empty, is not text, or no line in it opens a section; or the layout cannot be used.
     """
     plan = layout if isinstance(layout, Layout) else read_layout(layout)
-    name = "standard input" if str(path) == "-" else str(path)
+    name = name_of(path)
     text = log_text(read_bytes(path, LOG_BYTES), plan.text.encoding, name)
     return parse_log(text, plan, name, timezone=timezone)
 
