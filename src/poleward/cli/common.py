@@ -138,15 +138,8 @@ class Output:
     def give(self, result: Any, source: str, header: str = "", footer: str = "", told: Any = None) -> None:
         """Write the record or a table and the chart that were asked for; then print the record or the text.
 
-        Parameters
-        ----------
-        result : Shown
-        source : str
-            The setup file, for the last line.
-        header, footer : str
-            Lines before the text, and after it.
-        told : Shown, optional
-            What is told as text, where it is not the result as it is.
+        The last line of the text names `source`, the setup file; `header` stands before the text, `footer` after it. `told` is
+        what is told as text, where it is not the result as it is.
         """
         from poleward.report.shown import text_of
 
@@ -248,14 +241,8 @@ def json_text(record: dict[str, Any]) -> str:
 def print_result(text: str, night: bool = False, end: str | None = None) -> None:
     """Print to standard output, at once: a full disk is told of here, not met at the end.
 
-    Parameters
-    ----------
-    text : str
-        Of it only what may be shown is printed: names come from strangers' files.
-    night : bool
-        In dim red for eyes used to the dark, where the terminal can show it.
-    end : str, optional
-        After it; left out: a line feed, if there is none.
+    Only what may be shown is printed: names come from strangers' files. At `night` in dim red, where the terminal can show
+    it. Left out, `end` is a line feed, if there is none.
     """
     shown = streams.dimmed(printable_lines(text), sys.stdout, night)
     closing = "" if text.endswith("\n") else "\n"

@@ -155,20 +155,9 @@ def follow(
     pause_s: float,
     line: Told,
 ) -> tuple[tuple[LogSolution, Sequence[Section]] | None, bool]:
-    """Look at a log again and again, until both errors are certain enough or somebody interrupts.
+    """Look at a log again and again, until both sigmas are down to `goal_arcmin` (None: never) or somebody interrupts.
 
-    Parameters
-    ----------
-    path : str
-    layout : Layout
-    site : Site
-    wanted : Wanted
-    goal_arcmin : float or None
-        Both sigmas wanted; None: go on until interrupted.
-    pause_s : float
-        Between looks.
-    line : callable
-        Takes one line for each new answer.
+    Looks are `pause_s` apart; `line` takes one line for each new answer.
 
     Returns
     -------

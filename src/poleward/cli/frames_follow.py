@@ -20,17 +20,7 @@ Told = Callable[[str], None]
 
 @dataclass
 class FrameWatch:
-    """What is known of the folder so far.
-
-    Attributes
-    ----------
-    tail : FrameTail
-    site : Site or None
-        None: the axis is not solved for.
-    drive_rate : str
-    line : callable
-        Takes one line for each new answer.
-    """
+    """What is known of the folder so far; without a site the axis is not solved for. `line` takes one line for each new answer."""
 
     tail: FrameTail
     site: Site | None

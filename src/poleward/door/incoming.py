@@ -25,13 +25,7 @@ def name_of(path: str | Path) -> str:
 
 
 def read_bytes(path: str | Path, most: int = TABLE_BYTES) -> bytes:
-    """Return a file's bytes, or standard input's for ``-``.
-
-    Parameters
-    ----------
-    path : str or Path
-    most : int
-        Bytes that such a file can have; a longer one is another kind of file.
+    """Return a file's bytes, or standard input's for ``-``; of `most` bytes, for a longer one is another kind of file.
 
     Raises
     ------
@@ -95,15 +89,7 @@ def open_plain(path: str | Path) -> BinaryIO:
 
 
 def read_toml(path: str | Path, what: str, hint: str) -> dict[str, Any]:
-    """Return what a TOML file says.
-
-    Parameters
-    ----------
-    path : str or Path
-    what : str
-        What it is, for messages: ``setup file``.
-    hint : str
-        For one that is not TOML.
+    """Return what a TOML file says; `what` it is, for messages (``setup file``), and a hint for one that is not TOML.
 
     Raises
     ------

@@ -50,14 +50,7 @@ def unit_name(text: str) -> str:
 
 
 def sided(text: str, sides: str) -> tuple[str, float]:
-    """Take a side of the sky off an angle: ``33S`` is 33 and -1.
-
-    Parameters
-    ----------
-    text : str
-    sides : str
-        The two letters that are allowed, the positive one first.
-    """
+    """Take a side of the sky off an angle: ``33S`` is 33 and -1; of the two letters allowed the positive stands first."""
     found = _SIDE.fullmatch(text)
     letter = (found["first"] or found["last"]).upper() if found else ""
     if re.fullmatch(rf"[+-]? *{_PART} *s", text) and "S" in sides:
@@ -82,11 +75,7 @@ def sided(text: str, sides: str) -> tuple[str, float]:
 def sexagesimal(text: str, hours: bool) -> float | None:
     """Degrees of an angle in two or three parts, or in one with a short unit such as ``20m``.
 
-    Parameters
-    ----------
-    text : str
-    hours : bool
-        Whether ``12:34:56`` and ``20m`` are of time; else of arc.
+    With `hours`, ``12:34:56`` and ``20m`` are of time; else of arc.
     """
     if found := _COLONS.fullmatch(text):
         sign, *parts = found.groups()

@@ -200,16 +200,10 @@ def _plain(value: Any) -> Any:
 
 
 def rows_of_table(table: Any, name: str = "table", line_numbers: Sequence[int] = ()) -> RawTable:
-    """Rows of an astropy Table or QTable.
+    """Rows of an astropy Table or QTable, called `name` in messages.
 
-    Parameters
-    ----------
-    table : Table
-        Units of columns, masked cells and columns of Time, Quantity and SkyCoord are honoured.
-    name : str
-        For messages.
-    line_numbers : sequence of int
-        Where its rows stand in a file, if they do.
+    Units of columns, masked cells and columns of Time, Quantity and SkyCoord are honoured. `line_numbers` say where its rows
+    stand in a file, if they do.
     """
     units: dict[str, str] = {}
     for column in table.colnames:

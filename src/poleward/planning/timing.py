@@ -189,10 +189,7 @@ class Bench:
     def covariance(self, hour_angle: Floats, dec: Floats, seconds: Floats) -> tuple[Floats, float]:
         """Expected covariance (2, 2) of azimuth and altitude error, arcmin^2, and the pole's level.
 
-        Parameters
-        ----------
-        hour_angle, dec, seconds : array (n,)
-            Pointings at their starts, radians, and lengths; two or more.
+        Hour angle and dec (n,) are at the starts, radians, and `seconds` the lengths; two pointings or more.
         """
         model, _ = self._model(hour_angle, dec, seconds, self.site)
         thick, _ = self._model(hour_angle, dec, seconds, self.thick)
@@ -247,16 +244,8 @@ class DriftRows:
 
 
 def worst_sigma(slope: Floats, doubt: Floats, minutes: Floats, reader: Reader) -> Floats:
-    """Largest standard uncertainty of the axis in any direction on the sky, arcmin; vectorised.
-
-    Parameters
-    ----------
-    slope : array (..., n, 2)
-    doubt, minutes : array (..., n)
-
-    Returns
-    -------
-    array (...)
+    """Largest standard uncertainty of the axis in any direction on the sky, arcmin (...), of slopes (..., n, 2), doubts and
+    minutes (..., n); vectorised.
     """
     weight = (minutes / reader.sigma(60 * minutes)) ** 2
     azimuth, altitude = slope[..., 0], slope[..., 1]

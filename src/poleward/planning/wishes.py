@@ -42,12 +42,7 @@ class Wishes:
 
 
 def checked_wishes(reader: Reader, wishes: Wishes) -> None:
-    """Refuse what no plan can keep to.
-
-    Raises
-    ------
-    UsageError
-    """
+    """Refuse, by a UsageError, what no plan can keep to."""
     if not 0 < wishes.accuracy_arcmin <= COARSEST_ARCMIN:
         raise UsageError(
             f"accuracy: {wishes.accuracy_arcmin:g} arcmin, allowed is more than 0 and up to {COARSEST_ARCMIN:g} arcmin",

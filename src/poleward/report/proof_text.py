@@ -19,16 +19,7 @@ MOST_SECTIONS = 12
 
 
 def proof_text(log: LogFile, layout: str, timezone: str) -> str:
-    """Return what a layout reads from a log.
-
-    Parameters
-    ----------
-    log : LogFile
-    layout : str
-        The layout's name.
-    timezone : str
-        In which times are shown; empty: UTC.
-    """
+    """Return what a layout of that name reads from a log; times are shown in a zone, empty: UTC."""
     refused = f", {len(log.refused)} refused" if log.refused else ""
     blocks = [f"{log.file} by {layout}: {counted(log.rows, 'row')}, {counted(len(log), 'section')}{refused}"]
     blocks += [_section(section, timezone) for section in log.sections[:MOST_SECTIONS]]

@@ -39,15 +39,9 @@ def _made(result: Any, place: int, *arguments: Any, **options: Any) -> Any:
 
 
 def text_of(result: Any, signs: Signs | None = None, source: str = "") -> str:
-    """Return all that there is to say about a result, and a last line that says for which site.
+    """Return all that there is to say about a result, and a last line that says for which site and from which setup file.
 
-    Parameters
-    ----------
-    result : Shown
-    signs : Signs, optional
-        What the stream can show; left out: standard output's.
-    source : str
-        The setup file, if there is one.
+    `signs` are what the stream can show; left out: standard output's.
     """
     text = _made(result, 0, signs or signs_for(sys.stdout))
     if type(result).__name__ == "FrameDrifts":  # neither site nor knobs have a part in it

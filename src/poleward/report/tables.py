@@ -12,14 +12,9 @@ if TYPE_CHECKING:
 
 
 def record_table(record: dict[str, Any], rows: str) -> Table:
-    """Return a table; units come out of the names, missing values are masked.
+    """Return a table of a result's record; units come out of the names, missing values are masked.
 
-    Parameters
-    ----------
-    record : dict
-        A result's record.
-    rows : str
-        Which list in it becomes the rows; all else goes into the header.
+    The list `rows` in it becomes the rows; all else goes into the header.
     """
     from astropy.table import MaskedColumn, Table
 

@@ -38,17 +38,7 @@ ON_AXIS = 1e-12
 
 
 def unit_vector(azimuth: Floats | float, altitude: Floats | float) -> Floats:
-    """Unit vectors east, north, up from azimuth (north through east) and altitude.
-
-    Parameters
-    ----------
-    azimuth, altitude : float or array of shape S
-        Radians.
-
-    Returns
-    -------
-    array of shape S + (3,)
-    """
+    """Unit vectors east, north, up, S + (3,), from azimuth (north through east) and altitude, radians, of shape S."""
     level = np.cos(altitude)
     east = level * np.sin(azimuth)
     vectors: Floats = np.empty((*np.shape(east), 3))
@@ -112,16 +102,10 @@ class Axis:
 
 
 def tilted_axis(azimuth_error: float, altitude_error: float, pole: Floats, hemisphere: float) -> Axis:
-    """Return the axis that stands A east of and e above a pole.
+    """Return the axis that stands A east of and e above a pole, radians.
 
-    Parameters
-    ----------
-    azimuth_error, altitude_error : float
-        A and e, radians. A is an angle of azimuth: on the sky it is A cos(altitude of the axis).
-    pole : array (3,)
-        Direction of the elevated pole (seen or true, as the errors are meant).
-    hemisphere : float
-        +1 in the north, -1 in the south, where east means a falling azimuth.
+    A is an angle of azimuth: on the sky it is A cos(altitude of the axis). `pole` (3,) is the direction of the elevated pole,
+    seen or true, as the errors are meant; `hemisphere` +1 in the north, -1 in the south, where east means a falling azimuth.
     """
     pole_azimuth, pole_altitude = azimuth_altitude(pole)
     azimuth = float(pole_azimuth) + hemisphere * azimuth_error
@@ -143,19 +127,9 @@ def turned(vectors: Floats, about: Floats, angle: Floats | float) -> Floats:
 
 
 def field_basis(first: Floats, north: Floats) -> tuple[Floats, Floats]:
-    """East and north in the field of a mount, as unit vectors on the tangent plane at the star.
+    """East and north in the field of a mount, as unit vectors (N, 3) on the tangent plane at stars `first` (N, 3).
 
-    Parameters
-    ----------
-    first : array (N, 3)
-        Where the star is.
-    north : array (3,)
-        The mount's north pole.
-
-    Returns
-    -------
-    east, north : array (N, 3)
-        East is toward increasing right ascension.
+    `north` (3,) is the mount's north pole; east is toward increasing right ascension.
     """
     across = cross(north, first)
     east = across / np.maximum(np.linalg.norm(across, axis=-1, keepdims=True), ON_AXIS)
@@ -250,17 +224,9 @@ def motion_while_turning(
 ) -> tuple[float, float]:
     """How a star moves in the field while the base of the mount is turned: (north, east), radians.
 
-    The tracking goes on, so only the knob's turn counts. The two moves are about the vertical and about the level
-    line across the axis, and each leaves the other's angle alone.
-
-    Parameters
-    ----------
-    axis : Axis
-        Before the move.
-    star : array (3,)
-        Where the star is seen.
-    azimuth_move, altitude_move : float
-        Radians, east and up positive.
+    The tracking goes on, so only the knob's turn counts. The two moves, radians, east and up positive, are about the vertical
+    and about the level line across the axis as it stands before, and each leaves the other's angle alone. `star` (3,) is
+    where it is seen.
     """
     plumb = np.array([0.0, 0.0, 1.0])
     azimuth = azimuth_altitude(axis.elevated)[0]

@@ -125,18 +125,9 @@ def refraction_constants(air: Air) -> tuple[float, float]:
 
 
 def seen_from_hour_angle(hour_angle: Floats, dec: Floats, site: Site) -> Floats:
-    """Where places given as apparent hour angle and declination are seen.
+    """Where places given as apparent hour angle and declination are seen: S + (3,) for radians of shape S.
 
-    Parameters
-    ----------
-    hour_angle, dec : array of shape S
-        Radians, west positive; not refracted.
-    site : Site
-        Latitude and air; the longitude is not used.
-
-    Returns
-    -------
-    array of shape S + (3,)
+    Hour angle west positive; not refracted. Of the site latitude and air count, the longitude does not.
     """
     import erfa
 
@@ -262,16 +253,7 @@ def _times(
 
 
 def altitude_notes(sight: Sight, names: Sequence[str], rows: Sequence[int]) -> list[Note]:
-    """Warnings about stars so low that refraction is not well known.
-
-    Parameters
-    ----------
-    sight : Sight
-    names : sequence of str
-        What to call the stars of these rows.
-    rows : sequence of int
-        Rows of `sight`.
-    """
+    """Warnings about stars, some rows of a sight with their names, so low that refraction is not well known."""
     lowest = np.degrees(np.min(azimuth_altitude(sight.seen[list(rows)])[1], axis=1))
     return [
         Note(

@@ -167,27 +167,15 @@ def orientation(
     computed_scale: float | None = None,
     clock_sigma_s: float = CLOCK_SIGMA_S,
 ) -> CameraFound:
-    """Return how a camera lies on the sky.
+    """Return how a camera lies on the sky, of plain numbers as `find_camera` reads them.
 
     With the drive stopped a star runs along its parallel: after the angle H, on the plane that touches the sky where it
     began, it is cos(dec) sin(H) / c to the west and sin(dec) cos(dec) (1 - cos H) / c toward the equator's far side
     from its pole, c = sin^2(dec) + cos^2(dec) cos(H): the gnomonic projection (Calabretta & Greisen 2002, 5.1.3; D).
     The run gives scale and angle for either hand; a push of the telescope north sends the star SOUTH and says which.
 
-    Parameters
-    ----------
-    run : Run
-    push : str or (float, float)
-        Where the star went when the telescope was pushed north: ``up``, ``down``, ``left`` or ``right`` on the screen, or
-        its displacement x, y in pixels.
-    rows : str
-        ``up`` or ``down``, as y is counted.
-    sigma_pix : float
-        Standard uncertainty of one place in x and in y.
-    computed_scale : float, optional
-        Arcsec per pixel, from focal length and pixel size.
-    clock_sigma_s : float
-        Standard uncertainty of either end of the run.
+    `push` is a way on the screen or a displacement x, y in pixels; `sigma_pix` the standard uncertainty of one place in x and
+    in y, `clock_sigma_s` that of either end of the run; `computed_scale`, arcsec per pixel, is held against what is found.
 
     Raises
     ------

@@ -53,12 +53,7 @@ def sun_seen(moments: Sequence[datetime], site: Site) -> Floats:
 def daylight_notes(pointings: Sequence[Pointing], names: Sequence[str], site: Site) -> list[Note]:
     """One note on the timings made by day, as far as clock and longitude are known: mostly a wrong date or zone.
 
-    Parameters
-    ----------
-    pointings : sequence of N Pointing
-    names : sequence of N str
-        What to call their stars.
-    site : Site
+    `names` are what to call the stars of the pointings.
     """
     dated = [(one.time, name) for one, name in zip(pointings, names, strict=True) if one.time is not None]
     if site.longitude_rad is None or not dated:

@@ -66,16 +66,7 @@ class Around:
 
 
 def around(drifts: Sequence[Drift], site: Site, pole: str, pointing_deg: float) -> Around:
-    """Look at the sky as it might be.
-
-    Parameters
-    ----------
-    drifts : sequence of N Drift
-    site : Site
-    pole : {"apparent", "true"}
-    pointing_deg : float
-        Standard uncertainty of hour angles and azimuths.
-    """
+    """Look at the sky as it might be, with hour angles and azimuths uncertain by `pointing_deg` (one standard uncertainty)."""
     found = around_at(*places_of(drifts), site, pole, pointing_deg)
     return replace(found, which=tuple(i for i in found.which if i < len(drifts)))
 

@@ -65,17 +65,8 @@ def after_knobs(
 def cross_talk(elevated: Floats, base: Base, hemisphere: float) -> Floats:
     """Return the slopes of (azimuth, altitude) of the axis by (azimuth knob, altitude knob), shape (2, 2).
 
-    Parameters
-    ----------
-    elevated : array (3,)
-        Where the axis stands.
-    base : Base
-    hemisphere : float
-
-    Returns
-    -------
-    array (2, 2)
-        Rows: azimuth (east positive, an angle of azimuth) and altitude; columns: knobs. The unit matrix if level.
+    Rows: azimuth (east positive, an angle of azimuth) and altitude; columns: knobs. The unit matrix if the base is level.
+    `elevated` (3,) is where the axis stands.
     """
     columns = []
     for way in np.eye(2):

@@ -154,18 +154,9 @@ class Advice:
 
 
 def pointing_to_add(worst: Floats, site: Site) -> Advice:
-    """Find the pointing whose north drift shows best what is least known.
+    """Find the pointing whose north drift shows best what is least known: `worst` (2,), (azimuth error on the sky, altitude error).
 
-    Parameters
-    ----------
-    worst : array (2,)
-        The least known direction (azimuth error on the sky, altitude error).
-    site : Site
-
-    Returns
-    -------
-    Advice
-        Above 30 deg, where refraction is safe, if the site has such a sky there.
+    It stands above 30 deg, where refraction is safe, if the site has such a sky there.
     """
     dec_deg, hour_h = np.meshgrid(np.arange(-45.0, 46, 5), np.arange(-6.0, 6.25, 0.5))
     pointings = [

@@ -140,16 +140,8 @@ class Move:
 
 def easiest_to_watch(timings: Sequence[tuple[Pointing, bool]], site: Site) -> tuple[Pointing, bool] | None:
     """Return the star to watch while knobs are turned: the last that was timed if it moves well with both, else the one
-    of them that moves best.
+    of them that moves best. Each is a pointing, and whether the tube was on the other side of the mount.
 
-    Parameters
-    ----------
-    timings : sequence of (Pointing, bool)
-        Where stars were timed, and whether the tube was on the other side of the mount.
-    site : Site
-
-    Notes
-    -----
     By one minute of azimuth a star moves by the cosine of its altitude, by one of altitude by its distance from the level
     line across the axis: nothing in the zenith, and nothing due east or west on the horizon.
     """
@@ -166,14 +158,7 @@ def moves_of(
 ) -> tuple[Move, ...]:
     """Return the moves that undo the errors, azimuth first; the two knobs do not disturb each other's angle.
 
-    Parameters
-    ----------
-    azimuth, altitude : float or None
-        Errors, arcmin; one that is not determined gets no move and counts as zero for the other.
-    pole : Pole
-        That they refer to.
-    site : Site
-    turning : Turning
+    Errors are in arcmin, against `pole`; one that is not determined gets no move and counts as zero for the other.
     """
     moves = []
     # The azimuth knob is turned first, so the altitude move starts from an axis already beneath or above the pole.

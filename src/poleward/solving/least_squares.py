@@ -185,17 +185,7 @@ def _response(doubts: Floats, weights: Floats) -> Floats:
 
 
 def least_squares(problem: Problem, start: Floats) -> Fit:
-    """Find the parameters that make the sum of squared residuals smallest.
-
-    Parameters
-    ----------
-    problem : Problem
-    start : array (p,)
-
-    Returns
-    -------
-    Fit
-    """
+    """Find the parameters that make the sum of squared residuals smallest, from a start (p,)."""
     weights = np.ones(len(problem.residuals(start)))
     values = problem.solved(start, weights)
     return problem.fit(values, weights)

@@ -225,10 +225,8 @@ def drift_model(
 
     Parameters
     ----------
-    drifts : sequence of N Drift
     sight : Sight
         Of their starts and ends, as of `places_of`.
-    pole : {"apparent", "true"}
     rate_arcsec_per_s : float
         Drive rate.
     reading_arcsec : float

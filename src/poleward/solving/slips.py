@@ -19,12 +19,7 @@ Slip = tuple[str, Sequence[Drift], Site]
 def slips(drifts: Sequence[Drift], names: dict[int, str], site: Site) -> Iterator[Slip]:
     """Each slip that people make, set right: one sign or unit of one timing, or a sign that all share.
 
-    Parameters
-    ----------
-    drifts : sequence of Drift
-    names : dict
-        Names of the timings that may be at fault, by their place.
-    site : Site
+    `names` are those of the timings that may be at fault, by their place.
     """
     for i, name in names.items():
         for words, fixed in _of_one(drifts[i], name):

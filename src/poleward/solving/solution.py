@@ -204,18 +204,7 @@ def solution_from(
 ) -> Solution:
     """Put together a solution: what is not determined becomes None, and a pointing that would help is named.
 
-    Parameters
-    ----------
-    estimate : AxisEstimate
-    site : Site
-    fit : FitSummary
-    drifts : sequence of FittedDrift
-    notes : sequence of Note
-        Of timings and fit.
-    turning : Turning, optional
-        Knobs, and a star that is watched.
-    reading_error_arcsec : float, optional
-        Of one reading, where sigmas were left to it.
+    `notes` are of timings and fit; the reading error, arcsec of one reading, is told where sigmas were left to it.
     """
     found = estimate.determination
     both = found.determined == "both"

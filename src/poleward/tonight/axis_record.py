@@ -74,15 +74,7 @@ def _covariance(azimuth: float, altitude: float, correlation: float) -> Square:
 
 
 def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str = "--axis") -> AxisError:
-    """Axis error from ``azimuth=5arcmin, altitude=-3arcmin`` and, if known, ``azimuth_sigma``, ``altitude_sigma``.
-
-    Parameters
-    ----------
-    pairs : mapping
-        Text or Quantity.
-    pole : {"apparent", "true"}
-    where : str
-        For messages.
+    """Axis error from ``azimuth=5arcmin, altitude=-3arcmin`` and, if known, ``azimuth_sigma``, ``altitude_sigma``: text or Quantity.
 
     Raises
     ------
@@ -109,12 +101,7 @@ def axis_from_pairs(pairs: Mapping[str, Any], pole: str = "apparent", where: str
 
 
 def read_record(path: str | Path) -> Any:
-    """Return the content of a record file (JSON).
-
-    Parameters
-    ----------
-    path : str
-        ``-`` is standard input.
+    """Return the content of a record file (JSON); ``-`` is standard input.
 
     Raises
     ------

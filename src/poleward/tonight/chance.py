@@ -110,15 +110,7 @@ class Trails:
 
 
 def trails_of(exposures: Exposures, axis: AxisError) -> Trails:
-    """Follow exposures through an axis and its doubt.
-
-    Parameters
-    ----------
-    exposures : Exposures
-        No longer than the window.
-    axis : AxisError
-        With both errors determined.
-    """
+    """Follow exposures, no longer than the window, through an axis of which both errors are determined, and its doubt."""
     assert axis.values is not None
     exact = exposures.trails(*axis.values)
     drawn = exact[None, :]

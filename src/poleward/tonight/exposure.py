@@ -117,17 +117,7 @@ def _offset_place(ra: float, dec: float, north: Floats, east: Floats) -> tuple[F
 
 
 def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: str) -> Field:
-    """Look at a target's field all through its window.
-
-    Parameters
-    ----------
-    target : Target
-    window : Window
-        With a start.
-    outfit : Outfit
-    site : Site
-    pole : {"apparent", "true"}
-    """
+    """Look at a target's field all through its window, which must have a start."""
     assert window.start is not None
     away = math.atan2(
         -target.guide_east, -target.guide_north
@@ -153,17 +143,9 @@ def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: s
 
 
 class Exposures:
-    """One length of exposure at all moments of a window, ready to be carried through any axis.
+    """One length of exposure at all moments of a window, ready to be carried through any axis; the outfit has a camera.
 
-    Parameters
-    ----------
-    field : Field
-    exposure_s : float
-    outfit : Outfit
-        With a camera.
-    guided : bool
-    inside : bool
-        With the guide star at the frame's centre.
+    `inside`: with the guide star at the frame's centre.
     """
 
     def __init__(

@@ -33,15 +33,8 @@ OUTLINE = 72
 
 @dataclass(frozen=True)
 class Choice:
-    """One way to set the axis: errors against the reference and the longest trail that they leave.
-
-    Attributes
-    ----------
-    label : str
-    azimuth_arcmin, altitude_arcmin : float
-    worst_trail_pix : float
-        Over all targets, at the worst moment and corner.
-    worst_target : str
+    """One way to set the axis: errors against the reference, and the longest trail that they leave, over all targets, at the worst
+    moment and corner.
     """
 
     label: str
@@ -71,15 +64,9 @@ class Outlook:
 
 
 def outlook(exposures: Sequence[tuple[str, Exposures]], site: Site, pole: str) -> Outlook:
-    """Compare true pole, apparent pole and the best axis, and outline what passes.
+    """Compare true pole, apparent pole and the best axis, and outline what passes; errors refer to the pole of that name.
 
-    Parameters
-    ----------
-    exposures : sequence of (str, Exposures)
-        Targets' names and exposures, judged as they are to be judged.
-    site : Site
-    pole : {"apparent", "true"}
-        The reference of the errors.
+    `exposures` are the targets' names and exposures, judged as they are to be judged.
     """
     if not exposures:
         return Outlook()

@@ -145,13 +145,7 @@ def targets_from_rows(
 ) -> tuple[Target, ...]:
     """Targets from mappings with the table's column names; values are text or Quantity.
 
-    Parameters
-    ----------
-    rows : iterable of mapping
-    timezone : str
-        Zone of times that carry no offset.
-    name : str
-        What to call a row in messages: ``--target`` says ``--target 2``.
+    `timezone` is that of times without an offset; messages call a row `name`: ``--target`` says ``--target 2``.
 
     Raises
     ------

@@ -156,17 +156,10 @@ def _darkness(site: Site, noon: datetime) -> tuple[Stretch, ...]:
 
 
 def window_of(target: Target, site: Site, at: datetime, lowest_altitude_deg: float) -> Window:
-    """Return when a target is photographed.
+    """Return when a target is photographed, at a site with its longitude.
 
-    Parameters
-    ----------
-    target : Target
-    site : Site
-        With its longitude.
-    at : datetime
-        Where the target names no window, the first night after this moment is taken.
-    lowest_altitude_deg : float
-        Below it a target with no window of its own is left alone; in a window of its own it gets a note.
+    Where the target names no window, it is the first night after the moment `at`, while it stands above the lowest altitude;
+    in a window of its own a lower one gets a note.
     """
     if target.start is None or target.end is None:
         return _high_in_the_night(target, site, at, lowest_altitude_deg)
