@@ -142,8 +142,12 @@ def handed_on(tree: ast.Module) -> set[str]:
 def messages(tree: ast.Module) -> list[Message]:
     """Return all texts of a file."""
     found: dict[Message, None] = {}
+    inside: set[ast.Call] = set()
     for around in [*functions(tree), tree]:
         for name, call in calls(around, *STATUS):
+            if around is tree and call in inside:
+                continue  # a variable of another function may bear the name of this one's parameter
+            inside.add(call)
             arguments = dict(zip(("text", "hint"), call.args, strict=False))
             arguments |= {word.arg: word.value for word in call.keywords if word.arg}
             if name == "WrongTypeError" and len(call.args) > 2:

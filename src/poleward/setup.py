@@ -103,11 +103,8 @@ class Setup:
         values = {**self.site_values, **{k: v for k, v in given.items() if k in KEYS["site"]}}
         air = {**self.air_values, **{k: v for k, v in given.items() if k in KEYS["air"]}}
         if "latitude" not in values:
-            raise InputError(
-                "the latitude is missing",
-                "give --latitude 47.1deg, or [site] latitude in poleward.toml",
-                self.source,
-            )
+            hint = "give --latitude 47.1deg, or [site] latitude in poleward.toml"
+            raise InputError("the latitude is missing", hint, self.source)
         # A value from the command line must not be blamed on the file.
         where = "" if given.keys() & set(KEYS["site"]) or not self.source else f"{self.source} [site]"
         aloft = "" if given.keys() & set(KEYS["air"]) or not self.source else f"{self.source} [air]"

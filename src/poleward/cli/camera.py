@@ -155,11 +155,8 @@ def _run(text: str) -> Run:
         dec = parse(pairs["dec"], ANGLE, "--run", "dec")
     duration = parse(pairs["duration"], DURATION, "--run", "duration")
     if 0 < duration < LEAST_S:
-        raise InputError(
-            f"duration is {duration:g} s, allowed is {LEAST_S:g} s or more",
-            "a bare number is seconds; 1min is a minute",
-            "--run",
-        )
+        hint = "a bare number is seconds; 1min is a minute"
+        raise InputError(f"duration is {duration:g} s, allowed is {LEAST_S:g} s or more", hint, "--run")
     return Run(*_places(pairs, "--run"), duration, dec)
 
 

@@ -189,17 +189,11 @@ def _moment(value: Any, where: str, zone: tzinfo | None) -> datetime:
         return moment.replace(tzinfo=UTC)  # refused by its year; a zone would overflow
     early, late = (moment.replace(tzinfo=zone, fold=fold).astimezone(UTC) for fold in (0, 1))
     if early.astimezone(zone).replace(tzinfo=None) != moment:
-        raise InputError(
-            f"'{value}' does not exist in {zone}: the clock jumps over it",
-            "give the time with its offset",
-            where,
-        )
+        hint = "give the time with its offset"
+        raise InputError(f"'{value}' does not exist in {zone}: the clock jumps over it", hint, where)
     if early != late:
-        raise InputError(
-            f"'{value}' happens twice in {zone}: the clock is set back",
-            f"give the offset: {early:%Y-%m-%dT%H:%M:%S}Z or {late:%Y-%m-%dT%H:%M:%S}Z",
-            where,
-        )
+        hint = f"give the offset: {early:%Y-%m-%dT%H:%M:%S}Z or {late:%Y-%m-%dT%H:%M:%S}Z"
+        raise InputError(f"'{value}' happens twice in {zone}: the clock is set back", hint, where)
     return early
 
 

@@ -121,11 +121,8 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
             "this value is masked or empty: not measured", f"write a value such as {kind.example}", place
         )
     if getattr(value, "shape", ()):
-        raise InputError(
-            f"an array of shape {value.shape} is given, one value is needed",
-            f"such as {kind.example}; of a table give the rows",
-            place,
-        )
+        hint = f"such as {kind.example}; of a table give the rows"
+        raise InputError(f"an array of shape {value.shape} is given, one value is needed", hint, place)
     text = notation.plain_signs(value) if isinstance(value, str) else value
     shown = f"'{shortened(value)}'" if isinstance(value, str) else shortened(str(value))
     try:
@@ -137,17 +134,11 @@ def parse(value: Any, kind: Kind, where: str = "", name: str = "", unit: str = "
             f"{shown} cannot be read as a value such as {kind.example}", _hint(text, kind), place
         ) from None
     if given is None:
-        raise InputError(
-            f"{shown} has no unit and {kind.why_bare_fails or 'needs one'}",
-            f"write e.g. {kind.example}",
-            place,
-        )
+        hint = f"write e.g. {kind.example}"
+        raise InputError(f"{shown} has no unit and {kind.why_bare_fails or 'needs one'}", hint, place)
     if not math.isfinite(number):
-        raise InputError(
-            f"{shown} is not a finite number",
-            f"write a value such as {kind.example}, or leave it empty",
-            place,
-        )
+        hint = f"write a value such as {kind.example}, or leave it empty"
+        raise InputError(f"{shown} is not a finite number", hint, place)
     converted = _converted(number, given, kind, shown, place)
     return _hour_angle(converted, place) if kind is HOUR_ANGLE else converted
 

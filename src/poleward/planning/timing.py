@@ -86,11 +86,8 @@ class Reader:
                 cadence = section["duration_s"] / section["rows_used"]
                 found.append((lasting * math.sqrt(time), cls(white, cadence, lasting, time)))
         if not found:
-            raise InputError(
-                "this record holds no section with its noise",
-                "poleward log --output log.json writes one",
-                where,
-            )
+            hint = "poleward log --output log.json writes one"
+            raise InputError("this record holds no section with its noise", hint, where)
         return sorted(found, key=lambda one: one[0])[len(found) // 2][1]
 
     def sigma(self, seconds: Floats | float) -> Floats:

@@ -243,11 +243,8 @@ def _times(
                 pointing.where,
             )
         if site.longitude_rad is None:
-            raise InputError(
-                "a right ascension needs the site's longitude",
-                "give --longitude or [site] longitude (east positive), or hour_angle instead of ra",
-                pointing.where,
-            )
+            hint = "give --longitude or [site] longitude (east positive), or hour_angle instead of ra"
+            raise InputError("a right ascension needs the site's longitude", hint, pointing.where)
         times.extend(pointing.time + timedelta(seconds=float(s)) for s in offsets[i])
     return min(times), max(times), times
 

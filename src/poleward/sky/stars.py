@@ -76,11 +76,8 @@ def find_star(text: str, where: str = "") -> Star:
     if found is None:
         near = _nearest(_plain(text))
         hint = f"it holds {len(bright_stars())} stars to magnitude 4.0; of any other give ra and dec"
-        raise InputError(
-            f"there is no star '{shortened(text)}' in the bundled table",
-            hint if near is None else f"did you mean {_both(near)}?",
-            where,
-        )
+        hint = hint if near is None else f"did you mean {_both(near)}?"
+        raise InputError(f"there is no star '{shortened(text)}' in the bundled table", hint, where)
     return found
 
 

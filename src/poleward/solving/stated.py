@@ -31,11 +31,8 @@ def knob_from(table: Mapping[str, Any], knob: str, where: str) -> Knob:
     clockwise = table.get("clockwise")
     if clockwise not in SIDES[knob]:
         seen = "is missing" if clockwise is None else f"is '{clockwise}'"
-        raise InputError(
-            f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}",
-            "where a clockwise turn takes the axis",
-            where,
-        )
+        hint = "where a clockwise turn takes the axis"
+        raise InputError(f"clockwise {seen}, allowed is {' or '.join(SIDES[knob])}", hint, where)
     angle = _per_turn(table, where)
     sigma = (
         positive(table, "per_turn_sigma", quantity.KNOB_ANGLE, where) if "per_turn_sigma" in table else None

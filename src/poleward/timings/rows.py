@@ -106,11 +106,8 @@ def _pointing(cells: Cells) -> Pointing:
     if not kinds:
         if cells.has("altitude"):
             raise InputError("an altitude needs azimuth", "", where)
-        raise InputError(
-            "the pointing is missing",
-            "give hour_angle and dec, or star (or ra and dec) with time, or azimuth and altitude",
-            where,
-        )
+        hint = "give hour_angle and dec, or star (or ra and dec) with time, or azimuth and altitude"
+        raise InputError("the pointing is missing", hint, where)
     time = cells.time("time")
     if kinds == ["hour_angle"]:
         hour_angle, dec = cells.needed("hour_angle", ""), cells.angle("dec", "an hour angle", -90, 90)
@@ -118,21 +115,15 @@ def _pointing(cells: Cells) -> Pointing:
     if kinds == ["star"]:
         star = find_star(cells.text("star"), f"{where}, column star")
         if time is None:
-            raise InputError(
-                "a star needs the time at which the timing began",
-                "fill the column time, or give hour_angle and dec instead of star",
-                where,
-            )
+            hint = "fill the column time, or give hour_angle and dec instead of star"
+            raise InputError("a star needs the time at which the timing began", hint, where)
         return Pointing(ra=star.ra, dec=star.dec, time=time, where=where)
     if kinds == ["ra"]:
         ra = cells.angle("ra", "", 0, 360)
         dec = cells.angle("dec", "a right ascension", -90, 90)
         if time is None:
-            raise InputError(
-                "a right ascension needs the time at which the timing began",
-                "fill the column time, or give hour_angle instead of ra",
-                where,
-            )
+            hint = "fill the column time, or give hour_angle instead of ra"
+            raise InputError("a right ascension needs the time at which the timing began", hint, where)
         return Pointing(ra=ra, dec=dec, time=time, where=where)
     azimuth = cells.angle("azimuth", "", -360, 360)
     return Pointing(
@@ -189,11 +180,8 @@ def _from_pixels(cells: Cells, camera: GuideCamera | None) -> tuple[float, float
         raise InputError(f"x, y and {clash[0]} are both given", "give pixels or angles per row", where)
     x, y = cells.needed("x", "a displacement in pixels"), cells.needed("y", "a displacement in pixels")
     if camera is None:
-        raise InputError(
-            "pixels need the guide camera's scale",
-            "give focal_length, pixel_size and position_angle in [guide_camera] of the setup",
-            where,
-        )
+        hint = "give focal_length, pixel_size and position_angle in [guide_camera] of the setup"
+        raise InputError("pixels need the guide camera's scale", hint, where)
     north, east = camera.to_sky(x, y)
     x_sigma, y_sigma = _positive(cells, "x_sigma"), _positive(cells, "y_sigma")
     if (x_sigma is None) != (y_sigma is None):
@@ -207,11 +195,8 @@ def _rotation(cells: Cells) -> tuple[float | None, float | None]:
     """Return the field's turn and its sigma, arcmin. A reading error says nothing of a turn, so its sigma must be told."""
     turn, sigma = cells.value("rotation"), _positive(cells, "rotation_sigma")
     if (turn is None) != (sigma is None):
-        raise InputError(
-            "rotation and rotation_sigma go together",
-            "give both or none: how sure a turn is does not follow from a reading error",
-            cells.where,
-        )
+        hint = "give both or none: how sure a turn is does not follow from a reading error"
+        raise InputError("rotation and rotation_sigma go together", hint, cells.where)
     return turn, sigma
 
 

@@ -115,11 +115,8 @@ def read_record(path: str | Path) -> Any:
     except RecursionError:
         raise InputError("this is not a record: it is nested too deeply", "", name) from None
     except json.JSONDecodeError as error:
-        raise InputError(
-            f"this is not JSON: {error.msg}",
-            "a record is what poleward solve --output axis.json writes",
-            f"{name}:{error.lineno}",
-        ) from None
+        hint = "a record is what poleward solve --output axis.json writes"
+        raise InputError(f"this is not JSON: {error.msg}", hint, f"{name}:{error.lineno}") from None
     except ValueError:
         raise InputError("this is not a record: it holds a number too long to read", "", name) from None
 
