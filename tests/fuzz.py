@@ -15,6 +15,7 @@ import io
 import json
 import multiprocessing
 import os
+import re
 import shlex
 import socket
 import sys
@@ -24,6 +25,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -35,8 +37,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 import click
+import truth
 from limits import limited
 from logfile import BARE
+from skyframes import Scene
 
 from poleward.cli import COMMANDS, evening, main, run
 
@@ -80,19 +84,19 @@ VOTABLE = """<?xml version="1.0"?>
 </TABLEDATA></DATA></TABLE></RESOURCE></VOTABLE>
 """
 SETUP = (
-    (DEMO / "poleward.toml").read_text(encoding="utf-8")
+    (DEMO / "poleward.toml")
+    .read_text(encoding="utf-8")
+    .replace(
+        "[mount.altitude_knob]",
+        'per_turn_sigma = "4 arcmin"\ndivisions = 60\nrange = "8 turn"\nplay = "0.1 turn"\n[mount.altitude_knob]',
+    )
+    .replace("mirrored = false", 'mirrored = false\nrows = "down"')
     + """
 [mount]
 drive_rate = "sidereal"
 [mount.base]
 tilt = "1 deg"
 toward = "120 deg"
-[guide_camera]
-focal_length = "240 mm"
-pixel_size = "3.75 um"
-position_angle = "12 deg"
-mirrored = false
-rows = "down"
 [reticle]
 division = "20 arcsec"
 position_angle = "0 deg"
@@ -101,6 +105,9 @@ focal_length = "600 mm"
 pixel_size = "3.76 um"
 width = 6248
 height = 4176
+[frames]
+keywords = { exposure = "XPOSURE [s]", time = "DATE-BEG", ra = "CRVAL1 [deg]", dec = "CRVAL2 [deg]" }
+stamp = "start"
 [limits]
 trail = "1.0 pix"
 lowest_altitude = "20 deg"
@@ -114,11 +121,10 @@ RECORD = """{"record": "solution", "version": 1, "axis": {"reference": "apparent
  "azimuth_error_arcmin": 5.0, "azimuth_sigma_arcmin": 0.2, "altitude_error_arcmin": -3.1, "altitude_sigma_arcmin": 0.2,
  "correlation": -0.12, "latitude_deg": 46.9}, "warnings": []}
 """
+SHAKEN = np.random.default_rng(1).normal(0, 0.3, (3, 80)).round(2)
 LOG = "kept by nobody\n" + "".join(
     f">> watch {k} from 2024-03-10T{18 + k}:00:00Z west {hour} up {dec}\nt;n;e;pn;ok\n"
-    + "".join(
-        f"{2 * i};{0.01 * i + 0.3 * ((7 * i) % 5 - 2):.2f};{i % 3};{40 * (i % 4 == 0)};1\n" for i in range(60)
-    )
+    + "".join(f"{2 * i};{0.01 * i + SHAKEN[k, i]:.2f};{i % 3};{40 * (i % 4 == 0)};1\n" for i in range(80))
     + "<< end\n"
     for k, (hour, dec) in enumerate(((-3.5, 20.0), (0.2, 5.0), (3.0, 40.0)))
 )
@@ -127,16 +133,31 @@ LAYOUT = (
     .replace('name = "n", unit = "arcsec"', 'name = "n", unit = "pix"')
     .replace('shift = { name = "m", values = ["1"] }', 'status = { name = "ok", good = ["1"] }')
 )
-PIXELS = """label;azimuth;altitude;star;time;duration;x;y;use;reversed;rotation
-a;180;45;;2026-11-14T18:00Z;300;-2,5;0,5;yes;no;
-b;;;Enif;2026-11-14T18:10:00+00:00;300 s;4;1;no;yes;0,5
-c;95 deg;40d;;2026-11-14T18:20Z;5 min;12;2;yes;no;0,4 arcmin
+PIXELS = """label;azimuth;altitude;star;time;duration;x;y;use;reversed;rotation;rotation_sigma
+a;180;45;;2026-11-14T18:00Z;300;-2,5;0,5;yes;no;;
+b;;;Enif;2026-11-14T18:10:00+00:00;300 s;4;1;no;yes;0,5;1
+c;95 deg;40d;;2026-11-14T18:20Z;5 min;12;2;yes;no;0,4 arcmin;0,3
 """
 ROUNDS = (HERE / "data" / "rounds.json").read_text(encoding="utf-8")
-GOOD = {
+TEXTS = {
     "drifts.csv": CSV, "drifts.ecsv": ECSV, "drifts.xml": VOTABLE, "pixels.csv": PIXELS, "poleward.toml": SETUP,
     "targets.csv": TARGETS, "axis.json": RECORD, "night.log": LOG, "form.toml": LAYOUT, "rounds.json": ROUNDS,
 }  # fmt: skip
+SKY = "sky"
+"""A folder of camera frames."""
+
+
+@cache
+def good() -> dict[str, bytes]:
+    """All files by name: texts, and five small frames."""
+    with tempfile.TemporaryDirectory() as folder:
+        scene = Scene(truth.Place(46.9), 6.0, -4.0, -1.0, 12.0, shape=(120, 160), stars=25)
+        frames = scene.save(Path(folder), range(0, 300, 60), wcs="first").iterdir()
+        return {name: text.encode() for name, text in TEXTS.items()} | {
+            f"{SKY}/{frame.name}": frame.read_bytes() for frame in sorted(frames)
+        }
+
+
 ANSWERS = (
     "", "", "", "", "4.2 south", "3 n 1 e", "x 3 y -12", "turn", "measure", "skip", "undo", "?", "azimuth 0.25 clockwise",
     "altitude 0.5 turn counter-clockwise, then 0.1 clockwise", "none", "other", "46.9 deg", "8.4E", "ra 2h, dec +20d", "Enif",
@@ -158,6 +179,31 @@ WORDS = (
     "# %ECSV 1.0", "!!python/object/apply:os.system [ls]", "&a [*a, *a]", "datatype: object", "\\", "%", "%n%s", "{0}", "${HOME}",
     "Europe/Zurich", "Mars/Olympus", "+99:00", "local", "UTC", "sidereal", "13 arcsec/s", "all", "night", "section",
 )  # fmt: skip
+
+
+HOSTILE = (
+    r"(a+)+$", r"(x|x)*y", r"(?:.*)*z", r"(\w+\s?)*$", r"\w*\w*\w*\w*\w*!", r"(.+)(.+)(.+)(.+)#", r"(?P<a>.)(?P=a)+$", r"(?=(\S+))\1;",
+    "(", ")", "[", "*", "(?i)", "\\", "", ".", "()", r"(\S+", r"x{1,999999999}", r"(?<=a*)b", "(" * 300 + ")" * 300, r"\N{BEL}", "^", "$",
+)  # fmt: skip
+"""In place of a layout's patterns."""
+LONG = ("a" * 30_000, " " * 30_000, "a " * 15_000, "9;" * 15_000, ">> watch " * 3000, "\t" * 5000)
+"""Lines of a log, for patterns to run along."""
+
+
+def harmed(name: str, data: bytes, rng: Rng) -> bytes:
+    """A file damaged as its kind can be: a pattern of a layout, a long line of a log, a card of a frame's header."""
+    if name == "form.toml" and rng.random() < 0.4:
+        patterns = re.findall(rb"'[^'\n]*'", data)
+        return data.replace(patterns[rng.integers(len(patterns))], f"'{rng.choice(HOSTILE)}'".encode())
+    if name == "night.log" and rng.random() < 0.15:
+        lines = data.split(b"\n")
+        lines.insert(int(rng.integers(len(lines))), str(rng.choice(LONG)).encode())
+        return b"\n".join(lines)
+    if name.startswith(SKY) and rng.random() < 0.9:
+        at = 80 * int(rng.integers(data.index(b"END     ") // 80))
+        card = damaged(data[at : at + 80].rstrip(), rng)
+        return data[:at] + (card.ljust(80)[:80] if rng.random() < 0.8 else card) + data[at + 80 :]
+    return damaged(data, rng)
 
 
 def odd_bytes(rng: Rng) -> bytes:
@@ -206,13 +252,13 @@ VALUES = {
     "LENGTH": ("560 m", "0.55um"), "PRESSURE": ("950 hPa", "0hPa"), "TEMP": ("4 deg_C",), "FRACTION": ("0.7",),
     "ZONE": ("UTC", "+01:00", "Europe/Zurich"), "RATE": ("king", "2 deg/s", "15.0369 arcsec/s"), "POLE": ("apparent", "true"),
     "PAIRS": (
-        "hour_angle=-0h20m, dec=+3d, duration=5min, north=-4.2arcsec", "hour_angle=-5h, dec=20d, duration=5 min, north=1",
+        "label=sky, hour_angle=-1h, dec=+12d", "hour_angle=-0h20m, dec=+3d, duration=5min, north=-4.2arcsec", "hour_angle=-5h, dec=20d, duration=5 min, north=1",
         "name=nebula, ra=05h35m17s, dec=-5d23m, exposure=60s", "from=60deg, to=150deg, up_to=40deg", "azimuth=5arcmin, altitude=1arcmin",
         "focal_length=600mm, pixel_size=3.76um, width=6248, height=4176", "x1=812, y1=455, x2=405, y2=388, duration=60s, dec=+5d",
     ),
     "WAY": ("up", "down", "left", "x1=0, y1=0, x2=8, y2=-60"), "TURNS": ("azimuth=0.25 clockwise, altitude=0", "altitude=1 counter-clockwise"),
     "AXIS": ("axis.json", "azimuth=5arcmin, altitude=-3arcmin"), "TIME": ("2026-11-14T18:00Z", "2 s"), "WHAT": ("all", "file", "night"),
-    "PIXELS": ("1 pix",), "N": ("2", "3"), "FOLDER": ("kept", "."), "RECORD": ("axis.json",), "DRIFTS": ("drifts.csv", "drifts.ecsv", "drifts.xml", "pixels.csv"),
+    "FRAMES": (SKY, "sky/f002.fits"), "FITS...": (SKY, "sky/f001.fits"), "PIXELS": ("1 pix",), "N": ("2", "3"), "FOLDER": ("kept", "."), "RECORD": ("axis.json",), "DRIFTS": ("drifts.csv", "drifts.ecsv", "drifts.xml", "pixels.csv"),
 }  # fmt: skip
 BESIDE = {
     "setup": "poleward.toml",
@@ -237,13 +283,14 @@ def good_value(param: click.Parameter, rng: Rng) -> str:
             name, (".csv", ".html")
         )
         return f"out{rng.choice(ending)}"
-    return BESIDE.get(name) or str(rng.choice(VALUES.get(shown, ("1",))))
+    beside = BESIDE.get(name) if shown not in VALUES else None
+    return beside or str(rng.choice(VALUES.get(shown, ("1",))))
 
 
 def case(seed: int, number: int) -> Case:
     """One case, the same each time."""
     rng = np.random.default_rng((seed, number))
-    files = {name: text.encode() for name, text in GOOD.items()}
+    files = dict(good())
     command = str(rng.choice(list(COMMANDS)))
     found = main.get_command(click.Context(main), command)
     assert found is not None
@@ -277,12 +324,16 @@ def case(seed: int, number: int) -> Case:
             odd_bytes(rng).replace(b"\0", b"").decode("utf-8", "surrogateescape"),
         )
     for name, data in files.items():
-        if rng.random() < (0.6 if name in words else 0.06 if name == "poleward.toml" else 0):
-            files[name] = damaged(data, rng)
-    read = [name for name in files if name in words]
-    stdin = files[read[0]] if read and rng.random() < 0.05 else b""
+        read = name in words or (name.startswith(SKY) and any(word.startswith(SKY) for word in words))
+        setup = 0.2 if command == "frames" else 0.06
+        if rng.random() < (
+            (0.2 if name.startswith(SKY) else 0.6) if read else setup if name == "poleward.toml" else 0
+        ):
+            files[name] = harmed(name, data, rng)
+    named = [name for name in files if name in words]
+    stdin = files[named[0]] if named and rng.random() < 0.05 else b""
     if stdin:
-        words[words.index(read[0])] = "-"
+        words[words.index(named[0])] = "-"
     if command == "evening":
         lines = "\n".join(rng.choice(ANSWERS, int(rng.integers(40)))).encode() + b"\n"
         stdin = damaged(lines, rng) if rng.random() < 0.5 else lines
@@ -312,6 +363,7 @@ def did(this: Case) -> Ran:
         raise OSError("no network here")
 
     socket.socket.connect = socket.create_connection = socket.getaddrinfo = ask  # type: ignore
+    Path(SKY).mkdir()
     for name, data in this.files:
         Path(name).write_bytes(data)
     os.mkfifo("pipe")
@@ -414,7 +466,7 @@ def smaller(this: Case, kind: str) -> Case:
                 this = less
                 break
     for name, data in this.files:
-        if name in this.arguments or name == "poleward.toml":
+        if name in this.arguments or name == "poleward.toml" or data != good()[name]:
             less = shrunk(data, lambda part, this=this, name=name: still(with_file(this, name, part)))
             this = with_file(this, name, less)
     return this
@@ -452,6 +504,8 @@ def begin() -> None:
     import matplotlib.backends.backend_svg  # noqa: F401
     import scipy.optimize  # noqa: F401
 
+    good()
+
 
 def main_of_fuzz() -> int:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -481,7 +535,7 @@ def show(this: Case) -> int:
     if kind:
         this = smaller(this, kind)
     for name, data in this.files:
-        if name in this.arguments or data != GOOD[name].encode():
+        if name in this.arguments or data != good()[name]:
             print(f"--- {name}\n{data[:3000]!r}")
     print("--- poleward", shlex.join(this.arguments).encode("utf-8", "backslashreplace").decode()[:3000])
     print("---", finding(this) or "nothing is wrong with it")

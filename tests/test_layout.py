@@ -280,3 +280,14 @@ def test_a_long_line_is_searched_so_far() -> None:
     assert searched(mark, "a" * 100 + "b") is not None
     assert searched(mark, "c" * (LONGEST - 1) + "b") is not None
     assert searched(mark, "c" * LONGEST + "b") is None
+
+
+@pytest.mark.parametrize("value", [r"\w*\w*\w*\w*\w*!", "(.+)(.+)(.+)(.+)#", "a*a*a*a*a*a*a*a*b"])
+def test_repeats_in_a_row_are_found_out_before_they_take_for_ever(value: str) -> None:
+    """By the signs that they get through in a tenth of a second; a line of 200 signs would take the first half an hour."""
+    mark = pattern(value, "here")
+    assert searched(mark, "a" * 12) is None
+    with pytest.raises(InputError) as told:
+        searched(mark, "a" * 200_000)
+    assert told.value.message == f"the layout's pattern '{value}' takes too long on a line of 200000 signs"
+    assert "'*+' for '*'" in told.value.hint

@@ -206,3 +206,17 @@ def test_the_fuzzer_knows_a_finding(ran: fuzz.Ran, word: str) -> None:
 
 def test_the_fuzzer_says_the_same_each_time() -> None:
     assert [fuzz.case(5, k) for k in range(20)] == [fuzz.case(5, k) for k in range(20)]
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["solve drifts.csv", "solve drifts.ecsv", "solve drifts.xml", "solve pixels.csv", "log night.log --layout form.toml",
+     "frames sky", "check --axis axis.json --targets targets.csv", "rounds rounds.json", "layout night.log"],
+)  # fmt: skip
+@pytest.mark.usefixtures("workdir")
+def test_what_the_fuzzer_damages_is_sound(words: str) -> None:
+    """Else nothing behind the first check would ever be reached."""
+    Path("sky").mkdir()
+    for name, data in fuzz.good().items():
+        Path(name).write_bytes(data)
+    assert run_here(*words.split()).status in (0, 4, 5)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import re
+import time
 import warnings
 from typing import Any
 
@@ -11,6 +13,12 @@ from poleward.errors import InputError
 LONGEST = 1000
 """Signs of a line that are searched: a pattern with several repeats in a row takes a power of the line's length. Headers
 of 40 columns with 20 signs each are within it."""
+MANY = 3
+"""Repeats: two take a line of 1000 signs half a million steps, 5 ms; three a hundred million."""
+SHORT = 16
+"""Signs: eight repeats in a row look into them in 10 ms."""
+MOST_S = 0.1
+"""Of processor time for one pattern on a part of one line: a log has 100,000 lines."""
 _TOKEN = re.compile(
     r"""(?P<aside> \\. | \[\^?\]?(?:\\.|[^\]\\])*+\] | \(\?\#[^)]*\) | \(\?[a-zA-Z]+\) | \(\?P=\w+\) )
     | (?P<open> \( (?: \?P<\w+> | \?<?[=!:>] | \?[a-zA-Z-]+: | \?\(\w+\) )? ) | (?P<close> \) ) | (?P<either> \| )
@@ -54,8 +62,39 @@ def pattern(value: Any, where: str, *, group: bool = False) -> re.Pattern[str]:
 
 
 def searched(mark: re.Pattern[str], line: str) -> re.Match[str] | None:
-    """Look for a pattern in a line, as far as any line is read for one."""
+    """Look for a pattern in a line, as far as any line is read for one.
+
+    Raises
+    ------
+    InputError
+        It has so many repeats that this line would take it minutes or years.
+    """
+    if _repeats(mark.pattern) >= MANY:
+        _try(mark, line)
     return mark.search(line, 0, LONGEST)
+
+
+@functools.cache
+def _repeats(value: str) -> int:
+    """Return how many repeats of a pattern may go back."""
+    found = [token["repeat"] for token in _TOKEN.finditer(value) if token["repeat"]]
+    return sum(
+        not ((len(one) > 1 and one[-1] == "+") or one[0] == "?" or _ONE_WAY.fullmatch(one)) for one in found
+    )
+
+
+def _try(mark: re.Pattern[str], line: str) -> None:
+    """Look in twice as much of the line each time: n repeats then take 2 ** n times as long at most, and are found out early."""
+    length = SHORT
+    while length < min(len(line), LONGEST):
+        begin = time.thread_time()
+        mark.search(line, 0, length)
+        if time.thread_time() - begin > MOST_S:
+            raise InputError(
+                f"the layout's pattern '{mark.pattern}' takes too long on a line of {len(line)} signs",
+                "between its repeats write what stands there, or let them never go back: '*+' for '*'",
+            )
+        length *= 2
 
 
 def _repeat_of_what_varies(value: str) -> str:
