@@ -14,10 +14,8 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 from conftest import run_here
@@ -44,38 +42,11 @@ class Typist:
         return f"{text}\n"
 
 
-def remembered(page: str) -> Callable[..., Sequence[Any]]:
-    """The plan's suggestions: the first is asked for, the later ones are those on the page (a plan takes seconds)."""
-    from poleward.rounds.next import suggestions
-    from poleward.rounds.situation import Suggestion
-
-    shown = re.findall(
-        r"Next: ([^!]*?)\.\n +azimuth (\d+) deg[^,]*, altitude (\d+) deg\n +ra (\S+), dec (\S+); about (\d+) minutes",
-        page,
-    )
-    left = [
-        Suggestion(
-            " ".join(words.split()), {"ra": ra, "dec": dec}, float(azimuth), float(height), float(minutes)
-        )
-        for words, azimuth, height, ra, dec, minutes in shown
-    ]
-    found: dict[tuple[datetime, int], Sequence[Any]] = {}
-
-    def suggest(site: Any, at: datetime, done: int) -> Sequence[Any]:
-        key = (at, done)
-        if key not in found:
-            found[key] = left[len(found) :][:1] if found and left else suggestions(site, at, done)
-        return found[key]
-
-    return suggest
-
-
-def evening(words: list[str], page: str) -> str:
+def evening(words: list[str]) -> str:
     """What `poleward evening` and a typist write on a terminal."""
     typist = Typist()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("poleward.cli.evening.now", lambda: typist.at)
-        patch.setattr("poleward.rounds.next.suggestions", remembered(page))
         patch.setattr(sys, "stdin", typist)
         patch.setenv("TZ", "<-03>+03")
         time.tzset()
@@ -85,7 +56,7 @@ def evening(words: list[str], page: str) -> str:
     return out + ran.err + (f"(exit status {ran.status})\n" if ran.status else "")
 
 
-def said(command: str, page: str = "") -> str:
+def said(command: str) -> str:
     """Output of one command: poleward in this process, and the few others a story needs."""
     if " | grep -E " in command:
         source, pattern = command.split(" | grep -E ")
@@ -103,7 +74,7 @@ def said(command: str, page: str = "") -> str:
         return ""
     assert words[0] == "poleward", command
     if words[1] == "evening" and "--help" not in words:
-        return evening(words[1:], page)
+        return evening(words[1:])
     ran = run_here(*words[1:])
     return ran.out + ran.err + (f"(exit status {ran.status})\n" if ran.status else "")
 
@@ -123,8 +94,8 @@ def commands_of(block: str) -> list[str]:
     return commands
 
 
-def regenerated(page: Path, known: str = "") -> str:
-    """The page's text with every transcript made anew, in a copy of the page's folder; `known` is what stands there."""
+def regenerated(page: Path) -> str:
+    """The page's text with every transcript made anew, in a copy of the page's folder."""
     text = page.read_text(encoding="utf-8")
     if not BLOCK.search(text):
         return text
@@ -143,7 +114,7 @@ def regenerated(page: Path, known: str = "") -> str:
             def anew(match: re.Match[str]) -> str:
                 parts = []
                 for command in commands_of(match[1]):
-                    out = said(command.replace("\\\n", " "), known)
+                    out = said(command.replace("\\\n", " "))
                     parts.append(f"$ {command}\n{out}")
                 return "```console\n" + "".join(parts) + "```"
 
@@ -158,8 +129,7 @@ def regenerated(page: Path, known: str = "") -> str:
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_transcripts_are_true(page: Path) -> None:
-    text = page.read_text(encoding="utf-8")
-    assert text == regenerated(page, text)
+    assert page.read_text(encoding="utf-8") == regenerated(page)
 
 
 def test_the_stories_touch_every_command_and_both_hemispheres() -> None:

@@ -12,11 +12,13 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import dataclass
 
 import numpy as np
 
 from poleward.rounds.advice import advise, offset
 from poleward.rounds.prior import Prior, prior_of
+from poleward.rounds.prospects import TURN_MIN, WAY_MIN, minutes_to_limit
 from poleward.rounds.response import Response, Step, learn
 from poleward.rounds.turns import KNOBS
 from poleward.simulate.mount import ARCMIN, Mount
@@ -65,8 +67,24 @@ class Evening:
         return self.rng.multivariate_normal(self.errors, covariance), covariance
 
 
-def session(number: int, learning: bool) -> tuple[int, Evening, Response, float]:
-    """Return the rounds until the axis is within the goal, the mount, what was learned, and how far off it went."""
+@dataclass
+class Session:
+    """What became of an evening.
+
+    `rounds` until the axis is within the goal; how far off it was at most; the minutes that were expected after the
+    first round, and took; and where the advice first said stop, the chance that it named and whether that was so.
+    """
+
+    mount: Evening
+    rounds: int = 0
+    worst: float = 0.0
+    response: Response | None = None
+    expected: float | None = None
+    stopped: tuple[float, bool] | None = None
+
+
+def session(number: int, learning: bool) -> Session:
+    """Go through an evening; one that says stop too early is made to go on."""
     mount = Evening(np.random.default_rng([26, number]))
     level = math.cos(mount.latitude)
     prior = prior_of(mount.stated, [None, None], [None, None], np.eye(2), False, level)
@@ -74,18 +92,24 @@ def session(number: int, learning: bool) -> tuple[int, Evening, Response, float]
         prior.slopes, prior.slopes_sigma * 1e-3, np.zeros(2), prior.play_sigma * 1e-3, (False, False)
     )
     errors, covariances, steps = [], [], []
-    worst = 0.0
+    done = Session(mount)
     for count in range(MOST_ROUNDS + 1):
         away = offset(mount.errors, level)
-        worst = max(worst, away)
+        done.worst = max(done.worst, away)
         found, covariance = mount.measured()
         errors.append(found)
         covariances.append(covariance)
         response = learn(prior, np.array(errors), np.array(covariances), steps)
-        if away <= GOAL_ARCMIN or count == MOST_ROUNDS:
-            return count, mount, response, worst
         told = response if learning else learn(stated, np.array(errors[-1:]), np.array(covariances[-1:]), [])
         advice = advise(told, level, GOAL_ARCMIN)
+        if count == 0:
+            sigma = math.sqrt(covariance[0, 0] * level**2 + covariance[1, 1])
+            done.expected = minutes_to_limit(response, level, GOAL_ARCMIN, sigma, MEASURING_MIN)
+        if advice.stop and done.stopped is None:
+            done.stopped = advice.within, away <= GOAL_ARCMIN
+        if away <= GOAL_ARCMIN or count == MOST_ROUNDS:
+            done.rounds, done.response = count, response
+            return done
         if advice.stop:
             advice = advise(told, level, 0.0)
         mount.turn(advice.strokes)
@@ -93,8 +117,9 @@ def session(number: int, learning: bool) -> tuple[int, Evening, Response, float]
     raise AssertionError
 
 
-TIMING_MIN, SLEW_MIN, TURN_MIN = 4, 3, 2
-"""A timing, the way to the next star and centring it, and the turning of a knob, minutes."""
+TIMING_MIN = 4.0
+MEASURING_MIN = 2 * (TIMING_MIN + WAY_MIN)
+ROUND_MIN = MEASURING_MIN + 2 * TURN_MIN
 
 
 def by_hand(number: int) -> float:
@@ -113,7 +138,7 @@ def by_hand(number: int) -> float:
         minutes += TIMING_MIN
         if abs(drift) < 2 * noise:
             star = 1 - star
-            minutes += SLEW_MIN
+            minutes += WAY_MIN
             continue
         turns = -drift / per_arcmin / slopes[star, star] / mount.stated[star]
         mount.turn({"azimuth": (turns,) if star == 0 else (), "altitude": (turns,) if star == 1 else ()})
@@ -125,36 +150,63 @@ def main() -> None:
     """Print the table."""
     sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     for learning in (True, False):
-        rounds, pulls, worst = [], [], []
-        for number in range(sessions):
-            count, mount, response, far = session(number, learning)
-            rounds.append(count)
-            worst.append(far)
-            if learning:
-                truth = np.diag(mount.per_turn)
-                pulls.append(np.diag((response.slopes - truth) / response.slopes_sigma))
-        rounds_ = np.array(rounds)
+        done = [session(number, learning) for number in range(sessions)]
+        rounds = np.array([each.rounds for each in done])
         print(
-            "learned" if learning else "stated ", "rounds: median", np.median(rounds_), "mean", rounds_.mean()
+            "learned" if learning else "stated ", "rounds: median", np.median(rounds), "mean", rounds.mean()
         )
+        never = np.flatnonzero(rounds >= MOST_ROUNDS)
         print(
             "   within 3, 5:",
-            np.mean(rounds_ <= 3),
-            np.mean(rounds_ <= 5),
-            "never",
-            np.sum(rounds_ >= MOST_ROUNDS),
+            np.mean(rounds <= 3),
+            np.mean(rounds <= 5),
+            "never: mounts",
+            never[:5],
+            len(never),
         )
-        print("   histogram", np.bincount(rounds_), "farthest", max(worst))
+        print("   histogram", np.bincount(rounds), "farthest", max(each.worst for each in done))
+        minutes = ROUND_MIN * rounds
+        print("   minutes: median", np.median(minutes), "nine of ten within", np.quantile(minutes, 0.9))
         if learning:
-            pull = np.array(pulls)
-            print(
-                "   pulls of the slopes: rms",
-                np.sqrt(np.mean(pull**2, axis=0)),
-                "within 2:",
-                np.mean(abs(pull) < 2, axis=0),
-            )
+            report_learned(done, minutes - MEASURING_MIN)
     hand = np.array([by_hand(number) for number in range(sessions)])
-    print("by hand: minutes: median", np.median(hand), "nine of ten within", np.quantile(hand, 0.9))
+    print(
+        "by hand: minutes: median",
+        np.median(hand),
+        "nine of ten within",
+        np.quantile(hand, 0.9),
+        np.mean(hand >= 600),
+    )
+
+
+def report_learned(done: list[Session], took: np.ndarray) -> None:
+    """Print whether what the program promised was kept; `took`: minutes from the first turn on."""
+    pull = np.array(
+        [
+            np.diag((each.response.slopes - np.diag(each.mount.per_turn)) / each.response.slopes_sigma)
+            for each in done
+        ]
+    )
+    print(
+        "   pulls of the slopes: rms",
+        np.sqrt(np.mean(pull**2, axis=0)),
+        "within 2:",
+        np.mean(abs(pull) < 2, axis=0),
+    )
+    expected = np.array([math.nan if each.expected is None else each.expected for each in done])
+    print(
+        "   minutes from the first turn on: expected, median",
+        np.nanmedian(expected),
+        "never",
+        np.isnan(expected).sum(),
+    )
+    print("      took: median", np.median(took), "mean", np.mean(took))
+    said = np.array([each.stopped for each in done if each.stopped is not None])
+    for low, high in ((0.0, 0.5), (0.5, 0.8), (0.8, 1.0)):
+        some = said[(said[:, 0] >= low) & (said[:, 0] < high)]
+        print(
+            f"   stop, {low:.0%} to {high:.0%} sure: {len(some)} said {some[:, 0].mean():.2f}, true {some[:, 1].mean():.2f}"
+        )
 
 
 if __name__ == "__main__":

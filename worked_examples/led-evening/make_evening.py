@@ -47,7 +47,7 @@ def main() -> None:
     """Play the evening and write down what was typed."""
     rng = np.random.default_rng(3)
     mount = Mount(axis_direction(SITE, -48.0, -33.0, START), -1.0, (47.0, 26.0))
-    evening = Evening(lambda: World(SETUP, [], suggestions, 2.0))
+    evening = Evening(lambda: World(SETUP, [], suggestions, 2.0, "pasture.html"))
     at, typed, slipped = START, [], False
     started = stopped = START
     cells: Mapping[str, str] = {}
@@ -60,9 +60,10 @@ def main() -> None:
         at += timedelta(seconds=14)
         if kind == "start":
             at += timedelta(seconds=75)
-            started, cells = at, asked.about.cells
-        elif kind == "stop":
-            at = started + timedelta(seconds=245)
+            started = stopped = at
+            cells = asked.about.cells
+        elif kind == "stop":  # of a new star, or of the same once more from its first mark
+            at = stopped + timedelta(seconds=245)
             stopped = at
         elif kind == "drift":
             far = drift(mount.axis, cells, started, stopped) + rng.normal(0, 0.5 * 2**0.5)

@@ -135,15 +135,8 @@ class Output:
         check_ending("--chart", self.chart, (".png", ".svg", ".pdf"), self.force)
         check_ending("--page", self.page, (".html", ".htm"), self.force)
 
-    def give(self, result: Any, source: str, header: str = "", footer: str = "", told: Any = None) -> None:
-        """Write the record or a table and the chart that were asked for; then print the record or the text.
-
-        The last line of the text names `source`, the setup file; `header` stands before the text, `footer` after it. `told` is
-        what is told as text, where it is not the result as it is.
-        """
-        from poleward.report.shown import text_of
-
-        record = result.to_record()
+    def write(self, result: Any, source: str) -> None:
+        """Write the record or a table, the chart and the page, whichever were asked for."""
         write_record(self.output, result, self.force)
         write_chart(self.chart, result, self.night, self.force)
         if self.page is not None:
@@ -152,8 +145,18 @@ class Output:
             from poleward.report.shown import page_of
 
             write_whole(self.page, page_html(page_of(result, source)), force=self.force)
+
+    def give(self, result: Any, source: str, header: str = "", footer: str = "", told: Any = None) -> None:
+        """Write the files that were asked for; then print the record or the text.
+
+        The last line of the text names `source`, the setup file; `header` stands before the text, `footer` after it. `told` is
+        what is told as text, where it is not the result as it is.
+        """
+        from poleward.report.shown import text_of
+
+        self.write(result, source)
         text = "" if self.as_json else header + text_of(told or result, source=source) + footer
-        shown = json_text(record) if self.as_json else streams.fitted(text, sys.stdout)
+        shown = json_text(result.to_record()) if self.as_json else streams.fitted(text, sys.stdout)
         print_result(shown, self.night and not self.as_json)
 
 

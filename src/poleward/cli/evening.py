@@ -81,7 +81,8 @@ def command(
     arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
     kept = read_rounds(path) if os.path.exists(path) else History()
     before = kept.before_evening()
-    evening = Evening(lambda: World(setup, list(before), suggestions, arcmin), list(kept.entries))
+    proposed = "" if page is not None else str(Path(path).with_suffix(".html"))
+    evening = Evening(lambda: World(setup, list(before), suggestions, arcmin, proposed), list(kept.entries))
     talk = Talk(evening, path, setup, signs_for(sys.stdout), night)
     talk.say(f"Going on with {path}. {WORDS}" if kept.entries else WORDS)
     try:
@@ -92,9 +93,14 @@ def command(
     if not ended:
         talk.left()
         return 0
-    if page is not None and evening.told is not None:
-        output.give(evening.told, setup.source)
-    if targets is not None and evening.told is not None:
+    assert evening.told is not None
+    if evening.world.keep is not None:  # a file that was there was asked about
+        output = common.Output(page=evening.world.keep, force=True, night=night)
+    if output.page is not None:
+        output.write(evening.told, setup.source)
+        talk.say(f"\nThe page: {output.page}")
+    talk.end()
+    if targets is not None:
         checked = _checked(targets, evening, setup)
         common.Output(night=night).give(checked, setup.source)
         return 0 if checked.all_within else 5
@@ -165,7 +171,6 @@ class Talk:
             if not line or line.strip().lower() in ("quit", "exit"):
                 return False
             self._heard(line.strip())
-        self._end()
         return True
 
     def _heard(self, text: str) -> None:
@@ -182,8 +187,8 @@ class Talk:
             try:
                 self.evening.answer(self._measured(text), now())
             except (InputError, UsageError) as error:
-                hint = error.hint[:1].upper() + error.hint[1:]
-                self.say(f"{error.args[0]}. {hint}".rstrip(". ") + ".")
+                said, hint = (text[:1].upper() + text[1:] for text in (str(error.args[0]), error.hint))
+                self.say(f"{said}. {hint}".rstrip(". ") + ".")
                 return
             if isinstance(asked.about, Means) and self.evening.entries[-1].answer in ("", "yes", "y"):
                 self._keep_setup(asked.about)
@@ -249,7 +254,7 @@ class Talk:
         """Remember which rounds are this evening's: an undo takes them out of the file."""
         self._known = {each.at for each in self.evening.world.rounds}
 
-    def _end(self) -> None:
+    def end(self) -> None:
         """The answers have served: the rounds stay, and the next evening begins anew."""
         from dataclasses import replace
 

@@ -6,15 +6,16 @@ import math
 from typing import Any
 
 from poleward.report.rounds_text import notes_text, what_to_turn_next, where_it_stands
-from poleward.report.style import Signs, paragraph
+from poleward.report.style import Signs, decimals_for, paragraph
 from poleward.report.text import agreed, verdict
 from poleward.report.text import notes_text as solution_notes
+from poleward.rounds.advice import percent
 from poleward.rounds.history import Round
+from poleward.rounds.prospects import Prospect, WaysOn
 from poleward.rounds.situation import Suggestion, Watch
 from poleward.rounds.story import Told
 from poleward.rounds.turns import turned_text
 from poleward.sky.camera import GuideCamera
-from poleward.solving.solution import Solution
 
 WIDE, HIGH = 9, 3
 """Half the width and height of the picture of a field: characters are twice as high as wide."""
@@ -24,28 +25,63 @@ def shown(about: Any, signs: Signs) -> str:
     """Return what there is to show of the thing a question is about; empty for nothing."""
     if isinstance(about, Suggestion):
         return _suggestion(about)
-    if isinstance(about, Solution):
-        return _solution(about, signs)
+    if isinstance(about, WaysOn):
+        return _ways(about, signs)
     if isinstance(about, Round) and about.turned is not None:
         return f"Noted: {turned_text(about.turned)}. Now measure again."
     if isinstance(about, Told):
-        blocks = [where_it_stands(about, signs), what_to_turn_next(about, signs), notes_text(about)]
-        return "\n\n".join(filter(None, blocks))
+        return _told(about, signs)
     if isinstance(about, GuideCamera):
         return field_picture(about)
     if isinstance(about, Watch):
-        return f"Started at {about.start.astimezone():%H:%M:%S}: {about.star}."
+        return f"Started at {about.start:%H:%M:%S %Z}: {about.star}."
     return ""
 
 
-def _solution(about: Solution, signs: Signs) -> str:
-    """Where the axis stands, whether anything checks it, and what else is to be said of it."""
-    parts = [
-        verdict(about, signs),
-        paragraph(agreed(about)),
-        solution_notes(about, "no-check"),
-    ]
-    return "\n".join(filter(None, parts))
+def _told(about: Told, signs: Signs, *ways: str) -> str:
+    following = "\n".join([what_to_turn_next(about, signs), *ways])
+    return "\n\n".join(filter(None, [where_it_stands(about, signs), following, notes_text(about)]))
+
+
+def _ways(about: WaysOn, signs: Signs) -> str:
+    """Where the axis stands, whether anything checks it, what else is to be said of it, and what pays now."""
+    solution, told = about.solution, about.told
+    found = [verdict(solution, signs), paragraph(agreed(solution)), solution_notes(solution, "no-check")]
+    stands = "\n".join(filter(None, found)) + "\n\n"
+    if solution.contradictory:
+        return f"{stands}Measuring on pays: these timings contradict each other."
+    ways = [_way(each, about, signs) for each in about.prospects if each.word != "end"]
+    if told.next_turn.stop:
+        return stands + _told(told, signs, *ways)
+    expected = f"Until the axis is within {told.limit_arcmin:g} arcmin, expected from what is known now:"
+    return stands + "\n".join([expected, *ways])
+
+
+def _way(each: Prospect, about: WaysOn, signs: Signs) -> str:
+    """Return one line: the minutes that a way takes to the limit, and what it brings."""
+    takes = f"{each.to_limit_min:>4.0f} min: " if each.to_limit_min is not None else ""
+    if each.word == "turn":
+        left = about.left_arcmin
+        brings = (
+            f"about {_rounded(left)} arcmin will be left after this turn, by what is known of the knobs"
+            if left is not None
+            else "the first turns tell what the knobs do"
+        )
+    else:
+        more = " more" if each.word == "here" else ""
+        brings = (
+            f"{each.star}, {each.minutes:.0f} min{more}" if each.star else "another star, where you choose"
+        )
+        if about.told.next_turn.stop and each.within is not None:
+            brings += f": {percent(each.within)} sure then"
+        elif each.sigma_arcmin is not None:
+            brings += f": {signs.plus_minus} {_rounded(each.sigma_arcmin)} arcmin then"
+    return paragraph(f"  {each.word:<10} {takes}{brings}", " " * (13 + len(takes)))
+
+
+def _rounded(arcmin: float) -> str:
+    """Return an angle as people say it: ``0.74``, ``1.3``, ``13``; never an exponent."""
+    return f"{arcmin:.0f}" if arcmin >= 9.5 else f"{arcmin:.{decimals_for(arcmin)}f}"
 
 
 def _suggestion(about: Suggestion) -> str:
@@ -55,6 +91,11 @@ def _suggestion(about: Suggestion) -> str:
         f"  azimuth {about.azimuth_deg:.0f} deg (from north through east), altitude {about.altitude_deg:.0f} deg",
         f"  {place}; about {about.minutes:.0f} minutes",
     ]
+    if about.known is not None:
+        known = about.known.combination
+        sure = f" (to {_rounded(known.sigma_arcmin)} arcmin)" if known else ""
+        text = f"One star tells where the axis stands in one direction only{sure}; the next tells the rest."
+        lines.insert(0, f"{text}\n")
     return "\n".join(lines)
 
 

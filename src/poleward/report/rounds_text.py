@@ -8,7 +8,16 @@ import numpy as np
 
 from poleward.door.clock import zone_of
 from poleward.report.moves_text import large_moves, star_lines
-from poleward.report.style import WIDTH, Signs, counted, decimals_for, paragraph, with_sigma
+from poleward.report.style import (
+    IN_DEGREES_ARCMIN,
+    WIDTH,
+    Signs,
+    angle_text,
+    counted,
+    decimals_for,
+    paragraph,
+    with_sigma,
+)
 from poleward.rounds.history import Round
 from poleward.rounds.story import Told
 from poleward.rounds.turns import KNOBS, turned_text
@@ -51,13 +60,24 @@ def where_it_stands(told: Told, signs: Signs) -> str:
         if told.rounds[-1].was_turned
         else f"After {counted(count, 'round')} the axis stands"
     )
-    lines = [f"{begins} {told.offsets[-1]:.1f} arcmin from the {pole}:"]
+    largest = _largest(told)
+    lines = [f"{begins} {_plain(told.offsets[-1], 1, largest)} from the {pole}:"]
     for index, (knob, sides) in enumerate((("azimuth", ("EAST", "WEST")), ("altitude", ("HIGH", "LOW")))):
         side = sides[0 if errors[index] > 0 else 1]
         far = "too" if knob == "altitude" else "too far"
-        value = with_sigma(abs(float(errors[index])), float(sigma[index]), signs)
-        lines.append(f"  {knob:<9} {value} arcmin {far} {side}")
+        value = angle_text(abs(float(errors[index])), float(sigma[index]), signs, largest)
+        lines.append(f"  {knob:<9} {value} {far} {side}")
     return "\n".join(lines)
+
+
+def _largest(told: Told) -> float:
+    """Largest angle of where the axis stands, arcmin: all of them are told in one unit."""
+    return max(told.offsets[-1], float(np.abs(told.response.errors[-1]).max()))
+
+
+def _plain(arcmin: float, places: int, largest: float) -> str:
+    """Return an angle in arcmin; in degrees where that, or the `largest` beside it, would be three digits and more."""
+    return f"{arcmin:.{places}f} arcmin" if largest < IN_DEGREES_ARCMIN else f"{arcmin / 60:.2f} deg"
 
 
 def what_to_turn_next(told: Told, signs: Signs) -> str:
@@ -68,7 +88,9 @@ def what_to_turn_next(told: Told, signs: Signs) -> str:
         return paragraph(noted, "  ")
     if told.next_turn.stop:
         return paragraph(f"Stop: {told.next_turn.reason}.", "  ")
-    lines = [f"What to turn ({told.next_turn.reason})"]
+    lines = [
+        f"What to turn (the axis is {_plain(told.offsets[-1], 1, _largest(told))} off, the limit is {told.limit_arcmin:g} arcmin)"
+    ]
     for move in told.moves:
         lines += _move_lines(told, move)
     watched = [move for move in told.moves if move.star is not None]
@@ -83,7 +105,7 @@ def what_to_turn_next(told: Told, signs: Signs) -> str:
 
 def _move_lines(told: Told, move: Move) -> list[str]:
     sigma = float(np.sqrt(told.response.errors_covariance[KNOBS.index(move.knob), KNOBS.index(move.knob)]))
-    text = f"{abs(move.move_arcmin):.{decimals_for(sigma)}f} arcmin {move.toward.upper()}"
+    text = f"{_plain(abs(move.move_arcmin), decimals_for(sigma), _largest(told))} {move.toward.upper()}"
     strokes, knob = told.next_turn.strokes[move.knob], told.knobs.get(move.knob)
     under = f"  {'':<9} "
     if not strokes:

@@ -38,6 +38,8 @@ class NextTurn:
         Change of each error that is wanted; east and up positive.
     stop : bool
     reason : str
+    within : float
+        Chance that the axis is within the limit as it stands.
     small : tuple of str
         Knobs whose turn is a small one, to see which way they go.
     """
@@ -46,6 +48,7 @@ class NextTurn:
     aims_arcmin: dict[str, float]
     stop: bool
     reason: str
+    within: float
     small: tuple[str, ...] = ()
 
 
@@ -77,13 +80,14 @@ def advise(response: Response, level: float, limit_arcmin: float) -> NextTurn:
             nothing,
             dict.fromkeys(KNOBS, 0.0),
             True,
-            f"the axis is within the limit of {limit_arcmin:g} arcmin ({_percent(sure)} sure)"
+            f"the axis is within the limit of {limit_arcmin:g} arcmin ({percent(sure)} sure)"
             + ("" if sure >= SURE_ENOUGH else "; measuring once more would make it surer"),
+            sure,
         )
     chi_square = float(errors @ np.linalg.solve(response.errors_covariance, errors))
     if chi_square < WITHIN:
-        reason = f"what is left is within its uncertainty: measure longer, or leave it (within the limit: {_percent(sure)})"
-        return NextTurn(nothing, dict.fromkeys(KNOBS, 0.0), True, reason)
+        reason = f"what is left is within its uncertainty: measure longer, or leave it (within the limit: {percent(sure)})"
+        return NextTurn(nothing, dict.fromkeys(KNOBS, 0.0), True, reason, sure)
     aims = np.where(np.abs(errors * on_sky) < LEAST_SIGMAS * sigma, 0.0, -errors)
     strokes = dict(nothing)
     known = [i for i in range(2) if abs(response.slopes[i, i]) > response.slopes_sigma[i, i]]
@@ -103,6 +107,7 @@ def advise(response: Response, level: float, limit_arcmin: float) -> NextTurn:
         dict(zip(KNOBS, map(float, aims), strict=True)),
         False,
         f"the axis is {away:.1f} arcmin off, the limit is {limit_arcmin:g} arcmin",
+        sure,
         tuple(KNOBS[index] for index in small if aims[index]),
     )
 
@@ -115,7 +120,7 @@ def chance_within(response: Response, level: float, limit_arcmin: float) -> floa
     return float(np.mean(away <= limit_arcmin))
 
 
-def _percent(chance: float) -> str:
+def percent(chance: float) -> str:
     """Return a chance in percent, as far as it can be told: never all or nothing."""
     return (
         "more than 99 %" if chance > 0.99 else "less than 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"

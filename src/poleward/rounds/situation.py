@@ -16,6 +16,7 @@ from poleward.setup import Setup
 from poleward.sky.camera import GuideCamera
 from poleward.sky.site import Site
 from poleward.solving.knobs import SIDES, Knob
+from poleward.solving.solution import Solution
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,10 @@ class Suggestion:
     azimuth_deg, altitude_deg : float
     minutes : float
         To watch.
+    star : str
+        As the bundled table names it; empty where none stands there.
+    known : Solution or None
+        What the timings before it tell, where that is not yet both errors.
     """
 
     words: str
@@ -38,6 +43,13 @@ class Suggestion:
     azimuth_deg: float
     altitude_deg: float
     minutes: float
+    star: str = ""
+    known: Solution | None = None
+
+    @property
+    def name(self) -> str:
+        """The star, or where to look for one."""
+        return self.words.split(",")[0]
 
 
 @dataclass
@@ -50,17 +62,23 @@ class World:
     rounds : list of Round
         Of the file so far; the evening adds its own.
     suggest : callable
-        From (site, moment, pointings timed so far) to suggestions, the best first.
+        From (site, moment, places passed over) to suggestions, the best first.
     limit_arcmin : float
+    page : str
+        File name that is proposed for a page at the end; empty: no page is proposed.
     site : Site or None
         Once it is known.
+    keep : str or None
+        Where the page is to be written, once that was said.
     """
 
     setup: Setup
     rounds: list[Round]
-    suggest: Callable[[Site, datetime, int], Sequence[Suggestion]]
+    suggest: Callable[[Site, datetime, Sequence[tuple[float, float]]], Sequence[Suggestion]]
     limit_arcmin: float = LIMIT_ARCMIN
+    page: str = ""
     site: Site | None = None
+    keep: str | None = None
 
 
 @dataclass(frozen=True)
