@@ -27,7 +27,7 @@ def site_of(latitude: float) -> Site:
 
 
 def task_of(latitude: float, reader: Reader, wanted: float, lowest: float = 20.0) -> Task:
-    return Task(Bench.at(site_of(latitude), reader, "apparent"), OpenSky(lowest), Mover(), wanted)
+    return Task(Bench(site_of(latitude), reader, "apparent"), OpenSky(lowest), Mover(), wanted)
 
 
 def quickest(task: Task, minutes: float = 10.0) -> float:

@@ -59,18 +59,13 @@ class Tonight:
         from poleward.solving.how import drive_rate_of
         from poleward.tonight.exposure import Outfit
 
-        camera = (
-            setup.camera
-            if self.camera is None
-            else _camera(common.inline_pairs(self.camera, "--camera", OPTICS))
-        )
-        pixels = (
-            setup.trail_pix
-            if self.limit is None
-            else quantity.parse(self.limit, quantity.Kind("pix", "pix", "1 pix"), "--limit")
-        )
+        camera, pixels, where = setup.camera, setup.trail_pix, f"{setup.source} [limits], trail"
+        if self.camera is not None:
+            camera = _camera(common.inline_pairs(self.camera, "--camera", OPTICS))
+        if self.limit is not None:
+            where = "--limit"
+            pixels = quantity.parse(self.limit, quantity.Kind("pix", "pix", "1 pix"), where)
         if not pixels > 0:
-            where = "--limit" if self.limit is not None else f"{setup.source} [limits], trail"
             raise InputError(f"{pixels:g} pixels is given, allowed is more than 0", "e.g. 1 pix", where)
         return Outfit(camera, pixels, drive_rate_of(drive_rate or setup.drive_rate), guided)
 

@@ -19,17 +19,7 @@ Columns = Mapping[str, Kind | None]
 
 @dataclass(frozen=True)
 class Cells:
-    """One row, its cells read on demand.
-
-    Attributes
-    ----------
-    row : Row
-    columns : mapping
-    units : mapping
-        Units that the header gives.
-    zone : tzinfo or None
-        Of times without an offset.
-    """
+    """One row, its cells read on demand, with the units that the header gives and the zone of times without an offset."""
 
     row: Row
     columns: Columns

@@ -123,21 +123,9 @@ def _abbreviated(name: str, known: set[str]) -> str:
 
 
 def parse_time(value: Any, where: str, zone: tzinfo | None = None) -> datetime:
-    """Read one moment.
+    """Read one moment, ISO 8601, a datetime or an astropy Time, as an aware datetime in UTC.
 
-    Parameters
-    ----------
-    value : str, datetime or astropy Time
-        ISO 8601.
-    where : str
-        For messages.
-    zone : tzinfo, optional
-        The zone of times that carry no offset.
-
-    Returns
-    -------
-    datetime
-        Aware, UTC.
+    `zone` is that of times that carry no offset.
 
     Raises
     ------

@@ -90,12 +90,7 @@ def decoded(data: bytes, name: str) -> str:
 
 
 def read_table(path: str | Path) -> RawTable:
-    """Read a table of any of the three kinds; which one is seen from its first line.
-
-    Parameters
-    ----------
-    path : str or Path
-        ``-`` is standard input.
+    """Read a table of any of the three kinds, which is seen from its first line; ``-`` is standard input.
 
     Raises
     ------

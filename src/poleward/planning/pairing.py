@@ -39,15 +39,7 @@ BISECTIONS = 13
 
 @dataclass(frozen=True)
 class Mover:
-    """How fast the telescope gets from one pointing to the next.
-
-    Attributes
-    ----------
-    rate_deg_per_s : float
-        Both axes move at once.
-    centring_s : float
-        To find and centre the next star.
-    """
+    """How fast the telescope gets from one pointing to the next: both axes move at once, then the star is found and centred."""
 
     rate_deg_per_s: float = 2.0
     centring_s: float = 60.0

@@ -64,7 +64,7 @@ def plan(
     else:
         at = _from_dusk(site, at, notes)
     sky = OpenSky(wishes.lowest_altitude_deg, wishes.blocked, _suns(site, at, notes))
-    task = Task(Bench.at(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
+    task = Task(Bench(site, reader, pole), sky, wishes.mover, wishes.accuracy_arcmin)
     task, found = _search(task, wishes, notes)
     proposal, common, longer = _proposals(task, found, wishes, at, notes)
     if pole == "apparent":

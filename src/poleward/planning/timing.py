@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from poleward.errors import InputError
 from poleward.sky.axis import SIDEREAL_RATE, Floats, angle_between, azimuth_altitude
 from poleward.sky.doubt import thicker
-from poleward.sky.look import Pointing, Sight, look
+from poleward.sky.look import Pointing, look
 from poleward.sky.site import Site
 from poleward.solving.least_squares import covariance_of
 from poleward.solving.model import DriftModel, drift_model
@@ -163,33 +164,30 @@ class Bench:
     """The site in its air and in slightly thicker air, and how the star is read: what all expectations need."""
 
     site: Site
-    thick: Site
     reader: Reader
     pole: str
 
-    @classmethod
-    def at(cls, site: Site, reader: Reader, pole: str) -> Bench:
-        """Set up the two airs."""
-        return cls(site, thicker(site), reader, pole)
+    @cached_property
+    def thick(self) -> Site:
+        """The site in thicker air."""
+        return thicker(self.site)
 
-    def _model(
-        self, hour_angle: Floats, dec: Floats, seconds: Floats, site: Site
-    ) -> tuple[DriftModel, Sight]:
+    def _model(self, hour_angle: Floats, dec: Floats, seconds: Floats, site: Site) -> DriftModel:
         drifts = [
             Drift(Pointing(hour_angle=float(h), dec=float(d)), float(s), 0.0, north_sigma_arcsec=float(sigma))
             for h, d, s, sigma in zip(hour_angle, dec, seconds, self.reader.sigma(seconds), strict=True)
         ]
         ends = np.stack([np.zeros(len(drifts)), seconds], axis=-1)
         sight = look([drift.pointing for drift in drifts], ends, site)
-        return drift_model(drifts, sight, self.pole, SIDEREAL_RATE, 1.0), sight
+        return drift_model(drifts, sight, self.pole, SIDEREAL_RATE, 1.0)
 
     def covariance(self, hour_angle: Floats, dec: Floats, seconds: Floats) -> tuple[Floats, float]:
         """Expected covariance (2, 2) of azimuth and altitude error, arcmin^2, and the pole's level.
 
         Hour angle and dec (n,) are at the starts, radians, and `seconds` the lengths; two pointings or more.
         """
-        model, _ = self._model(hour_angle, dec, seconds, self.site)
-        thick, _ = self._model(hour_angle, dec, seconds, self.thick)
+        model = self._model(hour_angle, dec, seconds, self.site)
+        thick = self._model(hour_angle, dec, seconds, self.thick)
         zero = np.zeros(2)
         jacobian = model.jacobian(zero)
         covariance = covariance_of(jacobian)
@@ -201,13 +199,13 @@ class Bench:
     def rows(self, hour_angle: Floats, dec: Floats, star: NDArray[np.intp] | None = None) -> DriftRows:
         """What a minute at each pointing shows."""
         seconds = np.full(len(hour_angle), NOMINAL_S)
-        model, sight = self._model(hour_angle, dec, seconds, self.site)
-        thick, _ = self._model(hour_angle, dec, seconds, self.thick)
+        model = self._model(hour_angle, dec, seconds, self.site)
+        thick = self._model(hour_angle, dec, seconds, self.thick)
         zero, minutes = np.zeros(2), NOMINAL_S / 60
         slope = model.jacobian(zero) * model.sigma[:, None] / model.pole.on_sky / minutes
         doubt = (thick.drift(zero)[0] - model.drift(zero)[0]) / minutes
         nobody = np.full(len(dec), -1) if star is None else star
-        return DriftRows(hour_angle, dec, slope, doubt, sight.seen[:, 0], nobody)
+        return DriftRows(hour_angle, dec, slope, doubt, model.sight.seen[:, 0], nobody)
 
 
 @dataclass(frozen=True, eq=False)

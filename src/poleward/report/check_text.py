@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from poleward.report.style import (
     IN_DEGREES_ARCMIN,
     WIDTH,
@@ -34,6 +36,10 @@ def check_text(result: Check, signs: Signs) -> str:
 def name_cut(name: str, longest: int = LONGEST_NAME) -> str:
     """Return a target's name, cut where it would break the table; the record has it whole."""
     return name if len(name) <= longest else f"{name[: longest - 3]}..."
+
+
+def _row(name: str, width: int, cells: Iterable[str]) -> str:
+    return "  ".join([f"  {name_cut(name):<{width}}", *cells])
 
 
 def _width(result: Check) -> int:
@@ -154,7 +160,7 @@ def _is_capped(target: TargetCheck) -> bool:
 
 
 def _numbers(target: TargetCheck, width: int) -> str:
-    cells = [f"  {name_cut(target.target.name):<{width}}"]
+    cells = []
     for value in (target.trail_guided_pix, target.trail_unguided_pix):
         cells.append(f"{'-' if value is None else f'{value:.2f}':>8}")
     for value in (target.longest_guided_s, target.longest_unguided_s):
@@ -164,7 +170,7 @@ def _numbers(target: TargetCheck, width: int) -> str:
     assert tolerance is not None
     shown = f"{tolerance:.1f}" if tolerance < 100 else f"{tolerance:.0f}"
     cells.append(f"{f'> {shown}' if tolerance >= WIDEST_ARCMIN else shown:>17}")
-    return "  ".join(cells)
+    return _row(target.target.name, width, cells)
 
 
 def _inside(result: Check) -> list[str]:
@@ -210,15 +216,8 @@ def _rates(result: Check, site: Site) -> str:
             )
         ]
         when = [(_hour(target, target.largest_at_s[name], site), size) for _, name, size in cells]
-        lines.append(
-            "  ".join(
-                [
-                    f"  {name_cut(target.target.name):<{width}}",
-                    *(f"{text:>{size}}" for text, _, size in cells),
-                ]
-            )
-        )
-        lines.append("  ".join([" " * (width + 2), *(f"{text:>{size}}" for text, size in when)]))
+        lines.append(_row(target.target.name, width, [f"{text:>{size}}" for text, _, size in cells]))
+        lines.append(_row("", width, [f"{text:>{size}}" for text, size in when]))
     lines.append(
         paragraph(
             "  Rotation is the mean over all directions in the field; the air adds so much in one direction and takes "
@@ -242,11 +241,7 @@ def _steady(result: Check) -> str:
     lines = ["Steady drive rate [arcsec/s]", f"  {'':<{width}}  {'this axis':>11}  {'on the pole':>11}"]
     for target in shown:
         rates = (target.steady_rate_arcsec_per_s, target.pole_rate_arcsec_per_s)
-        lines.append(
-            "  ".join(
-                [f"  {name_cut(target.target.name):<{width}}", *(f"{rate or 0.0:>11.4f}" for rate in rates)]
-            )
-        )
+        lines.append(_row(target.target.name, width, [f"{rate or 0.0:>11.4f}" for rate in rates]))
     lines.append(
         paragraph(
             f"  It leaves no east drift between the window's ends, in this air; on the {result.axis.reference} "

@@ -145,18 +145,8 @@ def on_tangent_plane(places: Floats, first: Floats, east: Floats, north: Floats)
 def carried(axis: Axis, later: Floats, turn: Floats) -> tuple[Floats, Floats]:
     """Where in the camera of a mount that only tracks a star stands that is seen at `later`, as a direction at the start.
 
-    Parameters
-    ----------
-    axis : Axis
-    later : array S + (3,)
-    turn : array S
-        Angle that the drive has turned since the start, radians.
-
-    Returns
-    -------
-    place : array S + (3,)
-    by : array (3,) + S + (3,)
-        Its derivatives by A, by e and by the angle the drive turned.
+    For `later` of shape S + (3,) and the angle that the drive has turned since the start, radians, of shape S: the place,
+    S + (3,), and its derivatives by A, by e and by that angle, (3,) + S + (3,).
     """
     pole = axis.north
     sine, cosine = np.sin(turn)[..., None], np.cos(turn)[..., None]
@@ -188,21 +178,9 @@ class Displacement:
 
 
 def displacement(axis: Axis, first: Floats, later: Floats, turn: Floats) -> Displacement:
-    """How a star seen at `first` and then at `later` has moved in the field of a mount that only tracks.
+    """How stars seen at `first` and then at `later`, (N, 3), have moved in the field of a mount that only tracks.
 
-    Parameters
-    ----------
-    axis : Axis
-        The mount's axis.
-    first, later : array (N, 3)
-        Where the star is seen at the two ends, refraction included.
-    turn : array (N,)
-        Drive rate times elapsed time, radians.
-
-    Returns
-    -------
-    Displacement
-        With exact derivatives.
+    Refraction is in where they are seen; `turn` (N,) is the drive rate times the elapsed time, radians. Derivatives are exact.
     """
     width = np.maximum(np.linalg.norm(cross(axis.north, first), axis=-1, keepdims=True), ON_AXIS)
     east, north = field_basis(first, axis.north)

@@ -36,15 +36,7 @@ WORDS = {"up": (0.0, 1.0), "down": (0.0, -1.0), "left": (-1.0, 0.0), "right": (1
 
 @dataclass(frozen=True)
 class Run:
-    """A star's run through the picture with the drive stopped.
-
-    Attributes
-    ----------
-    x_pix, y_pix : float
-        From its first place to its last, as counted on the screen.
-    duration_s : float
-    dec_rad : float
-    """
+    """A star's run through the picture with the drive stopped: from its first place to its last, as counted on the screen."""
 
     x_pix: float
     y_pix: float

@@ -21,20 +21,10 @@ DARK_DEG = -12.0
 
 
 def sun_seen(moments: Sequence[datetime], site: Site) -> Floats:
-    """Where the Sun's centre is seen.
+    """Where the Sun's centre is seen at T aware moments: unit vectors east, north, up, (T, 3).
 
-    Parameters
-    ----------
-    moments : sequence of T datetime
-        Aware.
-    site : Site
-        With its longitude.
-
-    Returns
-    -------
-    array (T, 3)
-        Unit vectors east, north, up. Aberration is left out and its refraction below 3 deg held constant: good to
-        a minute of arc above the horizon, which is far more than its uses need.
+    Aberration is left out and its refraction below 3 deg held constant: good to a minute of arc above the horizon, which is
+    far more than its uses need.
 
     Raises
     ------

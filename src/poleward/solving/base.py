@@ -36,26 +36,11 @@ class Base:
 def after_knobs(
     elevated: Floats, base: Base, by_azimuth: float, by_altitude: float, hemisphere: float
 ) -> Floats:
-    """Return where the axis points after the altitude knob and then the azimuth knob have moved it.
+    """Return where the axis points, (3,), after the altitude knob and then the azimuth knob have moved it from `elevated`, (3,).
 
-    Parameters
-    ----------
-    elevated : array (3,)
-        The end of the axis above the horizon, in the frame east, north, up.
-    base : Base
-    by_azimuth, by_altitude : float
-        Angles that the knobs turn the mount about its own upright (east positive in both hemispheres) and its own
-        level axis (up positive), radians. The order does not matter: the azimuth knob carries the level axis along.
-    hemisphere : float
-        +1 in the north, -1 in the south, where east means a falling azimuth.
-
-    Returns
-    -------
-    array (3,)
-
-    Notes
-    -----
-    Rodrigues' formula, twice. A right-handed turn about an upright axis lowers the azimuth (north through east).
+    The knobs turn the mount about its own upright (east positive in both hemispheres) and its own level axis (up positive),
+    radians. The order does not matter: the azimuth knob carries the level axis along. Rodrigues' formula, twice; a
+    right-handed turn about an upright axis lowers the azimuth (north through east).
     """
     level = cross(elevated, base.upright)
     raised = turned(elevated, level / np.linalg.norm(level), by_altitude)

@@ -64,15 +64,10 @@ class BlunderFit:
 
 
 def weighed(problem: Problem, start: Floats, loose: Floats) -> BlunderFit:
-    """Weigh all hypotheses.
+    """Weigh all hypotheses, the model taken as straight first at `start` (p,), the plain answer.
 
-    Parameters
-    ----------
-    problem : Problem
-    start : array (p,)
-        Where to linearise first: the plain answer.
-    loose : array (h, p)
-        Combinations of the parameters, each in its own sigmas about zero, that hold what a hypothesis leaves open.
+    `loose` (h, p) are combinations of the parameters, each in its own sigmas about zero, that hold what a hypothesis leaves
+    open.
     """
     values = start
     for _ in range(ROUNDS):

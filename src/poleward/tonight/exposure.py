@@ -193,19 +193,10 @@ def evenly(length_s: float) -> Floats:
 
 
 def reach(vectors: Floats, slopes: Floats, limit: float, directions: Floats) -> Floats:
-    """How far one may go in each direction before a vector grows beyond the limit; none if it already is.
+    """How far one may go in each of D directions (D, 2) before a vector grows beyond the limit, (D,): none if it already is,
+    infinite where nothing grows.
 
-    Parameters
-    ----------
-    vectors, slopes : array (..., 2), (..., 2, 2)
-        Of `Exposures.linear`; slopes by the two coordinates of `directions`.
-    limit : float
-    directions : array (D, 2)
-
-    Returns
-    -------
-    array (D,)
-        Infinite where nothing grows.
+    Vectors (..., 2) and their slopes (..., 2, 2) by the two coordinates of the directions are those of `Exposures.linear`.
     """
     vectors, slopes = vectors.reshape(-1, 2), slopes.reshape(-1, 2, 2)
     spare = limit**2 - np.sum(vectors**2, axis=-1)

@@ -60,21 +60,11 @@ class Tracks:
 
 
 def unguided_path(axis: Axis, seen: Floats, turn: Floats) -> Floats:
-    """Path in the camera of a mount that only tracks.
+    """Path in the camera of a mount that only tracks: north and east on the tangent plane at the centre's first place, radians
+    (pixels times pixel size over focal length), (S, K, M, 2).
 
-    Parameters
-    ----------
-    axis : Axis
-    seen : array (S, K, M, 3)
-        S stars at M moments of each of K exposures; the first star is the frame's centre.
-    turn : array (M,) or (K, M)
-        Angle the drive has turned since each exposure began, radians.
-
-    Returns
-    -------
-    array (S, K, M, 2)
-        North and east on the tangent plane at the centre's first place, radians (pixels times pixel size over
-        focal length).
+    `seen` (S, K, M, 3) are S stars, the first the frame's centre, at M moments of each of K exposures; `turn`, (M,) or (K, M),
+    the angle that the drive has turned since each began, radians.
     """
     place = turned(seen, axis.north, np.broadcast_to(turn, seen.shape[1:3]))
     first = seen[0, :, :1]
@@ -84,21 +74,8 @@ def unguided_path(axis: Axis, seen: Floats, turn: Floats) -> Floats:
 
 
 def guided_path(axis: Axis, seen: Floats) -> Floats:
-    """Path in the camera of a mount that is held on its guide star.
+    """Path in the camera of a mount that is held on its guide star: as `unguided_path`, the second star being the guide star.
 
-    Parameters
-    ----------
-    axis : Axis
-    seen : array (S, K, M, 3)
-        S stars at M moments of each of K exposures; the first is the frame's centre, the second the guide star.
-
-    Returns
-    -------
-    array (S, K, M, 2)
-        North and east, as `unguided_path`. The guide star's own path is a point.
-
-    Notes
-    -----
     In the frame of the mount (x toward the centre's first hour circle, y east, z its north pole) a camera set to
     declination d shows a direction m at c = (m_x cos d + m_z sin d, m_y, m_z cos d - m_x sin d). For the guide
     star's c to stay, m_z = c_x sin d + c_z cos d gives d, and the turn in hour angle follows. Nothing is small.
@@ -137,18 +114,7 @@ def _in_camera(mount: Floats, dec: Floats) -> Floats:
 
 
 def spans(path: Floats, pairs: Sequence[tuple[int, int]] | None = None) -> Floats:
-    """Vectors between the moments of each path.
-
-    Parameters
-    ----------
-    path : array (S, K, M, 2)
-    pairs : sequence of (int, int), optional
-        Left out: all pairs of moments.
-
-    Returns
-    -------
-    array (S, K, P, 2)
-    """
+    """Vectors (S, K, P, 2) between P pairs of moments of each path (S, K, M, 2); left out: all pairs."""
     if pairs is None:
         pairs = [(i, j) for j in range(path.shape[2]) for i in range(j)]
     first, second = np.array(pairs).T

@@ -127,16 +127,8 @@ def _sun_altitudes(site: Site) -> Altitudes:
 def coming_night(site: Site, at: datetime) -> tuple[datetime, datetime] | None:
     """Return dusk and dawn of the first darkness that ends after a moment; None: it does not begin within a day.
 
-    Parameters
-    ----------
-    site : Site
-        With its longitude.
-    at : datetime
-
-    Returns
-    -------
-    (datetime, datetime) or None
-        Between them the Sun is at least 12 deg down. Two days at most: near the poles it stays so for weeks.
+    Between them the Sun is at least 12 deg down. Two days at most: near the poles it stays so for weeks. The site has a
+    longitude.
     """
     assert site.longitude_rad is not None
     # Counted from mean noon at this place, so that the curve is the same whatever the minute.
