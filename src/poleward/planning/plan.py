@@ -137,14 +137,12 @@ def _suns(site: Site, at: datetime | None, notes: list[Note]) -> Floats | None:
     up = np.degrees(azimuth_altitude(seen)[1]) > DAYLIGHT_DEG
     if not up.any():
         return None
-    notes.append(
-        Note(
-            "daylight",
-            "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
-            "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
-            "without a filter made for it over the front",
-        )
+    text = (
+        "the Sun is up in this time: no pointing, and no straight way between them, comes within 30 deg of it. "
+        "A mount may go another way: cap telescope and finder while it slews, and never look near the Sun "
+        "without a filter made for it over the front"
     )
+    notes.append(Note("daylight", text))
     return seen[up]
 
 
@@ -189,14 +187,12 @@ def _search(task: Task, wishes: Wishes, notes: list[Note]) -> tuple[Task, Found]
                 )
             task = replace(task, wanted_arcmin=RELAXED * finest)
             notes[:] = [note for note in notes if note.code != "out-of-reach"]
-            notes.append(
-                Note(
-                    "out-of-reach",
-                    f"{wishes.accuracy_arcmin:.2g} arcmin is out of reach here: timings of {LONGEST_MIN:g} minutes, with "
-                    f"refraction known to {100 * air_doubt(task.bench.site.air):.0f} %, give {finest:.2g} arcmin at best; the plan is for "
-                    f"{task.wanted_arcmin:.2g}",
-                )
+            text = (
+                f"{wishes.accuracy_arcmin:.2g} arcmin is out of reach here: timings of {LONGEST_MIN:g} minutes, with "
+                f"refraction known to {100 * air_doubt(task.bench.site.air):.0f} %, give {finest:.2g} arcmin at best; the plan is for "
+                f"{task.wanted_arcmin:.2g}"
             )
+            notes.append(Note("out-of-reach", text))
             pairs, _ = best_pairs(task, sky, sky, KEPT)
         pairs += _common_pairs(task, ahead)
         best = min((closer(task, pair, ahead) for pair in pairs), key=lambda one: one.rank)

@@ -93,10 +93,8 @@ def low_pole_notes(site: Site) -> list[Note]:
     latitude = math.degrees(site.latitude_rad)
     if abs(latitude) >= LOW_POLE_DEG or site.air.pressure_hpa == 0:
         return []
-    return [
-        Note(
-            "low-pole",
-            f"at latitude {latitude:+.1f} deg the formula for the pole's own refraction may be off by "
-            f"{pole_doubt_arcmin(site):.1g} arcmin; with --pole true the altitude error does not depend on it",
-        )
-    ]
+    text = (
+        f"at latitude {latitude:+.1f} deg the formula for the pole's own refraction may be off by "
+        f"{pole_doubt_arcmin(site):.1g} arcmin; with --pole true the altitude error does not depend on it"
+    )
+    return [Note("low-pole", text)]

@@ -57,22 +57,18 @@ def rotation_notes(first: datetime, last: datetime) -> list[Note]:
     """
     begin, end = rotation_table().mjd[[0, -1]]
     if mjd_of(first) < begin or mjd_of(last) > end:
-        return [
-            Note(
-                "earth-rotation",
-                f"the bundled Earth-rotation table covers {_date(begin)} to {_date(end)}; hour angles may be off by "
-                "up to 13.5 arcsec, the axis error by at most 0.004 arcmin per degree of error",
-            )
-        ]
+        text = (
+            f"the bundled Earth-rotation table covers {_date(begin)} to {_date(end)}; hour angles may be off by "
+            "up to 13.5 arcsec, the axis error by at most 0.004 arcmin per degree of error"
+        )
+        return [Note("earth-rotation", text)]
     expires = _leap_seconds_expire()
     if mjd_of(last) > expires:
-        return [
-            Note(
-                "leap-seconds",
-                f"the bundled leap seconds are certain until {_date(expires)}; hour angles may be off by up to "
-                "15 arcsec, the axis error by at most 0.004 arcmin per degree of error",
-            )
-        ]
+        text = (
+            f"the bundled leap seconds are certain until {_date(expires)}; hour angles may be off by up to "
+            "15 arcsec, the axis error by at most 0.004 arcmin per degree of error"
+        )
+        return [Note("leap-seconds", text)]
     return []
 
 

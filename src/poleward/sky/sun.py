@@ -54,9 +54,7 @@ def daylight_notes(pointings: Sequence[Pointing], names: Sequence[str], site: Si
     ]
     if not lit:
         return []
-    return [
-        Note(
-            "daylight",
-            f"timed with the Sun up: {', '.join(lit)}; if that was at night, check date, time zone and longitude",
-        )
-    ]
+    text = (
+        f"timed with the Sun up: {', '.join(lit)}; if that was at night, check date, time zone and longitude"
+    )
+    return [Note("daylight", text)]

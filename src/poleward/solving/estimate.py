@@ -188,21 +188,16 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool) -> Doubt:
     if chance >= DOUBT:
         return Doubt(1.0, source, chance, tuple(notes))
     factor = scatter_factor(chi_square, free)
-    notes.append(
-        Note(
-            "scatter",
-            f"the timings disagree by more than their {source} uncertainties (p = {chance:.2g}): "
-            f"the intervals are widened {factor:.1f} times",
-        )
+    text = (
+        f"the timings disagree by more than their {source} uncertainties (p = {chance:.2g}): "
+        f"the intervals are widened {factor:.1f} times"
     )
+    notes.append(Note("scatter", text))
     suspects = _suspects(model, found)
     if suspects:
         named = " or ".join(model.name(timing) for timing in suspects)
-        notes.append(
-            Note(
-                "blunder", f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
-            )
-        )
+        text = f"{named} does not fit, the others agree without it: check it, use=no, or --robust"
+        notes.append(Note("blunder", text))
     lost = chance < CONTRADICTION and (free <= FEW_TO_SPARE or bool(suspects))
     return Doubt(factor, "scatter", chance, tuple(notes), coverage_factor(free), lost, tuple(suspects))
 

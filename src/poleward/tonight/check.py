@@ -91,29 +91,19 @@ def _refused(targets: Sequence[Target], site: Site, outfit: Outfit) -> None:
 def _warnings(axis: AxisError, outfit: Outfit, site: Site) -> list[Note]:
     notes = low_pole_notes(site) if axis.pole == "apparent" else []
     if outfit.camera is None:
-        notes.append(
-            Note(
-                "no-camera",
-                "without [camera] in the setup (focal_length, pixel_size, width, height) there are no trails in "
-                "pixels, and no verdicts",
-            )
+        text = (
+            "without [camera] in the setup (focal_length, pixel_size, width, height) there are no trails in "
+            "pixels, and no verdicts"
         )
+        notes.append(Note("no-camera", text))
     if axis.values is None:
-        notes.append(
-            Note(
-                "axis-undetermined",
-                "the record does not determine both errors of the axis: only what does not depend on them is given",
-            )
-        )
+        text = "the record does not determine both errors of the axis: only what does not depend on them is given"
+        notes.append(Note("axis-undetermined", text))
     if axis.latitude_deg is not None:
         apart = abs(axis.latitude_deg - math.degrees(site.latitude_rad))
         if apart > OTHER_SITE_DEG:
-            notes.append(
-                Note(
-                    "other-site",
-                    f"the axis was measured at latitude {axis.latitude_deg:+.1f} deg, {apart:.1f} deg from this site",
-                )
-            )
+            text = f"the axis was measured at latitude {axis.latitude_deg:+.1f} deg, {apart:.1f} deg from this site"
+            notes.append(Note("other-site", text))
     return notes
 
 
