@@ -247,13 +247,8 @@ def _reticle(table: Mapping[str, Any] | None, where: str) -> GuideCamera | None:
 
 
 def add_section(path: str, name: str, block: str) -> None:
-    """Add a section to a setup file, which is made if there is none; all else in it stays as it is, comments too.
-
-    Parameters
-    ----------
-    path : str
-    name, block : str
-        Of the section (``mount.azimuth_knob``), and its lines.
+    """Add a section (``mount.azimuth_knob``) and its lines to a setup file, which is made if there is none; all else in it stays as
+    it is, comments too.
 
     Raises
     ------

@@ -130,17 +130,9 @@ class Found:
 def quickest(
     slope: Floats, doubt: Floats, shares: Floats, reader: Reader, wanted: float
 ) -> tuple[Floats, Floats]:
-    """Shortest time of timing in which sets of pointings reach an accuracy.
+    """Shortest time of timing in which P sets of n pointings reach an accuracy, arcmin in any direction on the sky.
 
-    Parameters
-    ----------
-    slope, doubt : array (P, n, 2), (P, n)
-        Of `DriftRows`, for P sets of n pointings.
-    shares : array (S, n)
-        How the time may be shared out.
-    reader : Reader
-    wanted : float
-        Arcmin in any direction on the sky.
+    `slope` (P, n, 2) and `doubt` (P, n) are those of `DriftRows`; `shares` (S, n) are ways to share out the time.
 
     Returns
     -------

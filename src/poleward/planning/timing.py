@@ -132,15 +132,7 @@ class Blocked:
 
 @dataclass(frozen=True, eq=False)
 class OpenSky:
-    """Where a telescope may be pointed.
-
-    Attributes
-    ----------
-    lowest_deg : float
-    blocked : tuple of Blocked
-    suns : array (K, 3)
-        Where the Sun is seen by day during the work; empty at night.
-    """
+    """Where a telescope may be pointed; `suns` (K, 3): where the Sun is seen by day during the work, None at night."""
 
     lowest_deg: float
     blocked: tuple[Blocked, ...] = ()

@@ -15,21 +15,9 @@ COARSEST_ARCMIN, COARSEST_ARCSEC = 60.0, 60.0
 
 @dataclass(frozen=True)
 class Wishes:
-    """What the plan must keep to.
-
-    Attributes
-    ----------
-    accuracy_arcmin : float
-        Standard uncertainty of the axis wanted in any direction on the sky.
-    why : str
-        Where that comes from, for the reader.
-    lowest_altitude_deg : float
-    blocked : tuple of Blocked
-    pointings : int or None
-        Two or three; None takes the quicker, which is two unless obstacles stand in the way.
-    left_out : tuple of Note
-        Of targets that did not count, and why.
-    mover : Mover
+    """What the plan must keep to: the standard uncertainty of the axis wanted in any direction on the sky, and why, for the reader;
+    two or three pointings (None takes the quicker, which is two unless obstacles stand in the way); and notes of the targets
+    that did not count.
     """
 
     accuracy_arcmin: float

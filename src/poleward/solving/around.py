@@ -45,18 +45,9 @@ def beside_of(sight: Sight, count: int) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Around:
-    """The sky as it might be.
-
-    Attributes
-    ----------
-    thick : Sight or None
-        The stars in air that refracts one standard uncertainty more.
-    aside : Sight or None
-        The stars one standard uncertainty of the pointing to the west or clockwise.
-    which : tuple of int
-        Timings whose pointing is in doubt.
-    pole_arcmin : float
-        Standard uncertainty of the pole's own lift by the formula.
+    """The sky as it might be: the stars in air that refracts one standard uncertainty more, the stars one standard uncertainty of
+    the pointing to the west or clockwise, `which` timings have a pointing in doubt, and the standard uncertainty of the pole's
+    own lift by the formula.
     """
 
     thick: Sight | None = None

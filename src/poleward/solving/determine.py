@@ -65,13 +65,8 @@ class Determination:
 def judge(information: Floats, lever: Floats, pole: Pole) -> Determination:
     """Judge what data determine.
 
-    Parameters
-    ----------
-    information : array (2, 2)
-        Inverse covariance of the azimuth and altitude error, per arcmin^2, nuisances cleared away.
-    lever : array (m, 2)
-        For every measurement, the drift that each error on the sky makes against the fastest drift possible.
-    pole : Pole
+    `information` (2, 2) is the inverse covariance of the azimuth and altitude error, per arcmin^2, nuisances cleared away;
+    `lever` (m, 2), for every measurement, the drift that each error on the sky makes against the fastest drift possible.
     """
     on_sky = information / np.outer(pole.on_sky, pole.on_sky)
     strengths, directions = np.linalg.eigh(on_sky)

@@ -89,17 +89,10 @@ class Outfit:
 
 @dataclass(frozen=True)
 class Field:
-    """A target's field during its window.
+    """A target's field during its window, and the pole that axis errors refer to.
 
-    Attributes
-    ----------
-    tracks : Tracks
-        Stars: the centre, the guide star, four a little north, south, east and west of the centre, then the ring of
-        corners.
-    length_s : float
-    pole : Pole
-        That the axis error refers to.
-    notes : tuple of Note
+    The stars of the tracks: the centre, the guide star, four a little north, south, east and west of the centre, then the ring
+    of corners.
     """
 
     tracks: Tracks

@@ -46,16 +46,8 @@ class Choice:
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """The choices, and the outlines (D, 2) of axis errors (azimuth, altitude, arcmin) with which targets pass.
-
-    Attributes
-    ----------
-    choices : tuple of Choice
-        True pole, apparent pole, best.
-    together : array (D, 2), or None
-        With which all pass; None when there is no such axis.
-    alone : tuple of (str, array (D, 2))
-        For each target that can pass at all.
+    """The choices (true pole, apparent pole, best), and the outlines (D, 2) of axis errors (azimuth, altitude, arcmin) with which
+    targets pass: all together, None when there is no such axis, and each target alone that can pass at all.
     """
 
     choices: tuple[Choice, ...] = ()

@@ -26,17 +26,11 @@ from poleward.sky.axis import (
 
 @dataclass(frozen=True, eq=False)
 class Tracks:
-    """Where S stars are seen at any moment between the first and the last of T moments.
+    """Where S stars are seen at any moment between the first and the last of T moments, of which `seen` (S, T, 3) tells.
 
-    The directions are carried along with the sky and the small rest, which is refraction, is interpolated by a
-    cubic spline: at steps of five minutes good to 0.01 arcsec down to 8 deg (tests/test_forecast.py).
-
-    Attributes
-    ----------
-    seconds : array (T,)
-    seen : array (S, T, 3)
-    north : array (3,)
-        Celestial north pole.
+    The directions are carried along with the sky, about the celestial north pole (3,), and the small rest, which is
+    refraction, is interpolated by a cubic spline: at steps of five minutes good to 0.01 arcsec down to 8 deg
+    (tests/test_forecast.py).
     """
 
     seconds: Floats

@@ -31,18 +31,10 @@ Stretch = tuple[float, float]
 
 @dataclass(frozen=True)
 class Window:
-    """When one target is photographed.
+    """When one target is photographed; no start where there is no window at all.
 
-    Attributes
-    ----------
-    start : datetime or None
-        None where there is no window at all.
-    length_s : float
-    problem : str
-        Why no verdict can be given; empty when all is well.
-    below_horizon : bool
-        Then nothing about the pictures can be said either.
-    notes : tuple of Note
+    `problem` says why no verdict can be given, empty when all is well; below the horizon nothing about the pictures can be
+    said either.
     """
 
     start: datetime | None
