@@ -60,15 +60,8 @@ def command(
     setup, site = place.read()
     error = _axis(axis, pole)
     outfit = wanted.outfit(setup, drive_rate, guided=not unguided)
-    result = check(
-        wanted.read(site),
-        site,
-        error,
-        outfit,
-        at=wanted.moment(site),
-        lowest_altitude_deg=wanted.lowest(setup),
-    )
-
+    targets, at, lowest = wanted.read(site), wanted.moment(site), wanted.lowest(setup)
+    result = check(targets, site, error, outfit, at=at, lowest_altitude_deg=lowest)
     output.give(result, setup.source)
     return 0 if result.all_within else 5
 

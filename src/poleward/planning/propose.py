@@ -75,17 +75,9 @@ def proposal_of(task: Task, found: Found, at: datetime | None, wanted: float) ->
     covariance, level = task.bench.covariance(found.hour_angle, found.dec, 60 * minutes)
     sigma = np.sqrt(np.diag(covariance))
     worst = on_sky(covariance, level)
+    due = [None if at is None else at + timedelta(minutes=float(start)) for start in starts]
     return Proposal(
-        tuple(
-            _pointing(
-                task,
-                found,
-                i,
-                float(minutes[i]),
-                None if at is None else at + timedelta(minutes=float(starts[i])),
-            )
-            for i in range(len(minutes))
-        ),
+        tuple(_pointing(task, found, i, float(minutes[i]), due[i]) for i in range(len(due))),
         float(starts[-1] + minutes[-1]),
         float(sigma[0]),
         float(sigma[1]),

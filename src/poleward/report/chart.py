@@ -260,11 +260,14 @@ def _uneven_intervals(
     )
 
 
-def legend_below(axes: Any, palette: Palette) -> None:
+def legend_of(axes: Any, palette: Palette, **how: Any) -> None:
+    """Give axes, or a figure, a legend in the palette's ink."""
+    axes.legend(frameon=False, labelcolor=palette.ink, **{"fontsize": 9, **how})
+
+
+def legend_below(axes: Any, palette: Palette, by: float = 0.13, **how: Any) -> None:
     """Put the legend below the picture, where it hides nothing."""
-    axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=9, labelcolor=palette.ink
-    )
+    legend_of(axes, palette, loc="upper center", bbox_to_anchor=(0.5, -by), **how)
 
 
 def _band(axes: Any, solution: Solution, reach: float, palette: Palette) -> None:

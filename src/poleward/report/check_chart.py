@@ -10,7 +10,17 @@ import numpy as np
 
 from poleward.door.clock import zone_of
 from poleward.report import style
-from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure, scale_errors
+from poleward.report.chart import (
+    DAY,
+    NIGHT,
+    Palette,
+    dressed,
+    ellipse_points,
+    legend_below,
+    legend_of,
+    new_figure,
+    scale_errors,
+)
 from poleward.report.check_text import name_cut
 from poleward.sky.site import Site
 from poleward.tonight.checked import Check, TargetCheck
@@ -76,10 +86,7 @@ def _names(figure: Any, result: Check, palette: Palette) -> None:
         label = f" {label}" if label.startswith("_") else label
         handles.append(Line2D([], [], linewidth=2, label=label, **look_of(number, palette)))
     if handles:
-        figure.legend(
-            handles=handles, loc="outside lower center", frameon=False, ncols=3, fontsize=9, handlelength=4.5,
-            labelcolor=palette.ink,
-        )  # fmt: skip
+        legend_of(figure, palette, handles=handles, loc="outside lower center", ncols=3, handlelength=4.5)
         # Three names to a row.
         figure.set_figheight(figure.get_figheight() + 0.22 * math.ceil(len(handles) / 3))
 
@@ -190,10 +197,7 @@ def _axes_chart(axes: Any, result: Check, palette: Palette) -> None:
     elif outlook.choices:
         title = f"Where the axis may stand, {kind}: inside its line a target passes"
     axes.set_title(title, fontsize=10)
-    axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.1), frameon=False, ncols=3, fontsize=9, handlelength=3,
-        labelcolor=palette.ink,
-    )  # fmt: skip
+    legend_below(axes, palette, 0.1, ncols=3, handlelength=3)
 
 
 def _poles(axes: Any, result: Check, palette: Palette) -> None:

@@ -11,7 +11,7 @@ from poleward.errors import InputError
 from poleward.frames.field_drift import FieldDrift
 from poleward.frames.framedrifts import FrameDrifts
 from poleward.frames.pixels import read_frame
-from poleward.report.chart import DAY, NIGHT, Palette, dressed, new_figure
+from poleward.report.chart import DAY, NIGHT, Palette, dressed, legend_below, new_figure
 
 PATH_SHARE = 0.12
 """Length of the longest path in the chart, of the picture's shorter side."""
@@ -66,14 +66,7 @@ def _panel(axes: Any, one: FieldDrift, palette: Palette) -> None:
     axes.set_title(
         f"{one.label}: {one.duration_s / 60:.1f} min, motions {enlarged:g} times as large", fontsize=11
     )
-    axes.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, -0.1),
-        ncols=2,
-        frameon=False,
-        fontsize=9,
-        labelcolor=palette.ink,
-    )
+    legend_below(axes, palette, 0.1, ncols=2)
 
 
 def _paths(one: FieldDrift) -> Any:

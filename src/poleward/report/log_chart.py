@@ -22,6 +22,7 @@ from poleward.report.chart import (
     dressed,
     ellipse_points,
     legend_below,
+    legend_of,
     new_figure,
 )
 
@@ -61,9 +62,7 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
     columns = 1 if len(traces) <= 3 else 2
     rows = math.ceil(len(traces) / columns)
     figure = new_figure(palette, 6.4 + 5.4 * columns, max(6.5, 3.4 * rows + 0.6))
-    left, right = figure.subfigures(1, 2, width_ratios=[5.4 * columns, 6.4])
-    for part in (left, right):
-        part.set_facecolor(palette.paper)
+    left = _beside_the_axis(figure, 5.4 * columns, result, palette)
     cells = left.subfigures(rows, columns, squeeze=False).ravel()
     several = len({trace.file for trace in traces}) > 1
     used = [section for section in result.sections if not section.reason]
@@ -77,14 +76,21 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
     for cell in cells[: len(traces)]:
         for axes in cell.axes:
             found.update(dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True)))
-    left.legend(
-        list(found.values()), list(found), loc="outside lower center", frameon=False, ncols=2, fontsize=9,
-        labelcolor=palette.ink,
-    )  # fmt: skip
+    legend_of(
+        left, palette, handles=list(found.values()), labels=list(found), loc="outside lower center", ncols=2
+    )
+    return figure
+
+
+def _beside_the_axis(figure: Any, width: float, result: LogSolution, palette: Palette) -> Any:
+    """Draw the axis on the right; return what is left of the figure, of that width."""
+    left, right = figure.subfigures(1, 2, width_ratios=[width, 6.4])
+    for part in (left, right):
+        part.set_facecolor(palette.paper)
     axes = right.add_subplot()
     draw_axis(axes, result.solution, palette, _reach(result))
     _points(axes, result, palette)
-    return figure
+    return left
 
 
 def _track(figure: Any, trace: Trace, title: str, palette: Palette, inks: Inks) -> None:
@@ -177,9 +183,7 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
 
 def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: Palette) -> Any:
     figure = new_figure(palette, 13.0, 6.5)
-    left, right = figure.subfigures(1, 2, width_ratios=[6.6, 6.4])
-    for part in (left, right):
-        part.set_facecolor(palette.paper)
+    left = _beside_the_axis(figure, 6.6, result, palette)
     groups = [group for group in result.groups if group.solution is not None]
     if len(groups) > 1:
         upper, lower = left.subplots(2, 1, sharex=True)
@@ -187,9 +191,6 @@ def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: P
         _against_time(lower, result, groups, "altitude", palette)
     else:
         _rates(left.add_subplot(), used, palette)
-    axes = right.add_subplot()
-    draw_axis(axes, result.solution, palette, _reach(result))
-    _points(axes, result, palette)
     return figure
 
 
@@ -290,11 +291,4 @@ def _rates(axes: Any, used: Sequence[SectionResult], palette: Palette) -> None:
 
 
 def _legend(axes: Any, palette: Palette) -> None:
-    axes.legend(
-        frameon=False,
-        fontsize=8,
-        loc="lower right",
-        bbox_to_anchor=(1, 0.98),
-        ncols=2,
-        labelcolor=palette.ink,
-    )
+    legend_of(axes, palette, fontsize=8, loc="lower right", bbox_to_anchor=(1, 0.98), ncols=2)

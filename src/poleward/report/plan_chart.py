@@ -11,7 +11,7 @@ import numpy as np
 
 from poleward.planning.planned import Plan, Proposal
 from poleward.planning.timing import SUN_KEEP_OUT_DEG
-from poleward.report.chart import DAY, NIGHT, Palette, new_figure
+from poleward.report.chart import DAY, NIGHT, Palette, legend_below, new_figure
 from poleward.report.plan_text import arcmin_text, minutes_text
 from poleward.sky.axis import azimuth_altitude, turned, unit_vector
 
@@ -54,10 +54,7 @@ def plan_chart(result: Plan, *, night: bool = False) -> Any:
         "The sky as it is seen looking up: north up, east on the left",
         color=palette.ink, fontsize=12, pad=30,
     )  # fmt: skip
-    axes.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.06), frameon=False, ncols=2, fontsize=9, markerscale=0.6,
-        labelcolor=palette.ink,
-    )  # fmt: skip
+    legend_below(axes, palette, 0.06, ncols=2, markerscale=0.6)
     _placed(figure, axes, labels, palette)
     return figure
 

@@ -8,7 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from poleward.report.chart import DAY, NIGHT, Palette, dressed, ellipse_points, new_figure, scale_errors
+from poleward.report.chart import (
+    DAY,
+    NIGHT,
+    Palette,
+    dressed,
+    ellipse_points,
+    legend_of,
+    new_figure,
+    scale_errors,
+)
 from poleward.rounds.story import Told
 from poleward.sky.axis import Floats
 
@@ -26,7 +35,7 @@ def rounds_chart(told: Told, *, night: bool = False) -> Any:
     way, offsets = figure.subplots(2, 1, height_ratios=(3, 1.3))
     _way(way, told, palette)
     _offsets(offsets, told, palette)
-    figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize=9, labelcolor=palette.ink)
+    legend_of(figure, palette, loc="outside lower center", ncols=3)
     return figure
 
 

@@ -169,9 +169,5 @@ def pointing_to_add(worst: Floats, site: Site) -> Advice:
     # the zenith, where many mounts are awkward. Beyond 45 deg of dec a wrong hour angle costs more; none is tried.
     score = shown / shown.max() * np.clip((altitude - 15) / 15, 0.0, 1.0) + np.minimum(altitude, 75) / 9000
     best = int(np.argmax(score))
-    return Advice(
-        float(hour_h.ravel()[best]),
-        float(dec_deg.ravel()[best]),
-        float(azimuth[best] % 360),
-        float(altitude[best]),
-    )
+    place = hour_h.ravel()[best], dec_deg.ravel()[best], azimuth[best] % 360, altitude[best]
+    return Advice(*map(float, place))

@@ -213,7 +213,7 @@ def scatter_factor(chi_square: float, degrees_of_freedom: int) -> float:
 
 
 def coverage_factor(degrees_of_freedom: float, share: float = TWO_SIGMA) -> float:
-    """Factor from a sigma widened to the scatter to its 95.4 % interval, by Student's t; 2 for very many to spare."""
+    """Factor from a sigma widened to the scatter to the interval that holds a share, by Student's t; 2 with very many to spare."""
     from scipy.special import stdtrit
 
     wide, narrow = (float(stdtrit(degrees_of_freedom, 0.5 + p / 2)) for p in (share, ONE_SIGMA))

@@ -42,15 +42,8 @@ def axis_of(drifts: Sequence[Drift], site: Site, how: How, turning: Turning | No
     doubt = doubts(model, found, from_scatter=how.from_scatter)
     told = _told(how, timings, model, site, doubt)
     notes += [*told, *_sight_notes(model, site), *doubt.notes]
-    return solution_from(
-        found.widened(doubt.factor),
-        site,
-        _summary(model, found, doubt, how, site),
-        model.table(found.fit),
-        notes,
-        turning,
-        how.reading,
-    )
+    estimate, summary = found.widened(doubt.factor), _summary(model, found, doubt, how, site)
+    return solution_from(estimate, site, summary, model.table(found.fit), notes, turning, how.reading)
 
 
 def _told(how: How, drifts: Sequence[Drift], model: DriftModel, site: Site, doubt: Doubt) -> list[Note]:

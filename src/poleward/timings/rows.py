@@ -207,10 +207,6 @@ def _yes(cells: Cells, name: str, default: str) -> bool:
     return text in ("yes", "true", "y", "1")
 
 
-def _label(cells: Cells) -> str:
-    return cells.text("label") or cells.text("star")
-
-
 def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: bool = False) -> Drift:
     """Check one row and strip its units; one that may be blank is not used where it is.
 
@@ -219,7 +215,7 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     InputError
         Names the place, what was found, what is allowed.
     """
-    pointing = _pointing(cells)
+    pointing, label = _pointing(cells), cells.text("label") or cells.text("star")
     duration = cells.needed("duration", "a drift")
     if cells.bare("duration") and 0 < duration < SHORTEST_S:
         number = f"{duration:g}"
@@ -231,7 +227,7 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
     if duration > LONGEST_S:
         cells.fail("duration", f"duration is {duration / 3600:g} h, allowed is up to {LONGEST_S / 3600:g} h")
     if may_be_blank and not any(name.removesuffix("_sigma") in MEASURED for name in cells.row.cells):
-        return Drift(pointing, duration, label=_label(cells), used=False)
+        return Drift(pointing, duration, label=label, used=False)
     north: float | None
     east: float | None
     if cells.has("x") or cells.has("y"):
@@ -262,7 +258,7 @@ def drift_from_cells(cells: Cells, camera: GuideCamera | None, *, may_be_blank: 
         east,
         north_sigma,
         east_sigma,
-        _label(cells),
+        label,
         used,
         turned,
         rotation,

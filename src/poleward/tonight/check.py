@@ -62,16 +62,8 @@ def check(
         checked.append(_target_check(target, window, field, axis, outfit, judged))
     notes += [*_warnings(axis, outfit, site), *zone_notes(site, at)]
     apparent, true = poles_at(site)
-    return Check(
-        axis,
-        outfit,
-        tuple(checked),
-        outlook(exposures, site, axis.pole),
-        at,
-        apparent if axis.pole == "apparent" else true,
-        site,
-        tuple(notes),
-    )
+    pole, suited = apparent if axis.pole == "apparent" else true, outlook(exposures, site, axis.pole)
+    return Check(axis, outfit, tuple(checked), suited, at, pole, site, tuple(notes))
 
 
 def _refused(targets: Sequence[Target], site: Site, outfit: Outfit) -> None:

@@ -127,12 +127,8 @@ def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: s
     seconds = np.linspace(0, window.length_s, max(13, math.ceil(window.length_s / GRID_S) + 1))
     pointings = [Pointing(ra=float(r), dec=float(d), time=window.start) for r, d in zip(ra, dec, strict=True)]
     sight = look(pointings, np.tile(seconds, (len(pointings), 1)), site)
-    return Field(
-        Tracks(seconds, sight.seen, site.hemisphere * sight.true_pole.direction),
-        window.length_s,
-        sight.pole(pole),
-        sight.notes,
-    )
+    tracks = Tracks(seconds, sight.seen, site.hemisphere * sight.true_pole.direction)
+    return Field(tracks, window.length_s, sight.pole(pole), sight.notes)
 
 
 class Exposures:

@@ -109,17 +109,10 @@ def rates(field: Field, outfit: Outfit, error: tuple[float, float]) -> Rates:
         unguided_path(axis, seen[stars], outfit.rate * np.array([0.0, step])),
     )
     across = [path[[2, 4]] - path[[3, 5]] for path in paths]
-    turns = [turn_and_shear(lines[:, :, 0], lines[:, :, 1]) for lines in across]
     hourly = 3600 / step / ARCMIN
-    drift = paths[1][0, :, 1] * 60 / step / ARCSEC
-    return Rates(
-        begins + step / 2,
-        turns[0][0] * hourly,
-        turns[1][0] * hourly,
-        turns[0][1] * hourly,
-        drift[:, 0],
-        drift[:, 1],
-    )
+    (guided, shear), (unguided, _) = (turn_and_shear(lines[:, :, 0], lines[:, :, 1]) for lines in across)
+    north, east = (paths[1][0, :, 1] * 60 / step / ARCSEC).T
+    return Rates(begins + step / 2, guided * hourly, unguided * hourly, shear * hourly, north, east)
 
 
 def steady_rate(field: Field, error: tuple[float, float]) -> float:

@@ -103,12 +103,9 @@ def _best(exposures: Sequence[Exposures], level: float) -> tuple[float, float]:
     best = (0.0, 0.0)
     for half in LOOKS_ARCMIN:
         parts = [one.linear(*best) for one in exposures]
-        step = _shortest(
-            np.concatenate([p[0].reshape(-1, 2) for p in parts]),
-            np.concatenate([p[1].reshape(-1, 2, 2) for p in parts]),
-            level,
-            half,
-        )
+        vectors = np.concatenate([part[0].reshape(-1, 2) for part in parts])
+        slopes = np.concatenate([part[1].reshape(-1, 2, 2) for part in parts])
+        step = _shortest(vectors, slopes, level, half)
         tried = best[0] + step[0], best[1] + step[1]
         if _worst(exposures, tried) < _worst(exposures, best):
             best = tried
