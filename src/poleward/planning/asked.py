@@ -156,11 +156,9 @@ def _reader(
                 "noise", noise, "a LogSolution or its record", "poleward.solve_log makes one"
             )
         reader = Reader.of_record(noise.to_record() if isinstance(noise, LogSolution) else noise, "noise")
-        return (
-            reader
-            if cadence is None
-            else replace(reader, cadence_s=parse(cadence, quantity.DURATION, "cadence"))
-        )
+        if cadence is None:
+            return reader
+        return replace(reader, cadence_s=parse(cadence, quantity.DURATION, "cadence"))
     if seeing is None:
         return Reader(parse(reading_error, quantity.SMALL_ANGLE, "reading_error"))
     width = parse(seeing, quantity.SMALL_ANGLE, "seeing")
@@ -176,10 +174,5 @@ def _sector(sector: tuple[Value, Value, Value], where: str) -> Blocked:
         raise UsageError(
             f"{where}: needs from, to and up to", 'e.g. ("60 deg", "150 deg", "40 deg")'
         ) from None
-    names = ("from", "to", "up to")
-    return Blocked(
-        *(
-            math.degrees(parse(value, quantity.ANGLE, where, name))
-            for value, name in zip((begin, end, up_to), names, strict=True)
-        )
-    )
+    angles = {"from": begin, "to": end, "up to": up_to}
+    return Blocked(*(math.degrees(parse(each, quantity.ANGLE, where, name)) for name, each in angles.items()))

@@ -70,19 +70,8 @@ def plan(
     if pole == "apparent":
         notes += low_pole_notes(site)
     notes += zone_notes(site, at)
-    return Plan(
-        proposal,
-        common,
-        wishes.accuracy_arcmin,
-        wishes.why,
-        reader,
-        sky,
-        at,
-        longer,
-        poles_at(site)[0],
-        site,
-        tuple(notes),
-    )
+    wanted, why, seen_pole = wishes.accuracy_arcmin, wishes.why, poles_at(site)[0]
+    return Plan(proposal, common, wanted, why, reader, sky, at, longer, seen_pole, site, tuple(notes))
 
 
 def _by_circle() -> list[Note]:

@@ -188,18 +188,8 @@ def _placed(figure: Any, axes: Any, labels: list[_Label], palette: Palette) -> N
         choices: list[tuple[float, int, Any, tuple[float, ...]]] = []
         for far in (1.0, 1.6, 2.4):
             for turn in np.radians(np.arange(0, 360, 45) - 90):
-                step = np.array(
-                    [
-                        math.cos(turn) * (box.width / 2 + 14 * far),
-                        math.sin(turn) * (box.height / 2 + 12 * far),
-                    ]
-                )
-                here: tuple[float, ...] = (
-                    box.x0 + step[0],
-                    box.y0 + step[1],
-                    box.x1 + step[0],
-                    box.y1 + step[1],
-                )
+                step = np.array([math.cos(turn), math.sin(turn)]) * (box.size / 2 + far * np.array([14, 12]))
+                here = tuple(box.translated(*step).extents)
                 choices.append((sum(_overlap(here, other) for other in taken), len(choices), step, here))
         _, _, step, here = min(choices, key=lambda one: one[:2])
         text.set_position(step / per_point)

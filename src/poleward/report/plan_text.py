@@ -132,11 +132,6 @@ def _common_choice(result: Plan, signs: Signs) -> list[str]:
     return lines
 
 
-def _air_text(result: Plan) -> str:
-    doubt = air_doubt(result.site.air)
-    return f"; and refraction known to {100 * doubt:.0f} %" if doubt else ""
-
-
 def _reading(result: Plan) -> str:
     reader, longer = result.reader, result.star_minutes
     if reader.cadence_s is None:
@@ -148,7 +143,9 @@ def _reading(result: Plan) -> str:
             + (f", {lasting}" if reader.lasting_arcsec else "")
             + f", a frame every {reader.cadence_s:.2g} s and a straight line through them"
         )
-    text = f"{how}; slewing and centring between pointings{_air_text(result)}."
+    doubt = air_doubt(result.site.air)
+    air = f"; and refraction known to {100 * doubt:.0f} %" if doubt else ""
+    text = f"{how}; slewing and centring between pointings{air}."
     if longer is not None and longer > 0:
         text += (
             f" Stars that are there take {minutes_text(longer)} longer than the best places in the sky would."

@@ -32,20 +32,10 @@ def observed_context(moments: Sequence[datetime], site: Site) -> Any:
     day, part, _ = erfa.ufunc.dtf2d(b"UTC", *fields, seconds)
     ut1_utc, x, y = rotation_table().at(day - 2400000.5 + part)
     assert site.longitude_rad is not None  # checked by `look`
-    air = site.air
-    context, _, _ = erfa.ufunc.apco13(
-        day,
-        part,
-        ut1_utc,
-        site.longitude_rad,
-        site.latitude_rad,
-        site.elevation_m,
-        *np.radians([x / 3600, y / 3600]),
-        air.pressure_hpa,
-        air.temperature_c,
-        air.humidity,
-        air.wavelength_um,
-    )
+    place, air = (site.longitude_rad, site.latitude_rad, site.elevation_m), site.air
+    weather = air.pressure_hpa, air.temperature_c, air.humidity, air.wavelength_um
+    wander = np.radians([x / 3600, y / 3600])
+    context, _, _ = erfa.ufunc.apco13(day, part, ut1_utc, *place, *wander, *weather)
     return context
 
 

@@ -269,10 +269,6 @@ def as_drifts(given: Sequence[Drift] | Table) -> Drifts:
     if hasattr(given, "colnames"):
         return Drifts.from_table(given)
     if not isinstance(given, Iterable) or not all(isinstance(drift, Drift) for drift in given):
-        raise WrongTypeError(
-            "drifts",
-            given,
-            "Drifts, a sequence of Drift, or a Table",
-            "poleward.read_drifts reads a file, poleward.Drifts.from_rows takes mappings",
-        )
+        hint = "poleward.read_drifts reads a file, poleward.Drifts.from_rows takes mappings"
+        raise WrongTypeError("drifts", given, "Drifts, a sequence of Drift, or a Table", hint)
     return Drifts(given)

@@ -109,9 +109,8 @@ def _sun_altitudes(site: Site) -> Altitudes:
     airless = replace(site, air=Air("0 hPa"))
 
     def altitudes(start: datetime, seconds: Floats) -> Floats:
-        return np.degrees(
-            azimuth_altitude(sun_seen([start + timedelta(seconds=float(s)) for s in seconds], airless))[1]
-        )
+        moments = [start + timedelta(seconds=float(second)) for second in seconds]
+        return np.degrees(azimuth_altitude(sun_seen(moments, airless))[1])
 
     return altitudes
 
