@@ -85,9 +85,8 @@ def missing(value: Any) -> bool:
     """Whether a value says "not measured": None, blank text, or a masked cell."""
     if value is None or isinstance(value, str):
         return not (value and value.strip())
-    mask = getattr(
-        value, "mask", False
-    )  # of numpy, of a Masked Quantity, of a Time; an array of one or of none
+    # Of numpy, of a Masked Quantity, of a Time; an array of one or of none.
+    mask = getattr(value, "mask", False)
     return bool(mask.all()) if hasattr(mask, "all") else False
 
 

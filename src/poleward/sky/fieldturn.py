@@ -64,9 +64,8 @@ def field_turn(axis: Axis, centre: Floats, beside: Floats, turn: Floats) -> tupl
     northward = first[:, 0] - first[:, 1]
     northward = northward - centre * np.sum(northward * centre, axis=-1, keepdims=True)
     northward = northward / np.linalg.norm(northward, axis=-1, keepdims=True)
-    frame = np.stack(
-        [northward, cross(northward, centre)], axis=1
-    )  # (N, 2, 3), the second to the east of the first
+    # (N, 2, 3), the second to the east of the first
+    frame = np.stack([northward, cross(northward, centre)], axis=1)
 
     def flat(places: Floats) -> Floats:
         return np.asarray(places @ frame.transpose(0, 2, 1) / np.sum(places * centre[:, None], -1)[..., None])

@@ -205,7 +205,7 @@ def look(pointings: Sequence[Pointing], offsets_s: Floats, site: Site) -> Sight:
             hour_angle[i], dec[i] = float(h), float(d)
         elif pointing.hour_angle is not None and pointing.dec is not None:
             hour_angle[i], dec[i] = pointing.hour_angle, pointing.dec
-    others = [i for i in range(count) if i not in set(by_ra)]
+    others = [i for i, pointing in enumerate(pointings) if pointing.ra is None]
     if others:
         turned = hour_angle[others, None] + STELLAR_RATE * offsets[others]
         seen[others] = seen_from_hour_angle(turned, np.broadcast_to(dec[others, None], turned.shape), site)

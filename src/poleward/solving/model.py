@@ -102,14 +102,10 @@ class DriftModel:
 
     def _made_under(self, sight: Sight, p: Floats) -> Made:
         # The axis is as far from the pole that is seen, wherever the air puts it.
-        axis = (
-            self.pole.axis(p[0], p[1]) if sight is self.sight else sight.pole(self.pole.name).axis(p[0], p[1])
-        )
+        axis = sight.pole(self.pole.name).axis(p[0], p[1])
         turn = self.turn + (p[2] * ARCSEC * self.duration if len(p) > 2 else 0.0)
-        count, north, east, field = (
-            len(self.drifts),
-            *map(list, (self.north_rows, self.east_rows, self.turn_rows)),
-        )
+        north, east, field = map(list, (self.north_rows, self.east_rows, self.turn_rows))
+        count = len(self.drifts)
         seen = sight.seen[:count]
         moved = displacement(axis, seen[:, 0], seen[:, 1], turn)
         values, slopes = [moved.north[north], moved.east[east]], [moved.north_by[north], moved.east_by[east]]

@@ -158,6 +158,9 @@ class Check(Shown):
     def to_record(self) -> dict[str, Any]:
         """Return the record: plain numbers with their units in the names, ready for JSON."""
         axis = self.axis
+        sigmas: tuple[float | None, float | None] = None, None
+        if axis.covariance is not None:
+            sigmas = math.sqrt(axis.covariance[0][0]), math.sqrt(axis.covariance[1][1])
         return {
             "record": "check",
             "version": 1,
@@ -165,10 +168,8 @@ class Check(Shown):
                 "reference": axis.reference,
                 "azimuth_error_arcmin": axis.azimuth_arcmin,
                 "altitude_error_arcmin": axis.altitude_arcmin,
-                "azimuth_sigma_arcmin": None if axis.covariance is None else math.sqrt(axis.covariance[0][0]),
-                "altitude_sigma_arcmin": None
-                if axis.covariance is None
-                else math.sqrt(axis.covariance[1][1]),
+                "azimuth_sigma_arcmin": sigmas[0],
+                "altitude_sigma_arcmin": sigmas[1],
             },
             "limit_pix": self.outfit.limit_pix,
             "at": iso(self.at),

@@ -112,9 +112,8 @@ def _offset_place(ra: float, dec: float, north: Floats, east: Floats) -> tuple[F
 def field_of(target: Target, window: Window, outfit: Outfit, site: Site, pole: str) -> Field:
     """Look at a target's field all through its window, which must have a start."""
     assert window.start is not None
-    away = math.atan2(
-        -target.guide_east, -target.guide_north
-    )  # the corner opposite the guide star comes first
+    # The corner opposite the guide star comes first.
+    away = math.atan2(-target.guide_east, -target.guide_north)
     angle = away + np.linspace(0, 2 * math.pi, RING, endpoint=False)
     reach = math.tan(outfit.corner)
     guide = math.hypot(target.guide_north, target.guide_east)

@@ -67,10 +67,8 @@ def tolerance(exposures: Exposures) -> float:
         if beyond(far) <= 0:
             return WIDEST_ARCMIN
         r = float(brentq(beyond, 0.0, far, rtol=1e-4))
-        found.append(
-            float(angle_between(field.pole.axis(r * way[0], r * way[1]).elevated, field.pole.direction))
-            / ARCMIN
-        )
+        axis = field.pole.axis(r * way[0], r * way[1])
+        found.append(float(angle_between(axis.elevated, field.pole.direction)) / ARCMIN)
     return min(found)
 
 
@@ -123,9 +121,8 @@ def steady_rate(field: Field, error: tuple[float, float]) -> float:
     """
     axis = field.pole.axis(*error)
     first, last = field.tracks.at(np.array([0.0, field.length_s]))[0]
-    guess = (
-        15.0 * ARCSEC * field.length_s
-    )  # tells how many whole turns there are, which in a night is none or one
+    # It tells how many whole turns there are, which in a night is none or one.
+    guess = 15.0 * ARCSEC * field.length_s
     back = turned(last[None, :], axis.north, guess)[0]
     x = first - axis.north * (first @ axis.north)
     east = np.cross(axis.north, first)
