@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from poleward.guidelog.fitting import noise
+from poleward.guidelog.fitting.guiding import lag_one
 from poleward.guidelog.fitting.integral import Beliefs, Quadratic
 from poleward.guidelog.fitting.tables import Rows, table_of
 
@@ -24,7 +25,7 @@ def test_lag_one_of_nist_lew():
     """NIST StRD Lew: certified lag-1 autocorrelation -0.307304800605679 (V)."""
     values = nist_data("Lew.dat", 40, 239)[:, 0]
     assert len(values) == 200
-    assert noise.lag_one(values) == pytest.approx(-0.307304800605679, rel=1e-12)
+    assert lag_one(values) == pytest.approx(-0.307304800605679, rel=1e-12)
 
 
 def longley():
@@ -45,7 +46,8 @@ def test_ar1_on_longley():
     employed, gnp, people = longley()
     years = np.arange(16.0)
     starts = np.array([0])
-    layout = Rows(years, starts, np.stack([gnp, people]), employed, np.zeros((1, 16)), np.zeros((1, 16)), 1.0)
+    none = np.zeros(0, int), np.zeros((1, 0))
+    layout = Rows(years, starts, np.stack([gnp, people]), employed, np.zeros((1, 16)), *none, 1.0)
     free = Beliefs(
         np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.zeros(1), None, 1e-9 * np.eye(2), np.zeros(2)
     )

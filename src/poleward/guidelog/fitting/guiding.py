@@ -8,7 +8,7 @@ import numpy as np
 
 from poleward.errors import Note
 from poleward.guidelog.fitting.correct import Track
-from poleward.guidelog.fitting.noise import Integers, Noise, lag_one
+from poleward.guidelog.fitting.noise import Integers, Noise
 from poleward.guidelog.reading.section import Bools, Section
 from poleward.sky.axis import Floats
 
@@ -111,3 +111,10 @@ def guiding_notes(section: Section, track: Track, guiding: Guiding) -> list[Note
                 )
             )
     return notes
+
+
+def lag_one(values: Floats) -> float:
+    """Lag-1 autocorrelation of n values as NIST certifies it: sum (y_i - m)(y_i+1 - m) / sum (y_i - m)^2."""
+    off = values - np.mean(values)
+    whole = float(off @ off)
+    return float(off[:-1] @ off[1:]) / whole if whole > 0 else 0.0

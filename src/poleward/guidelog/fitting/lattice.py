@@ -38,7 +38,7 @@ def layout_of(
     kept = part.kept
     seconds = part.track.seconds[kept]
     place, by = at or curve(part, state, pole, seconds)
-    moved, unknown = np.zeros((len(plays), len(seconds))), np.zeros((len(plays), len(seconds)))
+    moved, unknown = np.zeros((2, len(plays), len(seconds)))
     if part.drive is not None:
         drive = state.drives[part.drive]
         unit = drive.stated / 1000
@@ -46,10 +46,9 @@ def layout_of(
             middle, half = part.track.backlash(float(play))
             moved[number], unknown[number] = -unit * middle[kept], drive.rate * unit * half[kept]
         by = np.column_stack([by, oddity_columns(part, drive, drive.odd).T])
-    data = part.track.north_arcsec[kept] - place
-    return Rows(
-        seconds, part.starts, by.T, data, moved, unknown, part.noise.white_arcsec**2, part.scale[kept]
-    )
+    data, variance = part.track.north_arcsec[kept] - place, part.noise.white_arcsec**2
+    there = np.flatnonzero(np.any(unknown, axis=0))
+    return Rows(seconds, part.starts, by.T, data, moved, there, unknown[:, there], variance, part.scale[kept])
 
 
 @dataclass(frozen=True)

@@ -176,8 +176,10 @@ def answer_of(done: Sequence[LogGroup], site: Site) -> LogSolution:
     return joined(tuple(done), site)
 
 
-def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Wanted) -> LogGroup:
-    """Fit what belongs together; see `solve_log`."""
+def solve_group(
+    name: str, sections: Sequence[Section], site: Site, wanted: Wanted, *, traced: bool = True
+) -> LogGroup:
+    """Fit what belongs together, with or without its traces; see `solve_log`."""
     start = min((section.start for section in sections if section.start is not None), default=None)
     chosen = choose(sections, site, wanted.pole, drive_rate_of(wanted.drive_rate), wanted.allow_low)
     chosen, found = fit_chosen(chosen, site, pointing_error_deg(wanted.pointing_error))
@@ -189,7 +191,8 @@ def solve_group(name: str, sections: Sequence[Section], site: Site, wanted: Want
     results = tuple(each if each.reason else next(shown) for each in left)
     drifts = [_drift(each, found, place) for place, each in enumerate(used)]
     traces = [
-        trace_of(each.section, part, found.state, pole) for each, part in zip(used, found.parts, strict=True)
+        trace_of(each.section, part, found.state, pole)
+        for each, part in zip(used if traced else (), found.parts if traced else (), strict=True)
     ]
     notes = [*chosen.notes, *fit_notes(found, results)]
     estimate = estimate_of(found, pole)

@@ -18,7 +18,7 @@ piece by piece, so many pieces cost no more than one (`tables`).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +98,10 @@ class Covariance:
         """V^-1 times the rows of a table (k, n): the same, in the order in which memory is read fastest."""
         from scipy.linalg.lapack import dpttrs
 
-        turned, _ = dpttrs(self.pivots, self.ratios, (table * self.weights).T, overwrite_b=1)
+        even = self.digits < math.inf  # no row has a weight of its own
+        turned, _ = dpttrs(
+            self.pivots, self.ratios, (table if even else table * self.weights).T, overwrite_b=not even
+        )
         inner: Floats = turned.T
         if self.digits < FEW_DIGITS:
             return np.subtract(table, inner, out=inner)
@@ -108,18 +111,44 @@ class Covariance:
         result[:, :-1] += inner[:, 1:] * self.beside
         return result
 
+    def within(self, rows: Integers) -> Covariance:
+        """Return it for columns that are nothing but in these rows, the first ones of some pieces: their V^-1 times them there.
+
+        Of a piece that goes on after them the last one must be nothing too. What comes after is eliminated from its end,
+        and changes the last row's pivot only: to the inverse of T^-1 there.
+        """
+        if len(rows) == len(self.weights):
+            return self
+        last = np.flatnonzero(np.diff(rows) > 1)
+        pivots, ratios, beside = self.pivots[rows], self.ratios[rows[:-1]], self.beside[rows[:-1]]
+        ends = np.append(last, len(rows) - 1)
+        pivots[ends] = 1 / self.uncertainty()[rows[ends]]
+        ratios[last] = beside[last] = 0.0
+        return replace(
+            self,
+            weights=self.weights[rows],
+            pivots=pivots,
+            ratios=ratios,
+            precision=self.precision[rows],
+            beside=beside,
+        )
+
     def uncertainty(self) -> Floats:
         """Variance of the correlated part in each row, all rows known, in units of the white variance: (n,).
 
         That is the diagonal of T^-1, and for a tridiagonal matrix it follows from the pivots of its factorisations
         from both ends (G. Meurant 1992, SIAM J. Matrix Anal. Appl. 13, 707).
         """
+        pivots, _ = self.from_the_end()
+        inverse: Floats = 1 / (self.pivots + pivots - self.precision - self.weights)
+        return inverse
+
+    def from_the_end(self) -> tuple[Floats, Floats]:
+        """Factors of T from its last row on, as `pivots` and `ratios` are those from its first."""
         from scipy.linalg.lapack import dpttrf
 
-        diagonal = self.precision + self.weights
-        backward, _, _ = dpttrf(diagonal[::-1].copy(), self.beside[::-1].copy())
-        inverse: Floats = 1 / (self.pivots + backward[::-1] - diagonal)
-        return inverse
+        pivots, ratios, _ = dpttrf((self.precision + self.weights)[::-1].copy(), self.beside[::-1].copy())
+        return pivots[::-1], ratios[::-1]
 
 
 def covariance(
@@ -147,22 +176,23 @@ def covariance(
     from scipy.linalg.lapack import dpttrf
 
     count = len(seconds)
-    digits = math.inf
+    digits, even = math.inf, weights is None
     if weights is None:
         weights = np.ones(count)
         digits = math.log10(max(ratio * max(time_s * count / (seconds[-1] - seconds[0]), 1.0), 1.0))
-    kept = np.exp(-np.diff(seconds) / time_s)
-    kept[starts[1:] - 1] = 0.0
-    lost = -np.expm1(-2 * np.diff(seconds) / time_s)
-    lost[starts[1:] - 1] = 1.0
+    steps = np.diff(seconds) / -time_s
+    steps[starts[1:] - 1] = -np.inf  # nothing lasts from one piece to the next
+    kept, lost = np.exp(steps), -np.expm1(2 * steps)
+    beside = kept / lost
+    handed = kept * beside
     precision = np.ones(count)
-    precision[1:] += kept**2 / lost
-    precision[:-1] += kept**2 / lost
-    precision, beside = precision / ratio, -kept / lost / ratio
+    precision[1:] += handed
+    precision[:-1] += handed
+    precision, beside = precision / ratio, -beside / ratio
     pivots, ratios, _ = dpttrf(precision + weights, beside)
-    log_det = float(
-        np.sum(np.log(pivots)) + count * math.log(ratio) + np.sum(np.log(lost)) - np.sum(np.log(weights))
-    )
+    log_det = math.log(pivots[0]) + count * math.log(ratio) + float(np.sum(np.log(pivots[1:] * lost)))
+    if not even:
+        log_det -= float(np.sum(np.log(weights)))
     return Covariance(starts, weights, log_det, pivots, ratios, precision, beside, digits)
 
 
@@ -228,14 +258,11 @@ def stepped(
     from the row to the end of its piece; s'V^-1 s = s'W s - (W s)'T^-1 (W s), by the factors of T from its end.
     """
     from scipy.linalg import solve_banded
-    from scipy.linalg.lapack import dpttrf
 
     weights, starts = covariance.weights, covariance.starts
     count = len(weights)
     one = np.ones(count) / scale
-    diagonal = covariance.precision + weights
-    backward = dpttrf(diagonal[::-1].copy(), covariance.beside[::-1].copy())
-    pivots, ratios = backward[0][::-1], backward[1][::-1]
+    pivots, ratios = covariance.from_the_end()
     upper = np.stack([np.append(0.0, ratios), np.ones(count)])
     inner = solve_banded((0, 1), upper, weights * one)
     # What a step still has of the rows before it: each row hands on its own and that of all before.
@@ -268,10 +295,3 @@ def lasting(covariance: Covariance, residuals: Floats) -> Floats:
     inner = covariance.solve(residuals[:, None])[:, 0]
     result: Floats = residuals - inner / covariance.weights
     return result
-
-
-def lag_one(values: Floats) -> float:
-    """Lag-1 autocorrelation of n values as NIST certifies it: sum (y_i - m)(y_i+1 - m) / sum (y_i - m)^2."""
-    off = values - np.mean(values)
-    whole = float(off @ off)
-    return float(off[:-1] @ off[1:]) / whole if whole > 0 else 0.0

@@ -30,13 +30,14 @@ def oddity_columns(part: Part, drive: Drive, names: tuple[str, ...]) -> Floats:
     sent = pulse if drive.early else np.concatenate([[0.0], pulse[:-1]])
     size, sign = np.abs(sent), np.sign(sent)
     found = np.empty((len(names), int(np.sum(kept))))
+    middle = track.backlash(drive.backlash_ms)[0] if names else sent
     for number, name in enumerate(names):
         if name == "late":
             path = sent[track.rows]
         else:
             # Through the play, as the telescope has it.
             tilted = track.tilted(TILT * np.cumsum(_each(name, sent, size, sign)))
-            path = (tilted.backlash(drive.backlash_ms)[0] - track.backlash(drive.backlash_ms)[0]) / TILT
+            path = (tilted.backlash(drive.backlash_ms)[0] - middle) / TILT
         found[number] = -SIGMA[name] * drive.rate * drive.stated / 1000 * path[kept]
     return found
 

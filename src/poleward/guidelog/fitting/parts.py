@@ -23,8 +23,6 @@ GRID_S = 300.0
 The spline's error is h^4 D'''' / 384; for an axis 1 deg off D'''' is at most 3600 arcsec x (15.04 arcsec/s)^4, which
 makes 2e-6 arcsec, and with the refraction of a star at 15 deg 1e-4 arcsec (tests/test_log_fit.py).
 """
-SLOPE_STEP_MS = 4.0
-"""Step of the derivative by the backlash, about its own uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -112,28 +110,6 @@ class State:
     drives: tuple[Drive, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class Linear:
-    """One section's model about a state, its rows with weight: what a Gauss-Newton step needs.
-
-    Attributes
-    ----------
-    columns : array (n, 2 or 4)
-        Derivatives by A and e per arcmin and, with pulses, by the drive's rate and backlash.
-    residuals : array (n,)
-        Data less model, levels and gears' rest apart, arcsec.
-    spread : array (n,) or None
-        Half of what is not known of the telescope's place while the gears' rest is not.
-    bends : array (n, 2)
-        Two columns that span what A and e can do in the section, of like size and at right angles.
-    """
-
-    columns: Floats
-    residuals: Floats
-    spread: Floats | None
-    bends: Floats
-
-
 def curve(part: Part, state: State, pole: Pole, seconds: Floats) -> tuple[Floats, Floats]:
     """Displacement north, arcsec, (n,), and its derivatives by A and e, arcsec/arcmin, (n, 2), at some moments."""
     from scipy.interpolate import CubicSpline
@@ -145,52 +121,17 @@ def curve(part: Part, state: State, pole: Pole, seconds: Floats) -> tuple[Floats
     return values[:, 0], values[:, 1:]
 
 
-@dataclass(frozen=True, eq=False)
-class Path:
-    """A section's drift by an axis error, at its rows with weight: what does not depend on the drive.
-
-    Attributes
-    ----------
-    place : array (n,)
-        Displacement north, arcsec.
-    by, bends : array (n, 2)
-        Its derivatives by A and e per arcmin; see `Linear`.
-    """
-
-    place: Floats
-    by: Floats
-    bends: Floats
-
-
-def path_of(part: Part, state: State, pole: Pole) -> Path:
-    """Where a section's star drifts by an axis error."""
-    place, by = curve(part, state, pole, part.track.seconds[part.kept])
-    # Two curves that are almost the same line in a short section.
-    basis, _ = np.linalg.qr(np.column_stack([np.ones(len(by)), by]))
-    return Path(place, by, basis[:, 1:] * math.sqrt(len(basis)))
-
-
-def linear(part: Part, state: State, pole: Pole, *, by_backlash: bool = True) -> Linear:
-    """Lay a section's model out about a state; without the derivative by the backlash it takes half the time."""
-    drive = None if part.drive is None else state.drives[part.drive]
-    return with_drive(part, path_of(part, state, pole), drive, by_backlash=by_backlash)
-
-
-def with_drive(part: Part, path: Path, drive: Drive | None, *, by_backlash: bool = False) -> Linear:
-    """Lay a section's model out about a drift already known: what a search through drives repeats."""
-    kept = part.kept
-    residuals = part.track.north_arcsec[kept] - path.place
-    if drive is None:
-        return Linear(path.by, residuals, None, path.bends)
+def left_over(part: Part, state: State, pole: Pole) -> tuple[Floats, Floats | None]:
+    """What a state leaves of all rows of a section, levels and gears' rest apart, arcsec, (n,); and half of what is not known
+    of the telescope's place while the gears' rest is not, (n,), where there are pulses."""
+    place, _ = curve(part, state, pole, part.track.seconds)
+    residuals = part.track.north_arcsec - place
+    if part.drive is None:
+        return residuals, None
+    drive = state.drives[part.drive]
     middle, half = part.track.backlash(drive.backlash_ms)
-    unit = drive.stated / 1000
-    slope = np.zeros(len(middle))
-    if by_backlash:
-        wider, _ = part.track.backlash(drive.backlash_ms + SLOPE_STEP_MS)
-        slope = -drive.rate * unit * (wider - middle) / SLOPE_STEP_MS
-    columns = np.column_stack([path.by, -unit * middle[kept], slope[kept]])
-    residuals = residuals + drive.rate * unit * middle[kept]
-    return Linear(columns, residuals, drive.rate * unit * half[kept], path.bends)
+    unit = drive.rate * drive.stated / 1000
+    return residuals + unit * middle, unit * half
 
 
 def prepare(

@@ -10,7 +10,7 @@ import numpy as np
 
 from poleward.guidelog.fitting.drive import Scan, few, reach_of
 from poleward.guidelog.fitting.integral import Integral, evidence, integrate
-from poleward.guidelog.fitting.lattice import beliefs_of, layout_of, weigh
+from poleward.guidelog.fitting.lattice import beliefs_of, weigh
 from poleward.guidelog.fitting.mixture import LEAST_WEIGHT, Mixture
 from poleward.guidelog.fitting.noise import Noise
 from poleward.guidelog.fitting.parts import Part, State
@@ -95,12 +95,11 @@ def posterior(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) ->
             continue
         group, drive = [now[i] for i in mine], None if number is None else state.drives[number]
         noise, plays = group[0].noise, np.zeros(1)
+        whole = Scan(tuple(group), number, state, pole, prior)
         if number is not None:
-            plays = reach_of(group)
-            for some in (few(group), group):
-                plays = Scan(tuple(some), number, state, pole, prior).plays(noise.shape[None], plays)
-        layouts = [layout_of(part, state, pole, plays) for part in group]
-        weighed = weigh(layouts, beliefs_of(plays, drive, prior, found.centre), noise)
+            plays = replace(whole, parts=tuple(few(group))).plays(noise.shape[None], reach_of(group))
+            plays = whole.plays(noise.shape[None], plays)
+        weighed = weigh(whole.layouts(plays), beliefs_of(plays, drive, prior, found.centre), noise)
         integral = integrate(weighed.tables, weighed.beliefs)
         together = weighed.noises(integral.shares)
         alone = weighed.noises(np.tile(integral.apart, (len(mine), 1)))

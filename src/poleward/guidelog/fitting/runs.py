@@ -154,8 +154,7 @@ def _log_or_error(job: tuple[str, Layout, str]) -> LogFile | InputError:
 
 def _solve(job: tuple[str, list[Section], Site, Wanted, bool]) -> LogGroup:
     name, sections, site, wanted, keep = job
-    group = solve_group(name, sections, site, wanted)
-    return group if keep else replace(group, traces=())
+    return solve_group(name, sections, site, wanted, traced=keep)
 
 
 class Crew:

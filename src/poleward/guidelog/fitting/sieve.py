@@ -15,7 +15,7 @@ from poleward.guidelog.fitting.noise import (
     standardised,
     stepped,
 )
-from poleward.guidelog.fitting.parts import Linear, Part, State, linear
+from poleward.guidelog.fitting.parts import Part, State, left_over
 from poleward.guidelog.reading.section import Bools
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
@@ -40,11 +40,10 @@ def sieve(part: Part, state: State, pole: Pole, least: float = STEP_SIGMAS) -> P
     to a glitch, and rows thrown out for being far off then would be those that show how far the telescope moves. Steps
     begin a level where they explain so many sigmas at least.
     """
-    whole = replace(part, kept=np.ones(len(part.kept), bool))
-    model = linear(whole, state, pole)
+    model = left_over(part, state, pole)
     kept = np.flatnonzero(part.kept)
     piece = part.piece.copy()
-    for first in jumps(model.residuals[kept], piece[kept], part.scale[kept]):
+    for first in jumps(model[0][kept], piece[kept], part.scale[kept]):
         piece[kept[first] :] += 1
     judged = replace(part, piece=piece)
     odd = part.drive is not None and bool(state.drives[part.drive].odd)
@@ -59,17 +58,18 @@ def sieve(part: Part, state: State, pole: Pole, least: float = STEP_SIGMAS) -> P
     return judged
 
 
-def _judged(part: Part, model: Linear, least: float) -> tuple[Part, int | None]:
-    """Judge the rows of a section once, by a model of all of them; and the row at which a step would explain most."""
+def _judged(part: Part, model: tuple[Floats, Floats | None], least: float) -> tuple[Part, int | None]:
+    """Judge the rows of a section once, by what is left over of all; and the row at which a step would explain most."""
     noise, scale = part.noise, part.scale
+    residuals = model[0] / scale
+    spread = None if model[1] is None else model[1] / scale
     every = replace(part, kept=np.ones(len(part.kept), bool))
 
     def weighed(kept: Bools) -> tuple[Covariance, Floats]:
         weights = np.where(kept, 1.0, NO_WEIGHT)
         rows = part.track.seconds, every.starts
         matrix = covariance(*rows, noise.ratio, noise.correlation_time_s, weights)
-        spread = None if model.spread is None else model.spread / scale
-        return matrix, cleared(matrix, model.residuals / scale, spread, noise.white_arcsec**2, scale)
+        return matrix, cleared(matrix, residuals, spread, noise.white_arcsec**2, scale)
 
     matrix, left = weighed(part.kept)
     wild = np.abs(standardised(matrix, left, noise.white_arcsec)) > OUTLIER_SIGMAS

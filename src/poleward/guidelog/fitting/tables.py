@@ -34,8 +34,10 @@ class Rows:
         The star's place less the state's drift, corrections not yet undone, arcsec.
     moved : array (P, n)
         Minus the telescope's path by the pulses, at the stated guide rate, arcsec.
-    unknown : array (P, n)
-        Half of what is not known of that path, while the gears' rest is not.
+    open : int array (k,)
+        Rows at which the gears' rest is not known.
+    unknown : array (P, k)
+        Half of what is not known of that path there.
     variance : float
         White variance, arcsec^2, roughly: the weight of what is known of that half's share, 0 +/- 1.
     scale : array (n,) or float
@@ -47,6 +49,7 @@ class Rows:
     common: Floats
     data: Floats
     moved: Floats
+    open: Integers
     unknown: Floats
     variance: float
     scale: Floats | float = 1.0
@@ -102,18 +105,12 @@ class NormalTable:
 def table_of(layout: Rows, noises: Floats) -> NormalTable:
     """Weigh a section by noises (J, 2): log ratio and log time of each."""
     rows, many, plays = len(layout.seconds), len(layout.common), len(layout.moved)
-    columns = np.empty((1 + many + 1 + 2 * plays, rows))
-    columns[0] = 1.0
-    columns[1 : 1 + many] = layout.common
-    columns[1 + many] = layout.data
-    columns[2 + many : 2 + many + plays] = layout.moved
-    columns[2 + many + plays :] = layout.unknown
+    columns = np.vstack([np.ones(rows), layout.common, layout.data, layout.moved])
     # The levels take up any constant, and small numbers keep more digits than large ones.
     lengths = np.diff(np.append(layout.starts, rows))
-    known = columns[1 : 2 + many + plays]
-    known -= np.repeat(np.add.reduceat(known, layout.starts, axis=1) / lengths, lengths, axis=1)
+    columns[1:] -= np.repeat(np.add.reduceat(columns[1:], layout.starts, axis=1) / lengths, lengths, axis=1)
     columns /= layout.scale
-    laid = _Laid(layout.starts, columns, many, layout.variance)
+    laid = _Laid(layout, columns)
     matrix = np.empty((len(noises), plays, many + 2, many + 2))
     log_det = np.empty((len(noises), plays))
     for number, (ratio, time) in enumerate(np.exp(noises)):
@@ -123,49 +120,58 @@ def table_of(layout: Rows, noises: Floats) -> NormalTable:
 
 
 class _Laid:
-    """A section's columns (k, n): ones, m common ones, the data, P paths and P halves of what is not known of them."""
+    """A section's columns (k, n): ones, m common ones, the data, P paths; and the halves of what is not known of the paths."""
 
-    def __init__(self, starts: Integers, columns: Floats, many: int, variance: float) -> None:
-        self.starts, self.columns, self.many, self.variance = starts, columns, many, variance
-        self.plays = plays = (len(columns) - 2 - many) // 2
-        paths = 2 + many + np.arange(plays)
-        # Of each play: its half, the common columns, its path, the data.
+    def __init__(self, layout: Rows, columns: Floats) -> None:
+        self.starts, self.columns, self.variance = layout.starts, columns, layout.variance
+        self.many, self.plays = many, plays = len(layout.common), len(layout.moved)
+        # Of each play: the common columns, its path, the data.
         self.asked = np.column_stack(
-            [paths + plays, *np.tile(np.arange(1, 1 + many), (plays, 1)).T, paths, np.full(plays, 1 + many)]
+            [
+                *np.tile(np.arange(1, 1 + many), (plays, 1)).T,
+                2 + many + np.arange(plays),
+                np.full(plays, 1 + many),
+            ]
         )
         self.even = bool(np.all(columns[0] == 1.0))
-        halves = columns[2 + many + plays :]
-        self.open = np.flatnonzero(np.any(halves, axis=0))
-        piece = np.searchsorted(starts, self.open, side="right") - 1
-        self.first = np.flatnonzero(np.diff(piece, prepend=-1))
-        self.piece, self.half = piece[self.first], halves[:, None, self.open]
+        # Only the first rows of some pieces have anything of the halves; one row more shows what the next ones take.
+        piece = np.searchsorted(self.starts, layout.open, side="right") - 1
+        self.piece = np.unique(piece)
+        ends = np.append(self.starts[1:], columns.shape[1])[self.piece]
+        after = layout.open[np.searchsorted(piece, self.piece, side="right") - 1] + 2
+        lengths = np.minimum(after, ends) - self.starts[self.piece]
+        self.first = np.cumsum(lengths) - lengths
+        shift = self.starts[self.piece] - self.first
+        self.near = np.arange(int(np.sum(lengths))) + np.repeat(shift, lengths)
+        self.half = np.zeros((plays, len(self.near)))
+        self.half[:, np.searchsorted(self.near, layout.open)] = layout.unknown
+        self.half *= columns[0, self.near]
 
-    def _sums(self, solved: Floats) -> tuple[Floats, Floats, Floats]:
-        """Products with the columns (P, m + 2, m + 2), sums by pieces (k, p), and of products with halves (P, m + 3, p')."""
-        known, paths = slice(1, 2 + self.many), slice(2 + self.many, 2 + self.many + self.plays)
-        both = self.columns[known] @ solved[1 : paths.stop].T
+    def weighed(self, weigh: Covariance) -> tuple[Floats, Floats]:
+        """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
+        solved = weigh.solve_rows(self.columns)
+        level = np.add.reduceat(solved if self.even else solved * self.columns[0], self.starts, axis=1)
+        mine = level[self.asked]
+        matrix = self._products(solved) - (mine / level[0]) @ mine.transpose(0, 2, 1)
+        log_det = np.full(self.plays, weigh.log_det + float(np.sum(np.log(level[0]))))
+        if self.near.size:
+            there = solved[:, self.near]
+            own = weigh.within(self.near).solve_rows(self.half) * self.half
+            own, share = (np.add.reduceat(each, self.first, axis=1) for each in (own, there[0] * self.half))
+            cross = np.add.reduceat(there[self.asked] * self.half[:, None], self.first, axis=2)
+            part = share / level[0, self.piece]
+            own, cross = own - share * part + self.variance, cross - mine[:, :, self.piece] * part[:, None]
+            matrix -= (cross / own[:, None]) @ cross.transpose(0, 2, 1)
+            log_det += np.sum(np.log(own / self.variance), axis=1)
+        return (matrix + matrix.transpose(0, 2, 1)) / 2, log_det
+
+    def _products(self, solved: Floats) -> Floats:
+        """Products of the columns of each play with each other, weighed: (P, m + 2, m + 2)."""
+        known, paths = slice(1, 2 + self.many), slice(2 + self.many, None)
+        both = self.columns[known] @ solved[1:].T
         found = np.empty((self.plays, self.many + 2, self.many + 2))
         place = [*range(self.many), self.many + 1]
         found[:, *np.ix_(place, place)] = both[:, : self.many + 1]
         found[:, place, self.many] = found[:, self.many, place] = both[:, self.many + 1 :].T
         found[:, self.many, self.many] = np.einsum("ij,ij->i", self.columns[paths], solved[paths])
-        level = np.add.reduceat(solved if self.even else solved * self.columns[0], self.starts, axis=1)
-        if not self.open.size:
-            return found, level, np.zeros((self.plays, self.many + 3, 0))
-        there = solved[:, self.open][self.asked] * self.half
-        return found, level, np.add.reduceat(there, self.first, axis=2)
-
-    def weighed(self, weigh: Covariance) -> tuple[Floats, Floats]:
-        """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
-        matrix, level, shares = self._sums(weigh.solve_rows(self.columns))
-        mine = level[self.asked]
-        matrix -= (mine[:, 1:] / level[0]) @ mine[:, 1:].transpose(0, 2, 1)
-        log_det = np.full(self.plays, weigh.log_det + float(np.sum(np.log(level[0]))))
-        if self.open.size:
-            # Only pieces with rows where the gears' rest is open have any of it.
-            mine, whole = mine[:, :, self.piece], level[0, self.piece]
-            left = shares - mine * (mine[:, :1] / whole)
-            own, cross = left[:, 0] + self.variance, left[:, 1:]
-            matrix -= (cross / own[:, None]) @ cross.transpose(0, 2, 1)
-            log_det += np.sum(np.log(own / self.variance), axis=1)
-        return (matrix + matrix.transpose(0, 2, 1)) / 2, log_det
+        return found

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.guidelog.fitting.noise import Integers, cleared, covariance
-from poleward.guidelog.fitting.parts import Part, State, curve, linear
+from poleward.guidelog.fitting.parts import Part, State, curve, left_over
 from poleward.guidelog.reading.section import Bools, Section
 from poleward.sky.axis import Floats
 from poleward.sky.pole import Pole
@@ -57,11 +57,11 @@ def trace_of(section: Section, part: Part, state: State, pole: Pole) -> Trace:
     track = part.track
     fitted, _ = curve(part, state, pole, track.seconds)
     whole = replace(part, kept=np.ones(len(part.kept), bool))
-    model = linear(whole, state, pole, by_backlash=False)
+    residuals, spread = left_over(whole, state, pole)
     # Levels as the fit has them: rows set aside must not pull them, so they get next to no weight.
     weights = np.where(part.kept, 1.0, 1e-6)
     matrix = covariance(track.seconds, whole.starts, part.noise.ratio, part.noise.correlation_time_s, weights)
-    left = cleared(matrix, model.residuals, model.spread, part.noise.white_arcsec**2)
+    left = cleared(matrix, residuals, spread, part.noise.white_arcsec**2)
     fitted = fitted - fitted[0]
     logged = track.north_arcsec
     return Trace(
