@@ -237,7 +237,7 @@ def test_results_show_themselves(number: int) -> None:
     assert "\n" not in repr(result)
     assert repr(result).startswith(f"<{type(result).__name__}: ")
     text = str(result)
-    assert text.splitlines()[-1] == "Site: latitude +46.90 deg, air 873 hPa, 10 deg C."
+    assert text.splitlines()[-1] == "Site: latitude +46.90, longitude +9.10 deg, air 873 hPa, 10 deg C."
     assert result._repr_html_().startswith("<pre>")
     assert isinstance(result.chart(), Figure)
     rows = {"Solution": "drifts", "Check": "targets", "Plan": "pointings"}[type(result).__name__]

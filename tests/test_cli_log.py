@@ -89,7 +89,7 @@ def test_text_says_verdict_first_then_sections_and_guiding(guided):
     assert blocks[5] == "Guiding in declination, as the log itself tells it"
     for hour, dec in SPOTS:
         assert f"{hour:+6.2f}h  {dec:+5.1f}  " in ran.out
-    assert blocks[-1].startswith("Site: latitude +47.10 deg")
+    assert blocks[-1].startswith("Site: latitude +47.10, longitude +8.40 deg")
     assert ran.out.isascii()
     assert max(map(len, ran.out.splitlines())) <= 122
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -148,7 +149,7 @@ def test_stdin_and_a_closed_pipe() -> None:
     table = b"hour_angle,dec,duration,north\n-0.1,3,300,-4.2\n-5,20,300,-3.1\n"
     ran = run_fresh("solve", "-", *LAT, stdin=table)
     assert ran.status == 0
-    assert ran.out.startswith("The axis stands") or ran.out.startswith("No axis error")
+    assert re.match("The axis (stands|is within)", ran.out)
     piped = subprocess.run(
         f"{sys.executable} -m poleward demo | head -1",
         shell=True,

@@ -56,6 +56,15 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), f"{page}: {target}"
 
 
+def test_the_anchors_that_the_program_names_are_there() -> None:
+    """In an error's hint, or below a verdict; the book's builder follows those on docs/errors.md."""
+    source = "".join(path.read_text(encoding="utf-8") for path in ROOT.glob("src/**/*.py"))
+    named = set(re.findall(r"docs: ([\w-]+\.md)#([\w-]+)", source))
+    assert len(named) == source.count("docs: ") >= 6
+    for page, anchor in named:
+        assert anchor in anchors(ROOT / "docs" / page), f"{page}#{anchor}"
+
+
 def test_every_page_has_its_place_in_the_book() -> None:
     """The tables of the parts name each page once; the book's builder makes its contents of them (docs/conf.py)."""
     parts = ["index", "tutorial", "how-to", "reference", "explanation"]

@@ -371,7 +371,7 @@ def test_pulses_of_the_wrong_sign_are_not_believed():
     result = solve_log([replace(first, north_pulse_ms=-first.north_pulse_ms), *rest], SITE)
     assert result.sections[0].reason == (
         "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "
-        "and `reversed`"
+        "and `reversed` (docs: log-layout.md#4-the-guide-corrections)"
     )
     assert [note.code for note in result.solution.warnings] == ["section-unused", "no-check"]
     assert np.abs(pulls(result.solution, 8.0, 5.0)).max() < 3

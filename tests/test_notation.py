@@ -46,6 +46,8 @@ def test_latitudes(text: str, degrees: float) -> None:
 def test_longitudes_and_right_ascensions() -> None:
     site = Site("1 deg", "16.36E"), Site("1 deg", "16.36 W")
     assert [one.longitude_rad * DEG for one in site] == pytest.approx([16.36, -16.36])  # type: ignore[operator]
+    assert parse("2 27 S", quantity.DECLINATION) * DEG == pytest.approx(-2.45)
+    assert parse("12d30m N", quantity.DECLINATION) * DEG == pytest.approx(12.5)
     assert parse("05:34.5", quantity.RIGHT_ASCENSION) * DEG == pytest.approx(15 * (5 + 34.5 / 60))
     assert parse("-20 min", quantity.HOUR_ANGLE) * DEG == pytest.approx(-5)
     assert parse("5.5 hours", quantity.HOUR_ANGLE) * DEG == pytest.approx(82.5)
@@ -85,6 +87,10 @@ def test_units_in_words(text: str, kind: quantity.Kind, value: float) -> None:
         ("8.4N", quantity.LONGITUDE, "'8.4N': N does not fit here, allowed are E and W", "write e.g. 8.4 deg"),
         ("45 m", quantity.LATITUDE, "'45 m' could be 45 arcmin or 45 metres or minutes of time",
          "write 45 arcmin if that is meant"),
+        ("8h24m", quantity.LONGITUDE, "'8h24m' is in hours: it could be 126 deg, or a slip for 8d24m",
+         "write 8d24m or 126 deg"),
+        ("-8.4 hours", quantity.LONGITUDE, "'-8.4 hours' is in hours: it could be -126 deg, or a slip for -8.4d",
+         "write -8.4d or -126 deg"),
         ("1h60m", quantity.HOUR_ANGLE, "'1h60m': minutes and seconds after a greater part go up to 59",
          "it could be 2h00m, or a slip of the finger"),
         ("1h60m", quantity.DURATION, "'1h60m': minutes and seconds after a greater part go up to 59",

@@ -28,3 +28,7 @@ def test_a_page_is_what_its_program_writes(name: str) -> None:
     assert same, (
         f"docs/{name}.md is not what the source says today: python docs/pages/{name}.py writes it anew"
     )
+
+
+def test_every_experiment_tells_its_worst_case() -> None:
+    assert set(program("checked").worst_cases()) == {path.stem for path in DOCS.glob("experiments/*.py")}

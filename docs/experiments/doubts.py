@@ -3,7 +3,7 @@
     python docs/experiments/doubts.py [SETS]
 
 2,000 sets a row through the whole solve, five to ten minutes on one core; its table stands in docs/accuracy.md, and
-tests/test_doubts.py repeats a part. Drifts are made with astropy and scipy (tests/nights.py).
+tests/test_advice.py repeats a part. Drifts are made with astropy and scipy (tests/nights.py).
 """
 
 from __future__ import annotations

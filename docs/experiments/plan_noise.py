@@ -4,7 +4,7 @@
 
 The reason behind LASTING_ARCSEC in poleward.planning.timing; its table stands in docs/how-pointings-are-chosen.md. Each plan's
 pointings are watched for the planned minutes on 40 nights (0.8 arcsec new in every frame, 0.5 arcsec that last for 30 s, a
-frame every 3 s) and solved as `poleward log` does. Two minutes.
+frame every 3 s) and solved as `poleward log` does. Half a minute.
 """
 
 from __future__ import annotations

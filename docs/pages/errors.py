@@ -174,7 +174,8 @@ def messages(tree: ast.Module) -> list[Message]:
 
 def cell(text: str) -> str:
     """Return text for one cell of a table in Markdown."""
-    return re.sub(r"([|<>*_\[\]`$\\])", r"\\\1", " ".join(text.split()))
+    plain = re.sub(r"([|<>*_\[\]`$\\])", r"\\\1", " ".join(text.split()))
+    return re.sub(r"docs: ([\w-]+\.md)(#[\w-]+)", r"docs: [\1](\1\2)", plain)
 
 
 def made() -> str:

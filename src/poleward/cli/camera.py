@@ -139,7 +139,7 @@ def _places(pairs: dict[str, str], option: str) -> tuple[float, float]:
 
 
 def _run(text: str) -> Run:
-    from poleward.door.quantity import ANGLE, DURATION, parse, refuse_missing, refuse_unknown
+    from poleward.door.quantity import DECLINATION, DURATION, parse, refuse_missing, refuse_unknown
     from poleward.sky.orient import Run
     from poleward.sky.stars import find_star
 
@@ -152,7 +152,7 @@ def _run(text: str) -> Run:
     if "star" in pairs:
         dec = find_star(pairs["star"], "--run, star").dec
     else:
-        dec = parse(pairs["dec"], ANGLE, "--run", "dec")
+        dec = parse(pairs["dec"], DECLINATION, "--run", "dec")
     duration = parse(pairs["duration"], DURATION, "--run", "duration")
     if 0 < duration < LEAST_S:
         hint = "a bare number is seconds; 1min is a minute"

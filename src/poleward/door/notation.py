@@ -72,6 +72,18 @@ def sided(text: str, sides: str) -> tuple[str, float]:
     return angle, 1.0 if letter == sides[0] else -1.0
 
 
+def refuse_hours(text: str) -> None:
+    """Doubt an angle in hours where nobody counts in them: 8h24m of longitude is 126 deg, and 8d24m is meant."""
+    found = re.match(r"([+-]?) *([\d.]+) *(?:h|hr|hrs|hours?)(?![a-z])(.*)", text)
+    turned = sexagesimal(f"{found[1]}{found[2]}h{found[3]}", hours=True) if found else None
+    if found and turned is not None:
+        meant = f"{found[1]}{found[2]}d{found[3].strip()}"
+        raise InputError(
+            f"'{text}' is in hours: it could be {turned:g} deg, or a slip for {meant}",
+            f"write {meant} or {turned:g} deg",
+        )
+
+
 def sexagesimal(text: str, hours: bool) -> float | None:
     """Degrees of an angle in two or three parts, or in one with a short unit such as ``20m``.
 

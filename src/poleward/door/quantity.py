@@ -61,6 +61,7 @@ RIGHT_ASCENSION = Kind(
 ANGLE = Kind("rad", "deg", "+47d30m", "deg")
 LATITUDE = Kind("rad", "deg", "47.1 deg", "deg", "", "NS")
 LONGITUDE = Kind("rad", "deg", "8.4 deg", "deg", "", "EW")
+DECLINATION = Kind("rad", "deg", "+47d30m", "deg", "", "NS")
 SMALL_ANGLE = Kind("arcsec", "arcsec", "-4.2 arcsec")
 TURN = Kind("arcmin", "arcmin", "0.4 arcmin")
 RATE = Kind("arcsec / min", "arcsec / min", "-0.84 arcsec/min")
@@ -177,6 +178,8 @@ def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
         return seconds, "s"
     if kind.sexagesimal:
         angle, side = notation.sided(text, kind.sides) if kind.sides else (text, 1.0)
+        if kind.sides:
+            notation.refuse_hours(angle)
         try:
             return side * float(angle), (unit or kind.bare)
         except ValueError:

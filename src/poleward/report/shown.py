@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from poleward import __version__
 from poleward.errors import printable_lines
-from poleward.report.style import Signs, signs_for
+from poleward.report.style import Signs, paragraph, signs_for
 from poleward.report.tables import record_table
 from poleward.sky.site import Site
 
@@ -85,7 +85,7 @@ def page_of(result: Any, source: str = "") -> Page:
 
 
 def site_line(site: Site, source: str = "") -> str:
-    """Return one line that says which site and air were used, so that a stray setup file cannot hide."""
+    """Return what says which site and air were used, so that a stray setup file or a slip of sign cannot hide."""
     air = site.air
     bent = (
         f"air {air.pressure_hpa:.0f} hPa, {air.temperature_c:.0f} deg C"
@@ -93,4 +93,7 @@ def site_line(site: Site, source: str = "") -> str:
         else "no refraction"
     )
     read = f"; setup from {source}" if source else ""
-    return f"Site: latitude {math.degrees(site.latitude_rad):+.2f} deg, {bent}{read}."
+    there = f"latitude {math.degrees(site.latitude_rad):+.2f}"
+    if site.longitude_rad is not None:
+        there += f", longitude {math.degrees(site.longitude_rad):+.2f}"
+    return paragraph(f"Site: {there} deg, {bent}{read}.", "  ")

@@ -45,7 +45,8 @@ def verdict(solution: Solution, signs: Signs, measured: str = "timings") -> str:
     warned = [note.text for note in solution.warnings if note.code == CONTRADICTION]
     if not warned:
         return stands
-    return paragraph(f"{warned[0][0].upper()}{warned[0][1:]}.") + f"\n\nAs they stand:\n{stands}"
+    doubt = paragraph(f"{warned[0][0].upper()}{warned[0][1:]}.")
+    return f"{doubt}\n(docs: time-by-eye.md#when-timings-disagree)\n\nAs they stand:\n{stands}"
 
 
 def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
@@ -60,7 +61,7 @@ def _as_it_stands(solution: Solution, signs: Signs, measured: str) -> str:
         limit = (
             f"{most:.{decimals_for(sigma)}f} arcmin" if most < IN_DEGREES_ARCMIN else f"{most / 60:.1f} deg"
         )
-        text = f"No axis error is certain: the axis is within {limit} of the {pole} (95 %)."
+        text = f"The axis is within {limit} of the {pole} (95 %) and may stand on it:"
         lines = [paragraph(text, "  ")]
     else:
         lines = [f"The axis stands {angle_text(most, sigma, signs, _largest(solution))} from the {pole}:"]
@@ -93,6 +94,8 @@ def _half_verdict(solution: Solution, signs: Signs, measured: str) -> str:
         lines.append(f"  {missing:<9} not determined; the uncertainty allows for it being a degree off")
     advice = [note.text for note in solution.warnings if note.code == "add-pointing"]
     lines += [paragraph(f"To learn the rest, {text}.", "  ") for text in advice]
+    if advice:
+        lines.append("  (docs: two-hour-angles.md#what-one-timing-tells)")
     if solution.combination is not None:
         known = solution.combination
         fixed = (

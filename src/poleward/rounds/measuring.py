@@ -276,7 +276,7 @@ def _typed_pointing(name: str) -> Generator[Question, Heard, dict[str, str] | No
     dec = yield Question(
         f"dec {name}",
         "Its declination, e.g. +12 deg?",
-        measure(quantity.ANGLE, "dec"),
+        measure(quantity.DECLINATION, "dec"),
         "From the mount or a chart.",
     )
     return {"hour_angle": hour.value, "dec": dec.value}

@@ -134,7 +134,7 @@ def find_camera(
     if not sigma > 0:
         raise InputError(f"it is {sigma:g}, allowed is more than 0", "", "reading_error")
     timed = quantity.parse(duration, quantity.DURATION, "run", "duration")
-    measured = Run(*_between(run), timed, quantity.parse(dec, quantity.ANGLE, "run", "dec"))
+    measured = Run(*_between(run), timed, quantity.parse(dec, quantity.DECLINATION, "run", "dec"))
     way = push if isinstance(push, str) else _between(push)
     return orientation(measured, way, rows=rows, sigma_pix=sigma)
 
@@ -233,7 +233,7 @@ def _mirrored(run_angle: float, push: str | tuple[float, float], rows: str, sigm
     if abs(abs(off) - 90) > allowed:
         raise InputError(
             f"the push lies {min(abs(off), 180 - abs(off)):.0f} deg from the star's run, it should be 90",
-            "push north with the drive running and nothing else moved"
+            "push north with the drive running and nothing else moved; docs: camera.md#how-the-camera-lies-on-the-sky"
             + (", or give the star's two places instead of a word" if isinstance(push, str) else ""),
             "--push",
         )
@@ -249,7 +249,7 @@ def _compared(scale: float, doubt: float, computed: float | None) -> tuple[Note,
         raise InputError(
             f"the run makes {scale:.3g} arcsec/pix, focal length and pixel size, or the setup, make {computed:.3g}",
             "was the drive stopped, and are the seconds right? Binned pixels count as many times larger, a reducer or "
-            "a Barlow lens changes the focal length",
+            "a Barlow lens changes the focal length; docs: camera.md#how-sure",
             "--run",
         )
     if abs(off) > 3 * doubt:

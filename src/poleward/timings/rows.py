@@ -22,7 +22,7 @@ COLUMNS: Columns = {
     "duration": quantity.DURATION,
     "hour_angle": quantity.HOUR_ANGLE,
     "ra": quantity.RIGHT_ASCENSION,
-    "dec": quantity.ANGLE,
+    "dec": quantity.DECLINATION,
     "azimuth": quantity.ANGLE,
     "altitude": quantity.ANGLE,
     "north": quantity.SMALL_ANGLE,

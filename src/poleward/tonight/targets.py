@@ -21,7 +21,7 @@ from poleward.errors import InputError
 COLUMNS: Columns = {
     "name": None,
     "ra": quantity.RIGHT_ASCENSION,
-    "dec": quantity.ANGLE,
+    "dec": quantity.DECLINATION,
     "start": None,
     "end": None,
     "exposure": quantity.DURATION,

@@ -250,7 +250,7 @@ def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     if turned > max(right, still) + SIGN_MARGIN:
         return (
             "its pulses move the star the wrong way: check `positive` of north and of north_pulse in the layout, "
-            "and `reversed`"
+            "and `reversed` (docs: log-layout.md#4-the-guide-corrections)"
         )
     if still > right + SIGN_MARGIN:
         return "its pulses do not move the star as they say: check their unit and the guide rate"

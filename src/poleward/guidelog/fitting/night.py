@@ -170,7 +170,8 @@ def answer_of(done: Sequence[LogGroup], site: Site) -> LogSolution:
         reasons = [result.reason for group in done for result in group.sections]
         raise InputError(
             f"no section can be used: {reasons[0]}" if reasons else "there is no section to use",
-            "the other sections' reasons are much the same" if len(set(reasons)) > 1 else "",
+            ("the other sections' reasons are much the same; " if len(set(reasons)) > 1 else "")
+            + "docs: log-keys.md#what-a-damaged-log-does",
             done[0].sections[0].where if reasons else "",
         )
     return joined(tuple(done), site)

@@ -25,7 +25,7 @@ _PIXELS = re.compile("pix|px")
 
 NUMBERS: Mapping[str, Kind] = {
     "hour_angle": quantity.HOUR_ANGLE,
-    "dec": quantity.ANGLE,
+    "dec": quantity.DECLINATION,
     "ra": quantity.RIGHT_ASCENSION,
     "azimuth": quantity.ANGLE,
     "altitude": quantity.ANGLE,
@@ -214,7 +214,7 @@ def said(fact: Fact, text: str, where: str) -> bool:
     if word.lower() not in YES | NO:
         raise InputError(
             f"reversed is '{word}', allowed is yes or no",
-            f"say which words mean yes: reversed = {{ find = '...', yes = [\"{word}\"] }}",
+            f"say which words mean yes: reversed = {{ find = '...', yes = [\"{word}\"] }}; docs: log-layout.md#6-after-a-meridian-flip",
             where,
         )
     return word.lower() in YES
