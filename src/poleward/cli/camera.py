@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from poleward.cli import common, streams
+from poleward.door import quantity
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -75,7 +76,6 @@ def command(
         --run "x1=812, y1=455, x2=537, y2=410, duration=60s, star=Procyon" \\
         --focal-length 240mm --pixel-size 3.75um
     """
-    from poleward.door.quantity import PIXELS, parse
     from poleward.report.camera_text import camera_text
     from poleward.report.style import signs_for
     from poleward.sky.orient import orientation
@@ -85,7 +85,7 @@ def command(
     if rows not in ("up", "down"):
         raise UsageError(f"--rows is '{rows}', allowed is down or up", "on a screen y is counted down")
     common.check_ending("--output", given.output, (".json",), given.force)
-    sigma = parse(reading_error, PIXELS, "--reading-error")
+    sigma = quantity.parse(reading_error, quantity.PIXELS, "--reading-error")
     if not sigma > 0:
         raise InputError(f"it is {sigma:g}, allowed is more than 0", "", "--reading-error")
     path, computed = _setup(setup, optics, given.write)
@@ -105,7 +105,6 @@ def command(
 
 def _setup(path: str | None, optics: Optics, write: bool) -> tuple[str, float | None]:
     """Return the setup file, and the scale that focal length and pixel size make."""
-    from poleward.door.quantity import LENGTH, parse
     from poleward.setup import find_setup
     from poleward.sky.axis import ARCSEC
 
@@ -122,7 +121,7 @@ def _setup(path: str | None, optics: Optics, write: bool) -> tuple[str, float | 
         return setup.source or "poleward.toml", None if known is None else known.scale_arcsec
     lengths = []
     for option, text in (("--focal-length", optics.focal_length), ("--pixel-size", optics.pixel_size)):
-        lengths.append(parse(text, LENGTH, option))
+        lengths.append(quantity.parse(text, quantity.LENGTH, option))
         if not lengths[-1] > 0:
             raise InputError(f"it is {lengths[-1]:g} m, allowed is more than 0", "", option)
     return setup.source or "poleward.toml", lengths[1] / lengths[0] / ARCSEC
@@ -130,30 +129,27 @@ def _setup(path: str | None, optics: Optics, write: bool) -> tuple[str, float | 
 
 def _places(pairs: dict[str, str], option: str) -> tuple[float, float]:
     """From the first to the last place, pixels."""
-    from poleward.door.quantity import PIXELS, parse, refuse_missing
-
     names = ("x1", "y1", "x2", "y2")
-    refuse_missing(pairs, names, "both places are needed: x1, y1, x2, y2", option)
-    x1, y1, x2, y2 = (parse(pairs[name], PIXELS, option, name) for name in names)
+    quantity.refuse_missing(pairs, names, "both places are needed: x1, y1, x2, y2", option)
+    x1, y1, x2, y2 = (quantity.parse(pairs[name], quantity.PIXELS, option, name) for name in names)
     return x2 - x1, y2 - y1
 
 
 def _run(text: str) -> Run:
-    from poleward.door.quantity import DECLINATION, DURATION, parse, refuse_missing, refuse_unknown
     from poleward.sky.orient import Run
     from poleward.sky.stars import find_star
 
     known = ("x1", "y1", "x2", "y2", "duration", "dec", "star")
     pairs = common.inline_pairs(text, "--run", "x1=812, y1=455, x2=537, y2=410, duration=60s, dec=+5d")
-    refuse_unknown(pairs, known, "--run")
+    quantity.refuse_unknown(pairs, known, "--run")
     if ("dec" in pairs) == ("star" in pairs):
         raise InputError("one of dec and star is needed", "the star's dec, e.g. dec=+5d", "--run")
-    refuse_missing(pairs, ["duration"], "from the first place to the second, e.g. 60s", "--run")
+    quantity.refuse_missing(pairs, ["duration"], "from the first place to the second, e.g. 60s", "--run")
     if "star" in pairs:
         dec = find_star(pairs["star"], "--run, star").dec
     else:
-        dec = parse(pairs["dec"], DECLINATION, "--run", "dec")
-    duration = parse(pairs["duration"], DURATION, "--run", "duration")
+        dec = quantity.parse(pairs["dec"], quantity.DECLINATION, "--run", "dec")
+    duration = quantity.parse(pairs["duration"], quantity.DURATION, "--run", "duration")
     if 0 < duration < LEAST_S:
         hint = "a bare number is seconds; 1min is a minute"
         raise InputError(f"duration is {duration:g} s, allowed is {LEAST_S:g} s or more", hint, "--run")
@@ -161,13 +157,12 @@ def _run(text: str) -> Run:
 
 
 def _push(text: str) -> str | tuple[float, float]:
-    from poleward.door.quantity import nearest
     from poleward.sky.orient import WORDS
 
     if "=" in text:
         return _places(common.inline_pairs(text, "--push", "x1=600, y1=420, x2=606, y2=382"), "--push")
     if text.lower() not in WORDS:
         raise UsageError(
-            f"--push is '{text}', allowed is a way on the screen or two places", nearest(text, WORDS)
+            f"--push is '{text}', allowed is a way on the screen or two places", quantity.nearest(text, WORDS)
         )
     return text.lower()

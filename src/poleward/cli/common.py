@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from poleward.cli import streams
+from poleward.door.files import refuse_existing, refuse_same, write_whole
 from poleward.errors import InputError, UsageError, printable_lines
 
 if TYPE_CHECKING:
@@ -140,7 +141,6 @@ class Output:
         write_record(self.output, result, self.force)
         write_chart(self.chart, result, self.night, self.force)
         if self.page is not None:
-            from poleward.door.files import write_whole
             from poleward.report.page import page_html
             from poleward.report.shown import page_of
 
@@ -171,8 +171,6 @@ def check_ending(option: str, path: str | None, allowed: tuple[str, ...], force:
     UsageError
         An unknown ending, an existing file without --force, or a file that this command reads.
     """
-    from poleward.door.files import refuse_existing, refuse_same
-
     if path is None:
         return
     if not path.lower().endswith(allowed):
@@ -215,8 +213,6 @@ def watched(text: str, site: Site) -> tuple[Pointing, bool]:
 
 def write_record(path: str | None, result: Any, force: bool) -> None:
     """Write a result's record, or its table where the file's name does not end in .json, if a file is named."""
-    from poleward.door.files import write_whole
-
     if path is None:
         return
     if path.lower().endswith(".json"):
@@ -230,7 +226,6 @@ def write_record(path: str | None, result: Any, force: bool) -> None:
 def write_chart(path: str | None, result: Any, night: bool, force: bool) -> None:
     """Write a result's chart, if a file is named."""
     if path is not None:
-        from poleward.door.files import write_whole
         from poleward.report.chart import figure_bytes
 
         write_whole(path, figure_bytes(result.chart(night=night), path), force=force)

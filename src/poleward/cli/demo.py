@@ -9,6 +9,8 @@ import click
 
 from poleward.cli import common
 from poleward.cli.solve import Solving, solved
+from poleward.door.files import refuse_existing, write_whole
+from poleward.errors import UsageError
 
 FILES = ("drifts.csv", "poleward.toml")
 HEADER = """Demo: four stars timed with a crosshair on an invented evening. The same by hand:
@@ -52,9 +54,6 @@ def command(keep: str | None, output: common.Output) -> int:
 
 def _keep(source: Path, folder: Path, force: bool) -> None:
     """Copy the demo's files; nothing is copied if any of them is there already."""
-    from poleward.door.files import refuse_existing, write_whole
-    from poleward.errors import UsageError
-
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from poleward.cli import common
+from poleward.door import quantity
 from poleward.errors import InputError, Note, UsageError
 
 if TYPE_CHECKING:
@@ -54,8 +55,6 @@ def refuse_without_follow(follow: bool, until: str | None, interval: str | None)
 
 def goal_and_pause(until: str | None, interval: str | None) -> tuple[float | None, float]:
     """Return how certain the errors must be, arcmin, or None, and the pause between two looks, s."""
-    from poleward.door import quantity
-
     kind = quantity.Kind("arcmin", None, "0.5 arcmin", "", "could be arcmin or arcsec")
     goal = None if until is None else quantity.parse(until, kind, "--until")
     pause = quantity.parse(interval or "2 s", quantity.DURATION, "--interval")

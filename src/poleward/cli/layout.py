@@ -7,6 +7,7 @@ import sys
 import click
 
 from poleward.cli import common, streams
+from poleward.door.files import write_whole
 from poleward.errors import UsageError
 
 
@@ -31,7 +32,6 @@ def command(log: str, proof: str | None, tz: str | None, output: str | None, for
     """
     if proof is not None:
         return _proof(log, proof, tz, output)
-    from poleward.door.files import write_whole
     from poleward.guidelog.reading.draft import draft_layout
 
     if tz is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from poleward.cli import common, tonight
+from poleward.door import quantity
 from poleward.door.files import write_whole
 from poleward.errors import InputError, UsageError
 
@@ -113,8 +114,6 @@ def command(
 
 
 def _reader(wish: Wish) -> Reader:
-    from poleward.door import quantity
-    from poleward.door.quantity import Kind
     from poleward.planning.timing import Reader
 
     eyepiece, seeing, cadence, noise = wish.reading_error, wish.seeing, wish.cadence, wish.noise
@@ -129,7 +128,7 @@ def _reader(wish: Wish) -> Reader:
         if cadence is not None:
             raise UsageError("--cadence goes with --seeing", "e.g. --seeing 2.5arcsec --cadence 2s")
         return Reader(_small_angle(eyepiece or "1 arcsec", "--reading-error"))
-    every = quantity.parse(cadence or DEFAULT_CADENCE, Kind("s", "s", "2 s"), "--cadence")
+    every = quantity.parse(cadence or DEFAULT_CADENCE, quantity.Kind("s", "s", "2 s"), "--cadence")
     if seeing is not None:
         return Reader.of_seeing(_small_angle(seeing, "--seeing"), every)
     assert noise is not None
@@ -141,8 +140,6 @@ def _reader(wish: Wish) -> Reader:
 
 def _small_angle(text: str, option: str) -> float:
     """Arcsec, more than nothing and up to an arcminute: more is a wrong unit."""
-    from poleward.door import quantity
-
     arcsec = quantity.parse(text, quantity.Kind("arcsec", "arcsec", "2 arcsec"), option)
     if not 0 < arcsec <= 60:
         raise InputError(
@@ -154,7 +151,6 @@ def _small_angle(text: str, option: str) -> float:
 def _accuracy(
     wish: Wish, wanted: tonight.Tonight, setup: Setup, site: Site, at: datetime
 ) -> tuple[float, str, tuple[Note, ...]]:
-    from poleward.door import quantity
     from poleward.planning.needed import needed_accuracy
 
     stated, guided = wish.accuracy, not wish.unguided
@@ -174,7 +170,6 @@ def _accuracy(
 
 
 def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
-    from poleward.door import quantity
     from poleward.planning.timing import Blocked
 
     sectors = []
@@ -195,11 +190,9 @@ def _blocked(texts: tuple[str, ...]) -> tuple[Blocked, ...]:
 
 
 def _mover(wish: Wish) -> Mover:
-    from poleward.door import quantity
-    from poleward.door.quantity import Kind
     from poleward.planning.pairing import Mover
 
-    kind = Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
+    kind = quantity.Kind("deg / s", None, "2 deg/s", "", "could be per second or per minute")
     speed = quantity.parse(wish.slew_rate or "2 deg/s", kind, "--slew-rate")
     seconds = quantity.parse(wish.centring or "60 s", quantity.DURATION, "--centring")
     if speed < SLOWEST_DEG_PER_S:

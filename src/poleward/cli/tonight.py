@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from poleward.cli import common
+from poleward.door import quantity
 from poleward.errors import InputError, UsageError
 
 if TYPE_CHECKING:
@@ -55,7 +56,6 @@ class Tonight:
 
     def outfit(self, setup: Setup, drive_rate: str | None = None, guided: bool = True) -> Outfit:
         """Return camera, limit and drive rate."""
-        from poleward.door import quantity
         from poleward.solving.how import drive_rate_of
         from poleward.tonight.exposure import Outfit
 
@@ -90,7 +90,6 @@ target_options = common.grouped("wanted", Tonight)
 
 
 def _camera(pairs: dict[str, str]) -> Camera:
-    from poleward.door import quantity
     from poleward.sky.camera import Camera
 
     quantity.refuse_unknown(pairs, CAMERA, "--camera")

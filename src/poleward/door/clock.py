@@ -7,7 +7,9 @@ is one that daylight saving makes ambiguous or impossible.
 from __future__ import annotations
 
 import re
+import zoneinfo
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from difflib import get_close_matches
 from typing import Any
 
 from poleward.door.quantity import missing
@@ -82,13 +84,9 @@ def zone_of(name: str, where: str = "timezone") -> tzinfo:
             offset = None
         if offset is not None:
             return timezone(offset)
-    import zoneinfo
-
     try:
         return zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        from difflib import get_close_matches
-
         known = zoneinfo.available_timezones()
         # Places only, for places only: an abbreviation that looks alike (EST for CEST) would be hours off.
         ends = {
@@ -107,8 +105,6 @@ def zone_of(name: str, where: str = "timezone") -> tzinfo:
 
 def _abbreviated(name: str, known: set[str]) -> str:
     """Say of an abbreviation such as CEST which zone uses it, in summer or winter; several may."""
-    import zoneinfo
-
     users: list[tuple[str, str]] = []
     for zone in sorted(known):
         for day in (datetime(2026, 1, 1), datetime(2026, 7, 1)):

@@ -195,12 +195,8 @@ def _guiding_in_short(guided: Sequence[SectionResult]) -> str:
 
 def _notes(result: LogSolution) -> str:
     """All notes; of those of one kind a few and a count."""
-    said = (
-        "add-pointing",
-        "section-unused",
-        "knock",
-        *FIRST,
-    )  # these stand above, in the verdict or in the tables
+    # These stand above, in the verdict or in the tables.
+    said = ("add-pointing", "section-unused", "knock", *FIRST)
     kinds: dict[str, list[Note]] = {}
     own = [note for section in result.sections for note in section.notes]
     for note in dict.fromkeys([*result.solution.warnings, *own]):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import os
+import textwrap
 from dataclasses import dataclass
 from typing import TextIO
 
@@ -39,8 +41,6 @@ def wants_colour(stream: TextIO) -> bool:
 
 def decimals_for(sigma: float) -> int:
     """Decimals that show a sigma with two digits when it begins with 1 or 2, else one (0 to 4 decimals)."""
-    import math
-
     if not sigma > 0 or not math.isfinite(sigma):
         return 2
     exponent = math.floor(math.log10(sigma))
@@ -111,8 +111,6 @@ def seconds_text(seconds: float) -> str:
 
 def paragraph(text: str, indent: str = "", width: int = WIDTH) -> str:
     """Return text broken into lines, all but the first indented."""
-    import textwrap
-
     return "\n".join(textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False))
 
 
