@@ -111,14 +111,9 @@ class Setup:
         timezone = str(values.get("timezone", ""))
         if timezone:
             zone_of(timezone, "--tz" if "timezone" in given else f"{self.source} [site], timezone")
-        return Site(
-            values["latitude"],
-            values.get("longitude"),
-            values.get("elevation", "0 m"),
-            Air(**air, where=aloft),
-            timezone,
-            where=where,
-        )
+        longitude, elevation = values.get("longitude"), values.get("elevation", "0 m")
+        above = Air(**air, where=aloft)
+        return Site(values["latitude"], longitude, elevation, above, timezone, where=where)
 
 
 def find_setup(path: str | None) -> Setup:

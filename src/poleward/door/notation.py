@@ -98,11 +98,9 @@ def sexagesimal(text: str, hours: bool) -> float | None:
     timed = found[3] in ("h", "hr")
     if not found[3] and (found[5] or found[7]) in ("m", "min", "s", "sec"):
         if not hours:
-            size, unit, other = (
-                (found[4], "arcmin", "metres or minutes of time")
-                if found[4]
-                else (found[6], "arcsec", "seconds of time")
-            )
+            size, unit, other = found[4], "arcmin", "metres or minutes of time"
+            if not size:
+                size, unit, other = found[6], "arcsec", "seconds of time"
             raise InputError(
                 f"'{text}' could be {size} {unit} or {size} {other}", f"write {size} {unit} if that is meant"
             )

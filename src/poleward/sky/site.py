@@ -95,10 +95,8 @@ class Air:
             if not low <= value <= high or thin:
                 hint = "relative humidity is a fraction: 70 % is 0.7" if name == "humidity" else ""
                 if thin:
-                    low, hint = (
-                        LEAST_HPA,
-                        "at the mount, not reduced to sea level; 0 hPa switches refraction off",
-                    )
+                    low = LEAST_HPA
+                    hint = "at the mount, not reduced to sea level; 0 hPa switches refraction off"
                 raise InputError(f"{name} is {value:g}, allowed is {low:g} to {high:g}", hint, where)
         object.__setattr__(self, "pressure_hpa", pressure)
         object.__setattr__(self, "temperature_c", temperature)

@@ -34,17 +34,13 @@ def drive_rate_of(rate: Any) -> float:
     """
     if isinstance(rate, str) and rate.lower() in RATES:
         return RATES[rate.lower()]
+    hint = "sidereal, king, solar, or as 15.0369 arcsec/s"
     try:
         value = quantity.parse(rate, quantity.DRIVE_RATE)
     except InputError as error:
-        raise UsageError(
-            f"drive rate: {error.message}", "sidereal, king, solar, or as 15.0369 arcsec/s"
-        ) from None
+        raise UsageError(f"drive rate: {error.message}", hint) from None
     if abs(value / RATES["sidereal"] - 1) > 0.01:
-        raise UsageError(
-            f"drive rate: {value:g} arcsec/s, allowed is 15.041 arcsec/s within 1 %",
-            "sidereal, king, solar, or as 15.0369 arcsec/s",
-        )
+        raise UsageError(f"drive rate: {value:g} arcsec/s, allowed is 15.041 arcsec/s within 1 %", hint)
     return value
 
 

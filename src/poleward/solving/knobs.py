@@ -170,16 +170,13 @@ def moves_of(
             continue
         toward = SIDES[name][error > 0]
         knob = turning.knobs.get(name)
-        moves.append(
-            Move(
-                name,
-                -error,
-                toward,
-                None if knob is None else abs(error) / knob.per_turn_arcmin,
-                None if knob is None else "clockwise" if toward == knob.clockwise else "counter-clockwise",
-                None if turning.watch is None else _motion(name, -error, stand, pole, site, turning),
-            )
-        )
+        turns = direction = star = None
+        if knob is not None:
+            turns = abs(error) / knob.per_turn_arcmin
+            direction = "clockwise" if toward == knob.clockwise else "counter-clockwise"
+        if turning.watch is not None:
+            star = _motion(name, -error, stand, pole, site, turning)
+        moves.append(Move(name, -error, toward, turns, direction, star))
     return tuple(moves)
 
 

@@ -168,11 +168,9 @@ def window_of(target: Target, site: Site, at: datetime, lowest_altitude_deg: flo
 def _notes(name: str, lowest: float, sun: float, lowest_altitude_deg: float) -> tuple[Note, ...]:
     notes = []
     if lowest < max(lowest_altitude_deg, TOO_LOW_DEG):
-        what = (
-            ", where refraction is not well known"
-            if lowest < TOO_LOW_DEG
-            else f", below the lowest altitude of {lowest_altitude_deg:g} deg"
-        )
+        what = f", below the lowest altitude of {lowest_altitude_deg:g} deg"
+        if lowest < TOO_LOW_DEG:
+            what = ", where refraction is not well known"
         places = 0 if round(lowest) < lowest_altitude_deg else 1
         notes.append(Note("low-altitude", f"{name} goes down to {lowest:.{places}f} deg{what}"))
     if DARK_DEG < sun <= DAYLIGHT_DEG:
