@@ -89,6 +89,12 @@ def workdir(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.fixture
+def near(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out the search for an axis degrees off, half the time of a solve: for many sets; test_recovery.py has it."""
+    monkeypatch.setattr("poleward.solving.estimate.STARTS_DEG", ())
+
+
 # --- figures of docs/checked.md: how close each check against an outside source comes to its tolerance ----------
 
 FIGURES: dict[tuple[str, str], tuple[float, float, float, float]] = {}

@@ -444,11 +444,16 @@ def judged(ran: Ran) -> str:
     if signs:
         return f"unprintable {signs}"
     lines = ran.err.splitlines()
-    if ran.status in (2, 3) and (not lines or not lines[0].startswith("poleward: ") or len(lines) > 2):
+    told = ran.status == 3 and ran.out and not lines  # a proof shows why nothing can be read
+    if (
+        ran.status in (2, 3)
+        and not told
+        and (not lines or not lines[0].startswith("poleward: ") or len(lines) > 2)
+    ):
         return f"error not in one line and a hint: {ran.err[:200]!r}"
     if "Traceback" in ran.err or any("Warning" in line for line in lines):
         return f"noise: {ran.err[:200]!r}"
-    if ran.status in (2, 3) and max(map(len, lines)) > 1000:
+    if ran.status in (2, 3) and max(map(len, lines), default=0) > 1000:
         return f"an error line of {max(map(len, lines))} signs"
     return ""
 

@@ -269,6 +269,7 @@ def test_robust_and_scatter_are_refused_together():
         solve(drifts, site_of(watched.place), robust=True, from_scatter=True)
 
 
+@pytest.mark.usefixtures("near")
 def test_robust_finds_sigmas_that_are_too_small():
     """Stated a third of the truth: robust once set honest timings aside until the rest agreed, and covered 37 % of 68."""
     watched, sets = five_minutes(8), 60
@@ -282,6 +283,7 @@ def test_robust_finds_sigmas_that_are_too_small():
     assert np.all(np.abs(covered - 0.683) < 0.05 + 3 * math.sqrt(0.683 * 0.317 / sets)), covered
 
 
+@pytest.mark.usefixtures("near")
 def test_a_moderate_blunder_widens_the_answer():
     """Of eight, one is 4.5 sigma off: the plain interval holds 54 to 62 %, and the robust one what it says."""
     watched, sets = five_minutes(8), 60

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
 import signal
@@ -13,6 +15,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 from conftest import run_fresh, run_here
+
+from poleward.cli import run
 
 SCHEMA = json.loads((files("poleward") / "data" / "record.schema.json").read_text(encoding="utf-8"))
 LAT = ("--latitude", "47.1deg")
@@ -164,17 +168,26 @@ def test_stdin_and_a_closed_pipe() -> None:
 @pytest.mark.usefixtures("workdir")
 @pytest.mark.parametrize("coding", ["ascii", "cp1252", "cp437"])
 def test_any_stream_can_show_the_text(coding: str) -> None:
-    ran = run_fresh("demo", PYTHONIOENCODING=coding)
-    assert ran.status == 0
-    assert "+/-" in ran.out
-    assert ran.out.isascii()
+    shown = demo_into(coding)
+    assert "+/-" in shown
+    assert shown.isascii()
 
 
 @pytest.mark.usefixtures("workdir")
 def test_night_colours_only_a_terminal() -> None:
-    shown = run_fresh("demo", "--night").out
+    shown = demo_into("utf-8", "--night")
     assert "\x1b" not in shown
-    assert "\N{PLUS-MINUS SIGN}" in shown  # a stream that is UTF-8
+    assert "\N{PLUS-MINUS SIGN}" in shown
+
+
+def demo_into(coding: str, *options: str) -> str:
+    """What the demo writes to a stream of an encoding."""
+    stream = io.TextIOWrapper(io.BytesIO(), encoding=coding)
+    with contextlib.redirect_stdout(stream), pytest.raises(SystemExit) as left:
+        run(["demo", *options])
+    assert left.value.code == 0
+    stream.flush()
+    return stream.buffer.getvalue().decode(coding)
 
 
 def test_interrupted() -> None:

@@ -30,10 +30,7 @@ from poleward import solve
 SETS = 60
 
 
-@pytest.fixture(autouse=True)
-def _no_far_starts(monkeypatch):
-    """Leave out the search for an axis degrees off: half the time of a solve, and test_recovery has it."""
-    monkeypatch.setattr("poleward.solving.estimate.STARTS_DEG", ())
+pytestmark = pytest.mark.usefixtures("near")
 
 
 def solved(count, sets, seed, *, options=None, **noise):

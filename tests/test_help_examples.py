@@ -42,9 +42,25 @@ def frames() -> None:
     replace(scene, nudges=((1, 40.0),)).save(Path("nudged"), [0, 5])
 
 
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the examples name, made once."""
+    folder = tmp_path_factory.mktemp("shelf")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.setenv("XDG_CONFIG_HOME", str(folder))
+        fill(folder)
+    return folder
+
+
 @pytest.fixture
-def files(workdir: Path) -> Path:
+def files(workdir: Path, shelf: Path) -> Path:
     """What the examples name, as a user has it."""
+    shutil.copytree(shelf, workdir, dirs_exist_ok=True)
+    return workdir
+
+
+def fill(workdir: Path) -> None:
     shutil.copy(ROOT / "src/poleward/data/demo/drifts.csv", workdir / "drifts.csv")
     story = ROOT / "worked_examples" / "guided-night"
     for name in ("night.log", "2026-10-01.log", "now.log"):
@@ -56,7 +72,6 @@ def files(workdir: Path) -> Path:
     place = ("--latitude", "46.9deg", "--longitude", "9.1deg")
     for goes in (("--output", "axis.json"), ("--append", "tonight.json")):
         assert run_here("solve", "drifts.csv", *place, *goes).status == 0
-    return workdir
 
 
 @pytest.mark.usefixtures("files")

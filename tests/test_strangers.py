@@ -211,7 +211,8 @@ def test_the_fuzzer_says_the_same_each_time() -> None:
 @pytest.mark.parametrize(
     "words",
     ["solve drifts.csv", "solve drifts.ecsv", "solve drifts.xml", "solve pixels.csv", "log night.log --layout form.toml",
-     "frames sky", "check --axis axis.json --targets targets.csv", "rounds rounds.json", "layout night.log"],
+     "frames sky", "check --axis axis.json --targets targets.csv", "rounds rounds.json --chart c.svg --output r.ecsv --page p.html",
+     "layout night.log"],
 )  # fmt: skip
 @pytest.mark.usefixtures("workdir")
 def test_what_the_fuzzer_damages_is_sound(words: str) -> None:

@@ -45,15 +45,14 @@ def drifts() -> None:
 # Standard output
 
 
-@pytest.mark.parametrize("reader", ["head -1", "true"])
-def test_a_closed_pipe_is_no_fault_and_the_files_are_there(reader: str) -> None:
-    ran = shell(f"$P demo --json --output r.json --chart c.svg | {reader}")
+def test_a_closed_pipe_is_no_fault_and_the_files_are_there() -> None:
+    ran = shell("$P demo --json --output r.json --chart c.svg | true")
     assert (ran.returncode, ran.stderr) == (0, "")
     assert json.loads(Path("r.json").read_text(encoding="utf-8"))["record"] == "solution"
     assert Path("c.svg").exists()
 
 
-@pytest.mark.parametrize("command", ["solve drifts.csv --latitude 47d", "plan --latitude 47d", "--help"])
+@pytest.mark.parametrize("command", ["solve drifts.csv --latitude 47d", "--help"])
 @pytest.mark.parametrize(
     ("where", "reason"), [(">/dev/full", "No space left on device"), (">&-", "it is closed")]
 )
@@ -77,6 +76,12 @@ def test_standard_input_that_is_closed() -> None:
     assert (ran.returncode, ran.stderr) == (
         3, "poleward: -: standard input is closed\n  name a file in place of -\n",
     )  # fmt: skip
+
+
+def test_what_is_typed_in_another_encoding_is_no_fault() -> None:
+    Path("poleward.toml").write_text('[site]\nlatitude = "47 deg"\n', encoding="utf-8")
+    ran = shell(r"printf 'caf\xe9\n' | $P evening e.json; exit ${PIPESTATUS[1]}")
+    assert ran.returncode == 0, ran.stderr
 
 
 def test_a_pipe_that_windows_calls_an_invalid_argument(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -138,11 +143,20 @@ def test_what_is_no_file_is_not_replaced() -> None:
 
 
 def test_names_that_are_too_long() -> None:
+    drifts()
     long = "a" * 300
     for arguments, status, text in (
         (("demo", "--output", f"{long}.json"), 2, f"{long}.json: cannot be written: File name too long"),
         (("solve", long, "--latitude", "47d"), 3, f"{long}: File name too long"),
         (("solve", "--setup", long), 3, f"{long}: File name too long"),
+        (("frames", long), 3, f"{long}: File name too long"),
+        (
+            ("evening", "e.json", "--targets", long),
+            3,
+            f"{long}: there is no such file\n  a targets table: name, ra, dec, exposure",
+        ),
+        (("evening", ""), 2, ".: a file name is needed"),  # and too short
+        (("solve", "drifts.csv", "--latitude", "47d", "--append", ""), 2, ".: a file name is needed"),
     ):
         ran = run_here(*arguments)
         assert (ran.status, ran.err) == (status, f"poleward: {text}\n")
@@ -229,13 +243,10 @@ def test_a_user_whom_the_system_does_not_know() -> None:
     user = "setpriv --reuid=54321 --regid=54321 --clear-groups --inh-caps=+dac_read_search --ambient-caps=+dac_read_search"
     if shell(f"{user} true").returncode:
         pytest.skip("root of a namespace without other users")
-    drifts()
-    for line in ("demo --chart open/c.png", "solve drifts.csv --latitude 47d"):
-        shutil.rmtree("open", ignore_errors=True)
-        Path("open").mkdir()
-        Path("open").chmod(0o777)
-        ran = shell(f"{user} env -u HOME -u XDG_CONFIG_HOME $P {line}")
-        assert (ran.returncode, ran.stderr) == (0, "")
+    Path("open").mkdir()
+    Path("open").chmod(0o777)
+    ran = shell(f"{user} env -u HOME -u XDG_CONFIG_HOME $P demo --chart open/c.png")
+    assert (ran.returncode, ran.stderr) == (0, "")
 
 
 # Ctrl-C and being asked to end

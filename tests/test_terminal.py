@@ -44,17 +44,13 @@ def on_terminal(columns: int, *arguments: str) -> str:
     return sent.decode("utf-8").replace("\r\n", "\n")
 
 
-@pytest.mark.parametrize("columns", [50, 80])
-def test_no_line_beyond_the_terminal(columns):
+def test_no_line_beyond_the_terminal_and_nothing_is_lost_by_it():
     for arguments in (["demo"], ["solve", "--drift", "hour_angle=1h, dec=3d, duratoin=5min, north=1"]):
-        lines = ESCAPE.sub("", on_terminal(columns, *arguments)).splitlines()
-        assert lines
-        assert max(len(line) for line in lines) <= columns, max(lines, key=len)
-
-
-def test_nothing_is_lost_by_it():
-    wide, narrow = (" ".join(on_terminal(columns, "demo").split()) for columns in (200, 50))
-    assert wide == narrow
+        narrow, wide = (ESCAPE.sub("", on_terminal(columns, *arguments)) for columns in (50, 80))
+        assert narrow.split() == wide.split()
+        for text, columns in ((narrow, 50), (wide, 80)):
+            assert text
+            assert max(len(line) for line in text.splitlines()) <= columns, max(text.splitlines(), key=len)
 
 
 def test_dim_from_the_first_line():

@@ -76,7 +76,7 @@ def command(
     output.check()
     check_rounds_file(path)
     setup = find_setup(setup_file)
-    if targets is not None and not Path(targets).is_file():
+    if targets is not None and not os.path.isfile(targets):
         raise InputError("there is no such file", "a targets table: name, ra, dec, exposure", targets)
     arcmin = parse(limit, SMALL_ANGLE, "", "--limit") / 60
     kept = read_rounds(path) if os.path.exists(path) else History()

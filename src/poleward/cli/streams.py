@@ -34,7 +34,7 @@ def prepare() -> None:
         sys.stdout = os.fdopen(os.open(os.devnull, os.O_RDONLY), "w")
     if sys.stderr is None:
         sys.stderr = os.fdopen(os.open(os.devnull, os.O_WRONLY), "w")
-    for stream in (sys.stdout, sys.stderr):
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
 

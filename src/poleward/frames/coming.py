@@ -76,7 +76,7 @@ class FrameTail:
         InputError
             The folder is not there.
         """
-        if not self._folder.is_dir():
+        if not os.path.isdir(self._folder):
             raise InputError("there is no such folder", "", str(self._folder))
         state = self._state()
         if state == self._seen:

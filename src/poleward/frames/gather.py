@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -60,7 +61,7 @@ def files_of(paths: Iterable[str | Path]) -> list[str]:
     found: dict[str, str] = {}
     for path in paths:
         names = [Path(path)]
-        if Path(path).is_dir():
+        if os.path.isdir(path):  # of a name that is too long, pathlib's raises
             names = frames_in(Path(path)) or [
                 one for below in _folders(Path(path)) for one in frames_in(below)
             ]
@@ -71,7 +72,7 @@ def files_of(paths: Iterable[str | Path]) -> list[str]:
                     printable(str(path)),
                 )
         for name in names:
-            found.setdefault(str(name.resolve() if name.exists() else name), str(name))
+            found.setdefault(str(name.resolve() if os.path.exists(name) else name), str(name))
     return list(found.values())
 
 

@@ -24,6 +24,8 @@ def held(path: Path) -> Iterator[None]:
     UsageError
         Nothing can be written there, or another program holds it for long.
     """
+    if not path.name:
+        raise UsageError(f"{path}: a file name is needed")
     beside = path.with_name(f".{path.name}.lock")
     until = time.monotonic() + LOCK_WAIT_S
     while True:

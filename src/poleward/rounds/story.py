@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from poleward.door.show import Shown
 from poleward.errors import InputError, Note
 from poleward.rounds.advice import NextTurn, advise, offset
 from poleward.rounds.history import Round
@@ -33,7 +34,7 @@ OTHER_SITE_DEG = 1.0
 
 
 @dataclass(frozen=True)
-class Told:
+class Told(Shown):
     """What a rounds file tells.
 
     Attributes
