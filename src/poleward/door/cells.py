@@ -36,7 +36,7 @@ class Cells:
         return name in self.row.cells
 
     def value(self, name: str) -> float | None:
-        """Return a number in its column's unit; None where it is not given."""
+        """Return a number in the unit of its column's kind; None where it is not given."""
         kind = self.columns[name]
         if not self.has(name) or kind is None:
             return None

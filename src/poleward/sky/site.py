@@ -133,7 +133,7 @@ class Site:
     Raises
     ------
     InputError
-        A latitude of 90 deg or more, a longitude beyond 360 deg, an elevation no mount stands on.
+        A latitude of 90 deg or more, a longitude beyond 360 deg, an elevation no mount stands on, no such time zone.
     """
 
     latitude: Value = field(compare=False)

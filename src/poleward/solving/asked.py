@@ -67,7 +67,7 @@ def solve(
     Raises
     ------
     InputError
-        No usable timing, or a star below the horizon or too low.
+        No usable timing, a star below the horizon or too low, or an option that is no such quantity.
     UsageError
         An option outside what is allowed, or (`WrongTypeError`) of a type that is not taken.
     """

@@ -158,6 +158,8 @@ class Drifts(Sequence[Drift]):
         ------
         InputError
             As `read_drifts`.
+        WrongTypeError
+            A row that is no mapping.
         """
         cells = cells_of_rows(rows, COLUMNS, timezone, name, "of a Table use Drifts.from_table")
         return cls(drift_from_cells(one, guide_camera) for one in cells)
