@@ -35,27 +35,12 @@ def places_beside(at: Pointing) -> list[Pointing]:
 
 
 def field_turn(axis: Axis, centre: Floats, beside: Floats, turn: Floats) -> tuple[Floats, Floats]:
-    """How far the field has turned in the camera, and how that changes with A, e and the turn of the drive.
+    """How far the field has turned in the camera, (N,), north through east positive, radians, and the exact derivatives (N, 3) of
+    that by A, by e and by the angle the drive turned.
 
-    Parameters
-    ----------
-    axis : Axis
-    centre : array (N, 3)
-        Where the frame's centre is seen at the start.
-    beside : array (N, 4, 2, 3)
-        Where the places of `places_beside` are seen at the start and at the end, refraction included.
-    turn : array (N,)
-        Drive rate times elapsed time, radians.
+    `centre` (N, 3) is where the frame's centre is seen at the start, `beside` (N, 4, 2, 3) where the places of `places_beside`
+    are at the start and at the end, refraction included; `turn` (N,) the drive rate times the elapsed time, radians.
 
-    Returns
-    -------
-    turned : array (N,)
-        North through east positive, radians.
-    by : array (N, 3)
-        Exact derivatives by A, by e and by the angle the drive turned.
-
-    Notes
-    -----
     A small patch of sky moves in the camera by a 2 x 2 matrix M; its rotation is that of M's polar decomposition,
     atan2(M21 - M12, M11 + M22): shear, which the air makes, turns one direction as much forward as another back and
     has no share. At the start the camera may be read in any upright frame, for all of it turns alike.

@@ -49,14 +49,10 @@ def places(axis: AxisError) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Trails:
-    """Trails of exposures that begin at K moments, for an axis that is known, or with its doubt.
+    """Trails of exposures that begin at K moments, seconds of the window, for an axis that is known, or with its doubt.
 
     Attributes
     ----------
-    begins : array (K,)
-        Seconds of the window.
-    exposure_s : float
-    limit_pix : float
     pixels : array (K,)
         With the axis at its value, followed exactly.
     drawn : array (D, K)

@@ -76,15 +76,9 @@ def tolerance(exposures: Exposures) -> float:
 class Rates:
     """Momentary rates at some moments (seconds of the window), arrays (T,).
 
-    Attributes
-    ----------
-    seconds : array
-    rotation_guided, rotation_unguided : array
-        Mean turn over all directions of the sky in the camera, north through east, arcmin/h.
-    shear : array
-        What the air adds to it in the worst direction and takes from it in the other, arcmin/h, never negative.
-    north, east : array
-        Drift of a mount that only tracks, arcsec/min.
+    Rotation, arcmin/h, is the mean turn over all directions of the sky in the camera, north through east; shear, arcmin/h and
+    never negative, what the air adds to it in the worst direction and takes from it in the other; north and east, arcsec/min,
+    the drift of a mount that only tracks.
     """
 
     seconds: Floats

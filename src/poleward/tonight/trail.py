@@ -125,20 +125,10 @@ def longest(vectors: Floats) -> Floats:
 def turn_and_shear(before: Floats, after: Floats) -> tuple[Floats, Floats]:
     """Mean turn over all directions of a small patch of sky in the camera, and how much it differs with direction.
 
-    Parameters
-    ----------
-    before, after : array (2, ..., 2)
-        North and east in the camera of two lines across the patch, not parallel.
+    Both are radians of shape (...), the turn north through east; by the shear, never negative, it is larger in one direction and
+    smaller in the one across. `before` and `after`, (2, ..., 2), are north and east in the camera of two lines across the
+    patch, not parallel.
 
-    Returns
-    -------
-    turn : array (...)
-        North through east, radians.
-    shear : array (...)
-        The turn is as much larger in one direction and smaller in the one across; never negative.
-
-    Notes
-    -----
     With the gradient G of what moved, a direction u turns by u' . G u, u' across it: of a 2 x 2 matrix the
     antisymmetric part turns all directions alike, the symmetric part without its trace shears.
     """
