@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 import truth
-from astropy.coordinates import FK5
+from astropy.coordinates import FK5, EarthLocation
 from astropy.io import fits
 from astropy.wcs import WCS
 from skyframes import Scene
 
-from poleward import FrameDrifts, GuideCamera, InputError, Setup, UsageError, read_frames
+from poleward import FrameDrifts, GuideCamera, InputError, Setup, Site, UsageError, read_frames
 
 NORTH = truth.Place(46.9)
 SOUTH = truth.Place(-33.9)
 SECONDS = list(range(0, 120, 10))
+SCHEMA = json.loads((Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text())
 CALM = 0.02
 """Jitter, arcsec, where signs and directions are looked at, not noise."""
 
@@ -162,7 +165,8 @@ def test_good_pointings_are_delivered_and_the_others_named(tmp_path: Path) -> No
         hdus[0].data = hdus[0].data[:280]
     (tmp_path / "east" / "notes.fits").write_text("these are no frames", encoding="utf-8")
     later = scene.when + timedelta(minutes=5)
-    replace(scene, when=later, stars=1).save(tmp_path / "cloud", SECONDS[:5], wcs="")
+    hidden = replace(scene, when=later, brightness=(0.0, 0.1))
+    hidden.save(tmp_path / "cloud", SECONDS[:5], wcs="")
     replace(scene, when=later + timedelta(minutes=5)).save(tmp_path / "south", [0])
     found = read_frames([tmp_path / name for name in ("east", "cloud", "south")])
     assert [(one.label, one.frames_used, one.frames) for one in found.pointings] == [("east", 10, 12)]
@@ -258,3 +262,78 @@ def test_the_camera_by_trails_in_one_exposure(tmp_path: Path, place: truth.Place
     elsewhere = replace(scene, seed=9).save(tmp_path / "elsewhere", [0, 5])
     said = complaint(fields, pointings=aims, drive_off=[tmp_path / "trails.fits"], nudge_north=[elsewhere])
     assert said.startswith("--drive-off: trails alone do not tell which of their ends is west")
+
+
+@pytest.mark.parametrize("stars", [1, 2])
+@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
+def test_one_star_or_two_tell_a_drift_and_no_turn(tmp_path: Path, place: truth.Place, stars: int) -> None:
+    """The first star is the field's middle; jitter of 0.02 arcsec and centres of 0.03 make 0.05 over two minutes."""
+    scene = calm(place, stars=stars, seed=3)
+    camera = Setup(guide_camera=GuideCamera("2 arcsec/pix", "20 deg"))
+    found = read_frames(scene.save(tmp_path / "a", SECONDS), camera, pointings=[told(scene)])
+    one = found.pointings[0]
+    north, east, _ = true_motion(replace(scene, stars=40), 110)
+    assert one.stars == stars
+    assert one.north_arcsec == pytest.approx(north, abs=0.1)
+    assert one.east_arcsec == pytest.approx(east, abs=0.1)
+    assert abs(one.north_arcsec - north) < 3 * one.north_sigma_arcsec
+    assert one.rotation_arcmin is None
+    assert found.drifts[0].rotation_arcmin is None
+    (note,) = found.warnings
+    assert note.code == "few-stars"
+    assert note.text.startswith(f"a: {stars} star{'s' * (stars > 1)} in its frames: ")
+    assert "not measured" in str(found)
+    jsonschema.validate(found.to_record(), SCHEMA)
+
+
+def test_what_stands_still_alone_is_no_star(tmp_path: Path) -> None:
+    """Nine hot pixels in a block, as wide as a star, on one place in all frames."""
+    scene = replace(calm(NORTH), brightness=(0.0, 0.1))
+    fields = scene.save(tmp_path / "a", SECONDS)
+    for path in fields.glob("*.fits"):
+        with fits.open(path, mode="update") as hdus:
+            hdus[0].data[100:103, 200:203] += 20000
+    said = complaint(
+        fields, Setup(guide_camera=GuideCamera("2 arcsec/pix", "20 deg")), pointings=[told(scene)]
+    )
+    assert "its only star stands still: a hot pixel" in said
+
+
+GEODETIC = {"OBSGEO-B": 46.9, "OBSGEO-L": 8.4, "OBSGEO-H": 540.0}
+PLACE = EarthLocation.from_geodetic(8.4, 46.9, 540)
+GEOCENTRIC = {f"OBSGEO-{letter}": getattr(PLACE, letter.lower()).to_value("m") for letter in "XYZ"}
+
+
+@pytest.mark.parametrize("cards", [GEODETIC, GEOCENTRIC], ids=["B L H", "X Y Z"])
+@truth.offline()
+def test_the_headers_site_counts_where_none_is_told(tmp_path: Path, cards: dict[str, float]) -> None:
+    """The hour angle is the one at which the scene was made: apparent, of date; a hundredth of a degree for the WCS fit."""
+    scene = calm(NORTH)
+    fields = scene.save(tmp_path, SECONDS[:5], wcs="first", **cards)
+    found = read_frames(fields)
+    assert found.site is not None
+    assert np.degrees(found.site.latitude_rad) == pytest.approx(46.9, abs=1e-6)
+    assert found.site.elevation_m == pytest.approx(540, abs=0.1)
+    assert found.pointings[0].hour_angle_h == pytest.approx(scene.hour_angle_h, abs=0.01 / 15)
+    (note,) = found.warnings
+    assert note.code == "site-by-header"
+    assert note.text.endswith("Tell solve: --latitude 46.9000deg --longitude 8.4000deg --elevation 540m")
+    near = read_frames(fields, site=Site("46.92 deg", "8.4 deg"))
+    assert not near.warnings
+    assert near.pointings[0].to_record()["hour_angle_h"] == pytest.approx(near.pointings[0].hour_angle_h)
+    # A degree of longitude there is 111.2 km times cos 46.9 = 76 km.
+    (note,) = read_frames(fields, site=Site("46.9 deg", "9.4 deg")).warnings
+    assert note.code == "site-differs"
+    assert "76 km from the stated site, which counts" in note.text
+
+
+def test_a_site_of_nonsense_is_none(tmp_path: Path) -> None:
+    scene = calm(NORTH)
+    for number, value in enumerate((0.0, 400.0)):
+        fields = scene.save(
+            tmp_path / str(number), SECONDS[:4], wcs="first", **{"OBSGEO-B": value, "OBSGEO-L": 0.0}
+        )
+        found = read_frames(fields)
+        assert found.site is None
+        assert found.pointings[0].hour_angle_h is None
+        assert not found.warnings

@@ -12,10 +12,11 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from poleward.errors import InputError
+from poleward.frames.adjust import StarWays
 from poleward.frames.follow import follow
 from poleward.frames.image import Frame
 from poleward.frames.match import moves
-from poleward.frames.motion import drive_sigma, pace
+from poleward.frames.motion import drive_sigma, pace, paces
 from poleward.frames.stars import find_stars
 from poleward.frames.track import Sighting, sighting
 from poleward.simulate.frames import FrameScene, paths, pictures
@@ -68,6 +69,62 @@ def test_a_rate_holds_the_truth_as_often_as_it_says():
     # Of 30 at 95 %, 6 or more are missed by chance once in 300; the experiment has 200 a cell.
     assert np.count_nonzero(np.abs(pulls) > 1.96) < 6
     assert 0.6 < np.std(pulls) < 1.5
+
+
+def test_pointings_of_one_run_tell_each_other_of_their_noise():
+    """Three that only twinkle: one that knows of the others is surer, and holds the truth as often as it says."""
+    seconds = np.arange(0, 121, 4.0)
+    alone, beside, pulls = [], [], []
+    for seed in range(30):
+        rng = np.random.default_rng([8, seed])
+        series = [(seconds, 0.1 * seconds + rng.normal(size=31), np.full(31, 0.05)) for _ in range(3)]
+        found = paces(series)
+        alone.append(pace(*series[0]).sigma)
+        beside.append(found[0].sigma)
+        pulls += [(each.rate - 0.1) / each.sigma for each in found]
+    assert np.mean(beside) < 0.93 * np.mean(alone)
+    # Of 90 at 95 %, 11 or more are missed by chance once in 200.
+    assert np.count_nonzero(np.abs(pulls) > 1.96) < 11
+    # A windy one beside two calm ones is not believed to be as calm as they are.
+    shares = []
+    for seed in range(20):
+        rng = np.random.default_rng([4, seed])
+        windy = 0.5 * rng.normal(size=31) + lasting_noise(seconds, Scatter(0.5, 3.0, 30.0), rng)
+        series[0] = seconds, windy, np.full(31, 0.05)
+        shares.append(paces(series)[0].sigma / pace(*series[0]).sigma)
+    assert np.median(shares) > 0.9
+
+
+def test_a_turn_holds_the_truth_though_hot_pixels_pull_at_stars():
+    """Of 20 stars two slide past hot pixels, which pull each along by four sigmas of its way; a turn of 1e-4 in all."""
+    seconds, true = np.arange(0, 121, 4.0), 1e-4
+    # Of a way over the run, whose 31 places are known to 0.05 pixels each.
+    way_sigma = 0.05 * np.sqrt(12 / 31)
+    pulls, plain = [], []
+    for seed in range(60):
+        rng = np.random.default_rng([9, seed])
+        at = rng.uniform(-200, 200, (20, 2))
+        way = true * np.column_stack([-at[:, 1], at[:, 0]])
+        way[:2] += 4 * way_sigma * rng.choice([-1, 1], (2, 2))
+        share = (seconds / 120)[:, None]
+        offset = np.concatenate([place + share * each for place, each in zip(at, way, strict=True)])
+        offset += rng.normal(0, 0.05, offset.shape)
+        frame, name = np.tile(np.arange(31), 20), np.repeat(np.arange(20), 31)
+        ways = StarWays(offset, np.full(620, 400.0), frame, name)
+        rate, sigma = ways.turn_rate(seconds)
+        pulls.append((120 * rate - true) / (120 * sigma))
+        slopes = np.array([np.polyfit(seconds / 120, offset[name == star], 1)[0] for star in range(20)])
+        arm, slopes = at - at.mean(0), slopes - slopes.mean(0)
+        turn = np.sum(arm[:, 0] * slopes[:, 1] - arm[:, 1] * slopes[:, 0]) / np.sum(arm**2)
+        plain.append((turn - true) / (way_sigma / np.sqrt(np.sum(arm**2))))
+    assert np.std(plain) > 1.3
+    assert np.std(pulls) < 1.2
+    # Of 60 at 95 %, 8 or more are missed by chance once in 50.
+    assert np.count_nonzero(np.abs(pulls) > 1.96) < 8
+    later = ways.part(np.arange(5, 31)).turn_rate(seconds[5:])
+    assert later[0] == pytest.approx(true / 120, abs=4 * later[1])
+    two = name < 2
+    assert StarWays(offset[two], np.full(62, 400.0), frame[two], name[two]).turn_rate(seconds) is None
 
 
 def test_a_gust_is_no_motion():

@@ -153,18 +153,19 @@ def command(
     goal, pause = coming.check(files)
     setup = find_setup(place.setup)
     timezone = place.tz or str(setup.site_values.get("timezone", ""))
+    known = goal is not None or place.latitude is not None or "latitude" in setup.site_values
+    told: dict[str, Any] = {**looking.arguments(), "timezone": timezone}
+    told["site"] = site = place.site(setup) if known else None
     if coming.follow:
         from poleward.frames.coming import FrameTail
 
-        known = goal is not None or place.latitude is not None or "latitude" in setup.site_values
-        site = place.site(setup) if known else None
-        tail = FrameTail(files[0], setup, **looking.arguments(), timezone=timezone)
+        tail = FrameTail(files[0], setup, **told)
         watch = FrameWatch(tail, site, setup.drive_rate, lambda text: streams.say(f"{text}\n"))
         return _followed(watch, table, goal, pause, setup.source)
     from poleward.frames.asked import read_frames
 
     with Bar() as bar:
-        found = read_frames(files, setup, **looking.arguments(), timezone=timezone, tell=bar.tell)
+        found = read_frames(files, setup, **told, tell=bar.tell)
     table.give(found, setup.source)
     return 0
 

@@ -20,7 +20,7 @@ Told = Callable[[str], None]
 
 @dataclass
 class FrameWatch:
-    """What is known of the folder so far; without a site the axis is not solved for. `line` takes one line for each new answer."""
+    """What is known of the folder so far; without a site, here or in the headers, the axis is not solved for. `line` takes one line for each new answer."""
 
     tail: FrameTail
     site: Site | None
@@ -65,10 +65,10 @@ class FrameWatch:
         from poleward.solving.asked import solve
 
         self.sure = float("inf")
-        if self.site is None:
+        if (site := self.site or found.site) is None:
             return ""
         try:
-            solution = solve(found.drifts, self.site, drive_rate=self.drive_rate)
+            solution = solve(found.drifts, site, drive_rate=self.drive_rate)
         except InputError as error:
             return error.message
         sigmas = solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin

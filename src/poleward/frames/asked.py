@@ -9,17 +9,21 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from poleward.errors import InputError, Note
 from poleward.frames.aims import Aims, camera_of, middle_direction
-from poleward.frames.field_drift import FieldDrift, field_drift, moment_of
+from poleward.frames.field_drift import FieldDrift, Placed, field_drifts, moment_of
 from poleward.frames.following import FollowedField, FrameReading, followed_fields
 from poleward.frames.framedrifts import FrameDrifts
 from poleward.frames.gather import POINTING_REFUSED, Told, grouped, labelled, refusals, together
 from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs
 from poleward.frames.shot import Shot
+from poleward.frames.whereabouts import settled
 from poleward.setup import Setup
-from poleward.sky.look import Pointing
+from poleward.sky.look import Pointing, look
 from poleward.sky.orient import CameraFound
+from poleward.sky.site import Site
 from poleward.timings.rows import watch_from_cells
 
 UNEQUAL = 0.1
@@ -35,6 +39,7 @@ def read_frames(
     nudge_north: Sequence[str | Path] = (),
     mosaic: bool = False,
     timezone: str = "",
+    site: Site | None = None,
     tell: Told | None = None,
 ) -> FrameDrifts:
     """Measure drifts in camera frames.
@@ -57,6 +62,8 @@ def read_frames(
         The pixels stand under a raster of colours.
     timezone : str
         Of times in `pointings` without an offset.
+    site : Site, optional
+        Where the mount stands; it tells hour angles, and moves no drift. Left out: that of the setup, else of the headers.
     tell : callable, optional
         Is told what is being done, how many of it are done, and how many there are.
 
@@ -71,7 +78,7 @@ def read_frames(
     UsageError
         photutils is not installed, or a pointing is told for frames that are not there.
     """
-    work = FrameReading(setup or Setup(), timezone, mosaic)
+    work = FrameReading(setup or Setup(), timezone, mosaic, site=site)
     work.tell = tell or work.tell
     aims = Aims(pointings)
     camera = camera_of(work, aims, drive_off, nudge_north)
@@ -84,16 +91,33 @@ def drifts_by(
     """Return what frames tell; raises as `read_frames`."""
     before = len(work.refused)
     shots = work.shots(paths)
+    site, of_site = settled(work.site, [shot.site for shot in shots])
     given = len(shots) + len(work.refused) - before
     followed = followed_fields(work, grouped(shots))
-    found = _field_drifts(work, followed, aims, camera)
+    if not followed:  # what was told of pointings cannot be wrong then
+        raise _nothing(work)
+    found = [
+        replace(one, hour_angle_h=_hour_angle_h(one.pointing, site))
+        for one in _field_drifts(work, followed, aims, camera)
+    ]
     if not found:
         raise _nothing(work)
+    work.notes += [_few(one) for one in found if one.rotation_arcmin is None]
     _note_times(work, [shot for one in followed for shot in one.shots])
     keywords = {what: keyword for one in followed for what, keyword in one.shots[0].keywords.items()}
     camera_refused, refused = work.refused[:before], work.refused[before:]
-    notes = (*refusals(camera_refused), *refusals(refused, given), *together(work.notes))
-    return FrameDrifts(tuple(found), camera, keywords, notes, given)
+    notes = (*refusals(camera_refused), *refusals(refused, given), *together(work.notes), *of_site)
+    return FrameDrifts(tuple(found), camera, keywords, notes, given, site)
+
+
+def _hour_angle_h(pointing: Pointing, site: Site | None) -> float | None:
+    """Return the hour angle at the start; None where the site would have to be known."""
+    if pointing.hour_angle is not None:
+        return math.degrees(pointing.hour_angle) / 15
+    if site is None or (pointing.ra is not None and site.longitude_rad is None):
+        return None
+    angle = float(look([pointing], np.zeros((1, 1)), site).hour_angle[0])
+    return math.degrees(math.remainder(angle, 2 * math.pi)) / 15
 
 
 def _field_drifts(
@@ -102,14 +126,14 @@ def _field_drifts(
     """Put every track on the sky; a pointing of which that cannot be done is named."""
     labels = [group.label for group in labelled([one.shots for one in followed])]
     aims.check(labels, growing=work.growing)
-    found = []
+    placed = []
     for number, (one, label) in enumerate(zip(followed, labels, strict=True)):
         try:
-            found.append(_measured(work, one, label, aims.of(label, number), camera))
+            placed.append(_placed(work, one, label, aims.of(label, number), camera))
         except InputError as error:
             hint = f" ({error.hint})" if error.hint else ""
-            work.notes.append(Note("pointing-refused", f"{label}: {error.args[0]}{hint}"))
-    return found
+            work.notes.append(Note(POINTING_REFUSED, f"{label}: {error.args[0]}{hint}"))
+    return field_drifts(placed)
 
 
 def _nothing(work: FrameReading) -> InputError:
@@ -122,9 +146,9 @@ def _nothing(work: FrameReading) -> InputError:
     return InputError(f"no pointing can be used: {first}" if pointings else first, hint)
 
 
-def _measured(
+def _placed(
     work: FrameReading, one: FollowedField, label: str, told: dict[str, Any], camera: CameraFound | None
-) -> FieldDrift:
+) -> Placed:
     """Put a track on the sky."""
     first, track = one.shots[0], one.track
     by_stars = bool(track.matched.any())
@@ -138,16 +162,8 @@ def _measured(
             Note("reversed-not-needed", f"{label}: reversed is left aside, the WCS knows where north is")
         )
         turned = False
-    return field_drift(
-        track,
-        on_sky.of_blocks(side),
-        replace(pointing, time=start),
-        label,
-        turned=turned,
-        frames=one.frames,
-        first=first,
-        side=side,
-    )
+    pointing = replace(pointing, time=start)
+    return Placed(track, on_sky.of_blocks(side), pointing, label, turned, one.frames, first, side)
 
 
 def _refuse_unequal(shots: Sequence[Shot]) -> None:
@@ -197,6 +213,14 @@ def _place_of(first: Shot) -> dict[str, str]:
             'dec = "..." }',
         )
     return {name: f"{math.degrees(angle):.9f} deg" for name, angle in place.items()}
+
+
+def _few(one: FieldDrift) -> Note:
+    stars = f"{one.stars} star{'s' * (one.stars > 1)}"
+    return Note(
+        "few-stars",
+        f"{one.label}: {stars} in its frames: the drift is that of the light seen, the field's turn is not measured",
+    )
 
 
 def _note_times(work: FrameReading, shots: Sequence[Shot]) -> None:

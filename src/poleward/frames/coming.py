@@ -15,6 +15,7 @@ from poleward.frames.following import FrameReading
 from poleward.frames.framedrifts import FrameDrifts
 from poleward.frames.gather import files_of
 from poleward.setup import Setup
+from poleward.sky.site import Site
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +47,7 @@ class FrameTail:
     ----------
     folder : str or Path
         May still be empty. A frame that is half written is read when it is whole.
-    setup, pointings, drive_off, nudge_north, mosaic, timezone
+    setup, pointings, drive_off, nudge_north, mosaic, timezone, site
         As for `read_frames`; pointings may be told that have not come yet.
     """
 
@@ -60,9 +61,10 @@ class FrameTail:
         nudge_north: Sequence[str | Path] = (),
         mosaic: bool = False,
         timezone: str = "",
+        site: Site | None = None,
     ) -> None:
         self._folder = Path(folder)
-        self._work = FrameReading(setup, timezone, mosaic, growing=True)
+        self._work = FrameReading(setup, timezone, mosaic, growing=True, site=site)
         self._aims = Aims(pointings)
         self._camera = camera_of(self._work, self._aims, drive_off, nudge_north)
         self._last = Come(0, 0, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from poleward.door.record import record_of
-from poleward.frames.motion import Pace, drive_sigma, pace
+from poleward.frames.motion import Pace, drive_sigma, pace, paces
 from poleward.frames.onsky import OnSky
 from poleward.frames.shot import Shot
 from poleward.frames.track import FieldTrack
@@ -38,8 +39,10 @@ class FieldDrift:
         Given and used; stars followed in most frames, 0 where the WCS of each frame told all.
     pointing : Pointing
         Of the frame's middle, at the start.
-    north_arcsec, east_arcsec, rotation_arcmin : float
-        Over the duration; the field's turn in the camera, north through east positive.
+    north_arcsec, east_arcsec : float
+        Over the duration.
+    rotation_arcmin : float or None
+        The field's turn in the camera over the duration, north through east positive; None of fewer than three stars.
     north_sigma_arcsec, east_sigma_arcsec, rotation_sigma_arcmin : float
         Standard uncertainties. East holds the drive's periodic error, whose phase nobody knows.
     jitter_arcsec : float
@@ -55,6 +58,8 @@ class FieldDrift:
         The first frame.
     side : int
         Pixels of the file along each side of one of that picture.
+    hour_angle_h : float or None
+        At the start, apparent, of date; None where the site would have to be known and is not.
     """
 
     label: str
@@ -68,8 +73,8 @@ class FieldDrift:
     north_sigma_arcsec: float
     east_arcsec: float
     east_sigma_arcsec: float
-    rotation_arcmin: float
-    rotation_sigma_arcmin: float
+    rotation_arcmin: float | None
+    rotation_sigma_arcmin: float | None
     jitter_arcsec: float
     lasting_arcsec: float
     reversed: bool
@@ -77,6 +82,7 @@ class FieldDrift:
     track: FieldTrack
     first: Shot
     side: int = 1
+    hour_angle_h: float | None = None
 
     def drift(self) -> Drift:
         """Return the row of the drift table, without digits that say nothing."""
@@ -90,8 +96,10 @@ class FieldDrift:
             self.label,
             True,
             self.reversed,
-            round(self.rotation_arcmin, 5),
-            round(self.rotation_sigma_arcmin, 5),
+            *(
+                None if turn is None else round(turn, 5)
+                for turn in (self.rotation_arcmin, self.rotation_sigma_arcmin)
+            ),
         )
 
     def to_record(self) -> dict[str, Any]:
@@ -101,13 +109,13 @@ class FieldDrift:
             "east_arcsec", "east_sigma_arcsec", "rotation_arcmin", "rotation_sigma_arcmin", "jitter_arcsec",
             "lasting_arcsec", "reversed",
         ]  # fmt: skip
-        at = {
-            f"{name}_{unit}": None if angle is None else round(math.degrees(angle) / per, 9)
-            for name, unit, per in (
-                ("hour_angle", "h", 15), ("ra", "deg", 1), ("dec", "deg", 1), ("azimuth", "deg", 1), ("altitude", "deg", 1),
-            )
+        hour_angle = self.hour_angle_h
+        at: dict[str, float] = {} if hour_angle is None else {"hour_angle_h": round(hour_angle, 9)}
+        at |= {
+            f"{name}_deg": round(math.degrees(angle), 9)
+            for name in ("ra", "dec", "azimuth", "altitude")
             if (angle := getattr(self.pointing, name)) is not None
-        }  # fmt: skip
+        }
         record = record_of(self, names)
         return {
             "label": record.pop("label"),
@@ -121,53 +129,10 @@ class FieldDrift:
 
 
 @dataclass(frozen=True, eq=False)
-class Measured:
-    """What a track says on the sky, before it is known where that was.
+class Placed:
+    """A track that is put on the sky.
 
     Attributes
-    ----------
-    north, east : Pace
-        Arcsec.
-    turn : Pace
-        Radians, north through east.
-    drive_sigma : float
-        Of the east rate, arcsec/s, by the drive's periodic error.
-    """
-
-    north: Pace
-    east: Pace
-    turn: Pace
-    drive_sigma: float
-
-
-def measured(track: FieldTrack, on_sky: OnSky) -> Measured:
-    """Return how fast the field moves; each direction has a noise of its own, since the drive shakes east alone."""
-    places = on_sky.matrix @ np.stack([track.x, track.y])
-    sigmas = np.sqrt(on_sky.matrix**2 @ np.stack([track.x_sigma, track.y_sigma]) ** 2)
-    north, east = (pace(track.seconds, *series) for series in zip(places, sigmas, strict=True))
-    turn = pace(track.seconds, on_sky.hand * track.turn, track.turn_sigma)
-    return Measured(north, east, turn, drive_sigma(track.seconds[east.used]))
-
-
-def moment_of(seconds: float) -> datetime:
-    """Return a POSIX time as a moment, aware, UTC."""
-    return datetime.fromtimestamp(seconds, UTC)
-
-
-def field_drift(
-    track: FieldTrack,
-    on_sky: OnSky,
-    pointing: Pointing,
-    label: str,
-    *,
-    turned: bool,
-    frames: int,
-    first: Shot,
-    side: int,
-) -> FieldDrift:
-    """Return the drift of one pointing.
-
-    Parameters
     ----------
     track : FieldTrack
     on_sky : OnSky
@@ -183,32 +148,83 @@ def field_drift(
     side : int
         Pixels of the file along each side of one of the track's.
     """
-    found = measured(track, on_sky)
+
+    track: FieldTrack
+    on_sky: OnSky
+    pointing: Pointing
+    label: str
+    turned: bool
+    frames: int
+    first: Shot
+    side: int
+
+    @property
+    def alike(self) -> tuple[bool, str]:
+        """What pointings have in common whose noise is likely to be of one shape: by stars or by WCS, and the exposure."""
+        return self.track.ways is None, f"{self.first.exposure_s or 0.0:.2g}"
+
+
+def moment_of(seconds: float) -> datetime:
+    """Return a POSIX time as a moment, aware, UTC."""
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+def field_drifts(several: Sequence[Placed]) -> list[FieldDrift]:
+    """Return the drifts of a run's pointings; each direction has a noise of its own, since the drive shakes east alone."""
+    found: dict[int, FieldDrift] = {}
+    for kind in {one.alike for one in several}:
+        numbers = [number for number, one in enumerate(several) if one.alike == kind]
+        alike = [several[number] for number in numbers]
+        places = [one.on_sky.matrix @ np.stack([one.track.x, one.track.y]) for one in alike]
+        sigmas = [
+            np.sqrt(one.on_sky.matrix**2 @ np.stack([one.track.x_sigma, one.track.y_sigma]) ** 2)
+            for one in alike
+        ]
+        paced = (
+            paces(
+                [
+                    (one.track.seconds, place[way], sigma[way])
+                    for one, place, sigma in zip(alike, places, sigmas, strict=True)
+                ]
+            )
+            for way in (0, 1)
+        )
+        for number, one, north, east in zip(numbers, alike, *paced, strict=True):
+            found[number] = _field_drift(one, north, east)
+    return [found[number] for number in range(len(several))]
+
+
+def _field_drift(one: Placed, north: Pace, east: Pace) -> FieldDrift:
+    track, on_sky = one.track, one.on_sky
     span = float(track.seconds[-1] - track.seconds[0])
-    upright = -1.0 if turned else 1.0
-    north, east = upright * found.north.rate * span, upright * found.east.rate * span
-    north_sigma, east_sigma = found.north.sigma * span, found.east.sigma * span
-    worm = found.drive_sigma * span
+    upright = -span if one.turned else span
+    to_north, to_east = upright * north.rate, upright * east.rate
+    worm = span * drive_sigma(track.seconds[east.used])
     angle = math.hypot(on_sky.angle_sigma, MOUNT_NORTH_SIGMA)
+    if track.ways is None:
+        turned = pace(track.seconds, track.turn, track.turn_sigma)
+        turn: tuple[float, float] | None = turned.rate, turned.sigma
+    else:
+        turn = track.ways.turn_rate(track.seconds)
     return FieldDrift(
-        label,
+        one.label,
         moment_of(track.seconds[0]),
         span,
-        frames,
+        one.frames,
         len(track.seconds),
         int(np.median(track.matched)),
-        pointing,
-        north,
-        math.hypot(north_sigma, north * on_sky.scale_sigma, east * angle),
-        east,
-        math.hypot(east_sigma, worm, east * on_sky.scale_sigma, north * angle),
-        found.turn.rate * span / ARCMIN,
-        found.turn.sigma * span / ARCMIN,
-        found.north.noise.white_arcsec,
-        found.north.noise.correlated_arcsec,
-        turned,
+        one.pointing,
+        to_north,
+        math.hypot(north.sigma * span, to_north * on_sky.scale_sigma, to_east * angle),
+        to_east,
+        math.hypot(east.sigma * span, worm, to_east * on_sky.scale_sigma, to_north * angle),
+        None if turn is None else on_sky.hand * turn[0] * span / ARCMIN,
+        None if turn is None else turn[1] * span / ARCMIN,
+        north.noise.white_arcsec,
+        north.noise.correlated_arcsec,
+        one.turned,
         on_sky,
         track,
-        first,
-        side,
+        one.first,
+        one.side,
     )

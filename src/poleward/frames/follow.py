@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from poleward.frames.adjust import LEAST_FRAMES, FieldRows, adjusted
+from poleward.frames.adjust import LEAST_FRAMES, FieldRows, StarWays, adjusted
 from poleward.frames.match import FieldMove, Indices, enough, moves, pairs_of, voted_shift
 from poleward.frames.stars import LEAST_STARS
 from poleward.frames.track import FieldTrack, Followed, LeftOut, Sighting
@@ -20,6 +20,11 @@ REACH = 2.0
 """Pixels from where a star must be: what is left after the shift is found; half of what separates two stars."""
 APART = 5.0
 """A star so near to a known one is no new one."""
+FEW_REACH = 20.0
+"""Pixels that a field of one or two stars may have moved from one picture to the next: more stars agree on a move of any size,
+these would agree with any others."""
+STILL = 0.02
+"""Pixels: a lone star that scatters less is a hot pixel; the air alone shakes a star by five times as much."""
 STEP = 5.0
 STEP_SIGMAS = 8.0
 """The pointing was moved if the field jumps by so many pixels, and by so many times what it does from one picture to the
@@ -29,7 +34,8 @@ next, and stays there. Gusts come back."""
 class _Field:
     """The pictures laid on one catalogue so far."""
 
-    def __init__(self, first: Sighting) -> None:
+    def __init__(self, first: Sighting, least: int) -> None:
+        self.least = least
         self.shape = first.stars.shape
         self.centre = (np.array(self.shape[::-1], float) - 1) / 2
         self.reference = np.column_stack([first.stars.x, first.stars.y])
@@ -50,11 +56,12 @@ class _Field:
         if len(order) == 0:
             return False
         shift, votes = voted_shift(expected[order], places)
-        if not enough(votes, len(order), len(places)):
+        few = self.least < LEAST_STARS and float(np.hypot(*shift)) < FEW_REACH
+        if not (few or enough(votes, len(order), len(places))):
             return False
         known, mine = pairs_of(expected + shift, places, 2 * REACH)
         for _ in range(2):
-            if len(mine) < LEAST_STARS:
+            if len(mine) < self.least:
                 return False
             weight = 1 / (seen.stars.noise[mine] ** 2 + 0.1**2)
             none = np.zeros(len(mine), np.intp)
@@ -96,14 +103,21 @@ def follow(sightings: Sequence[Sighting]) -> Followed:
     left_out: list[LeftOut] = []
     tracks = []
     before = None
+    # A narrow field may hold one star or two; where there are more, so few are what a cloud has left.
+    usual = float(np.median([len(seen.stars) for seen in sightings])) if sightings else 0.0
+    least = LEAST_STARS if usual >= LEAST_STARS else 1
     for seen in sightings:
+        if len(seen.stars) < least:
+            stars = f"{len(seen.stars)} star{'s' * (len(seen.stars) > 1)}"
+            left_out.append(LeftOut(seen.source, f"only {stars}: cloud, or too short an exposure"))
+            continue
         if before is not None and seen.middle_s <= before.middle_s:
             left_out.append(LeftOut(seen.source, f"not later than {before.source}"))
             continue
         before = seen
         # The latest field first: after a cloud the stars are where they were.
         if not any(field.take(seen) for field in reversed(fields)):
-            fields.append(_Field(seen))
+            fields.append(_Field(seen, least))
     for field in fields:
         track, lost = _together(field)
         left_out += lost
@@ -145,12 +159,15 @@ def _together(field: _Field) -> tuple[FieldTrack | None, list[LeftOut]]:
     rows, frames, reference = _rows(field), len(sources), field.reference.copy()
     reference, move, weight = adjusted(rows, reference, frames, field.centre)
     matched = np.bincount(rows.frame[weight > 0], minlength=frames)
-    kept = np.flatnonzero(matched >= LEAST_STARS)
+    kept = np.flatnonzero(matched >= field.least)
     lost = [
         LeftOut(sources[i], f"only {matched[i]} of its stars move as the others do")
-        for i in np.flatnonzero(matched < LEAST_STARS)
+        for i in np.flatnonzero(matched < field.least)
     ]
-    shown = np.unique(rows.name[weight > 0])
+    used = weight > 0
+    offset = rows.places - field.centre - move.shift[rows.frame]
+    ways = StarWays(offset[used], weight[used], rows.frame[used], rows.name[used])
+    shown = np.unique(rows.name[used])
     track = FieldTrack(
         tuple(sources),
         np.array([seen.middle_s for seen in field.sightings]),
@@ -164,9 +181,12 @@ def _together(field: _Field) -> tuple[FieldTrack | None, list[LeftOut]]:
         reference[shown],
         field.shape,
         np.array([seen.stars.width for seen in field.sightings]),
+        ways,
     )
     if len(kept) < LEAST_FRAMES:
         return None, [LeftOut(source, "too few of its stars move as the others do") for source in sources]
+    if field.least < LEAST_STARS and max(np.std(track.x[kept]), np.std(track.y[kept])) < STILL:
+        return None, [LeftOut(source, "its only star stands still: a hot pixel") for source in sources]
     return track.part(kept), lost
 
 

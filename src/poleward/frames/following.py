@@ -23,6 +23,7 @@ from poleward.frames.pixels import read_frame
 from poleward.frames.shot import Shot, read_shot
 from poleward.frames.track import FieldTrack, LeftOut, Sighting, sighting
 from poleward.setup import Setup
+from poleward.sky.site import Site
 
 SAME_PIX = 2.0
 SAME_SHARE = 0.05
@@ -49,6 +50,8 @@ class FrameReading:
     tell : callable
     growing : bool
         More frames will come.
+    site : Site or None
+        Where the mount stands, as it was told.
     refused : list of (str, str)
     notes : list of Note
     """
@@ -58,13 +61,16 @@ class FrameReading:
     mosaic: bool = False
     tell: Told = _nobody
     growing: bool = False
+    site: Site | None = None
     refused: list[tuple[str, str]] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     _kept: dict[Any, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        """Read which keywords are trusted."""
+        """Read which keywords are trusted, and where the mount stands."""
         self.trusted = Trusted.of(self.setup)
+        if self.site is None and "latitude" in self.setup.site_values:
+            self.site = self.setup.site()
 
     def _once(self, what: str, path: str, read: Callable[[], Any]) -> Any:
         """Read a file as long as it is not known, or has changed; an error too is known."""

@@ -10,6 +10,7 @@ from poleward.door.show import Shown
 from poleward.errors import Note
 from poleward.frames.field_drift import FieldDrift
 from poleward.sky.orient import CameraFound
+from poleward.sky.site import Site
 from poleward.timings.drifts import Drifts
 
 if TYPE_CHECKING:
@@ -32,6 +33,8 @@ class FrameDrifts(Shown):
         Frames and pointings that were left out, and what was taken for granted.
     frames : int
         Files given, those that could not be used too.
+    site : Site or None
+        Where the mount stands: as told, else by the headers.
     """
 
     pointings: tuple[FieldDrift, ...]
@@ -39,6 +42,7 @@ class FrameDrifts(Shown):
     keywords: dict[str, str]
     warnings: tuple[Note, ...]
     frames: int = 0
+    site: Site | None = None
 
     @property
     def drifts(self) -> Drifts:
@@ -52,7 +56,11 @@ class FrameDrifts(Shown):
 
     def to_record(self) -> dict[str, Any]:
         """Return the record."""
-        return {"record": "frames", "version": 1, **record_of(self)}
+        return {
+            "record": "frames",
+            "version": 1,
+            **record_of(self, ("pointings", "camera", "keywords", "warnings", "frames")),
+        }
 
     def to_table(self) -> Table:
         """Return the drift table; what its header says of the frames is for people, and not read again."""

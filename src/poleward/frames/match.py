@@ -15,6 +15,7 @@ VOTERS = 40
 """The brightest of both pictures, each with each, vote for a shift: 1,600 votes, in a millisecond or two."""
 NEAR = 3.0
 """Pixels within which votes agree: what a turn of a quarter of a degree moves a star 700 pixels from the centre."""
+TURN_STARS = 3
 LEAST_VOTES = 3
 LEAST_SHARE = 0.3
 """Votes that count: of the fewer stars' number. 1,600 votes strewn over a picture agree by threes once in 25 pictures, and by
@@ -95,12 +96,14 @@ def moves(
     u, v = u - u_mean[frame], v - v_mean[frame]
     across = total(weight * (u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]))
     along = total(weight * np.sum(u * v, axis=1))
-    turn = np.arctan2(across, along)
-    lever = total(weight * np.sum(u * u, axis=1))
+    # One star tells no turn, and of two one may be off: the move is then theirs, not that of the picture's centre.
+    turns = np.bincount(frame[weight > 0], minlength=frames) >= TURN_STARS
+    turn = np.where(turns, np.arctan2(across, along), 0.0)
+    lever = np.where(turns, total(weight * np.sum(u * u, axis=1)), 0.0)
     # Of stars all at one place, or none, the turn stays unknown: a sigma of a million.
     turn_sigma = 1 / np.sqrt(np.maximum(lever, 1e-12))
     # A turn about the stars' mean moves the picture's centre, crosswise to the way between the two.
-    crosswise = u_mean[:, ::-1] * turn_sigma[:, None]
+    crosswise = u_mean[:, ::-1] * np.where(turns, turn_sigma, 0.0)[:, None]
     return FieldMove(
         v_mean - _turned(u_mean, turn), turn, np.hypot(1 / np.sqrt(whole)[:, None], crosswise), turn_sigma
     )

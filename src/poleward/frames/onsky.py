@@ -64,24 +64,6 @@ class OnSky:
         """Return the same for a picture of blocks of so many pixels a side."""
         return replace(self, matrix=self.matrix * side)
 
-    def drift(self, shift: Floats, covariance: Floats) -> tuple[Floats, Floats]:
-        """Return (north, east), arcsec, of a shift (x, y) in pixels, and their covariance.
-
-        Parameters
-        ----------
-        shift : array (2,)
-        covariance : array (2, 2)
-            Of the shift, pixels squared; that of scale and angle is added.
-        """
-        north, east = moved = self.matrix @ shift
-        by_scale, by_angle = moved * self.scale_sigma, np.array([-east, north]) * self.angle_sigma
-        whole = (
-            self.matrix @ covariance @ self.matrix.T
-            + np.outer(by_scale, by_scale)
-            + np.outer(by_angle, by_angle)
-        )
-        return moved, whole
-
 
 def by_setup(camera: GuideCamera) -> OnSky:
     """Return it from the guide camera of a setup, whose y is the row as it is stored."""

@@ -16,6 +16,8 @@ from poleward.door.incoming import open_plain
 from poleward.errors import InputError, PolewardError, printable
 from poleward.frames.keywords import Header, Trusted
 from poleward.frames.moment import exposed
+from poleward.frames.whereabouts import site_of_header
+from poleward.sky.site import Site
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS
@@ -57,6 +59,8 @@ class Shot:
         Which keyword said what.
     stamp_assumed : bool
         Nobody said what DATE-OBS marks.
+    site : Site or None
+        Where the mount stands, by the standard's keywords.
     """
 
     path: str
@@ -72,6 +76,7 @@ class Shot:
     saturation: float | None = None
     keywords: Mapping[str, str] = field(default_factory=dict)
     stamp_assumed: bool = False
+    site: Site | None = None
 
     @property
     def folder(self) -> str:
@@ -165,6 +170,7 @@ def read_shot(path: str | Path, trusted: Trusted, *, mosaic: bool = False) -> Sh
             None if full is None else full.parsed(quantity.Kind("", "", "65535")),
             {what: keyword for what, keyword in keywords.items() if keyword},
             when.assumed,
+            site_of_header(header),
         )
 
 

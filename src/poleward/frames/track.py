@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from poleward.errors import InputError
+from poleward.frames.adjust import StarWays
 from poleward.frames.image import Frame
 from poleward.frames.match import Indices
-from poleward.frames.stars import LEAST_STARS, Stars, find_stars
+from poleward.frames.stars import Stars, find_stars
 from poleward.sky.axis import Floats
 
 
@@ -59,6 +60,8 @@ class FieldTrack:
         Height and width of the pictures.
     width : array (F,)
         Of the stars, pixels.
+    ways : StarWays or None
+        Each star's own; None where no stars were followed.
     """
 
     sources: tuple[str, ...]
@@ -73,25 +76,17 @@ class FieldTrack:
     reference: Floats
     shape: tuple[int, int]
     width: Floats
+    ways: StarWays | None = None
 
     def part(self, chosen: Indices) -> FieldTrack:
         """Return some of its pictures."""
         columns = {
             name: getattr(self, name)[chosen]
-            for name in (
-                "seconds",
-                "x",
-                "y",
-                "turn",
-                "x_sigma",
-                "y_sigma",
-                "turn_sigma",
-                "matched",
-                "width",
-            )
+            for name in ("seconds", "x", "y", "turn", "x_sigma", "y_sigma", "turn_sigma", "matched", "width")
         }
         sources = tuple(self.sources[int(i)] for i in chosen)
-        return FieldTrack(sources=sources, reference=self.reference, shape=self.shape, **columns)
+        ways = None if self.ways is None else self.ways.part(chosen)
+        return replace(self, sources=sources, ways=ways, **columns)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +110,4 @@ def sighting(frame: Frame) -> Sighting | LeftOut:
         stars = find_stars(frame.image, frame.saturation, frame.source)
     except InputError as error:
         return LeftOut(frame.source, error.message)
-    if len(stars) < LEAST_STARS:
-        return LeftOut(
-            frame.source, f"only {len(stars)} star{'s' * (len(stars) > 1)}: cloud, or too short an exposure"
-        )
     return Sighting(frame.source, frame.middle_s, stars)

@@ -54,21 +54,25 @@ def frames_text(found: FrameDrifts, signs: Signs) -> str:
 
 def _places(found: FrameDrifts) -> str:
     """Where each pointing was taken to be, so that a wrong unit is seen."""
-    told = [
-        place
-        for place in PLACES
-        if any(getattr(one.pointing, place[0]) is not None for one in found.pointings)
-    ]
+    told = [place for place in PLACES if any(_angle(one, place[0]) is not None for one in found.pointings)]
     lines = [f"  {'pointed at':{LABEL_WIDTH}} {' '.join(heading for _, heading, _, _ in told)}"]
     for one in found.pointings:
         cells = []
         for name, heading, unit, decimals in told:
-            angle = getattr(one.pointing, name)
+            angle = _angle(one, name)
             sign = "+" if name in ("hour_angle", "dec") else ""
             text = "-" if angle is None else f"{math.degrees(angle) / unit:{sign}.{decimals}f}"
             cells.append(f"{text:>{len(heading)}}")
         lines.append(f"  {_label(one)} {' '.join(cells)}")
     return "\n".join(lines)
+
+
+def _angle(one: FieldDrift, name: str) -> float | None:
+    """Radians; the hour angle also where it follows from the site."""
+    if name == "hour_angle":
+        return None if one.hour_angle_h is None else math.radians(15 * one.hour_angle_h)
+    angle: float | None = getattr(one.pointing, name)
+    return angle
 
 
 def _label(one: FieldDrift) -> str:
@@ -78,11 +82,14 @@ def _label(one: FieldDrift) -> str:
 
 def _line(one: FieldDrift, signs: Signs) -> str:
     stars = f"{one.stars:5d}" if one.stars else "    -"
+    turn = "not measured"
+    if one.rotation_arcmin is not None and one.rotation_sigma_arcmin is not None:
+        turn = signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs)
     return (
         f"  {_label(one)} {iso(one.start)[11:19]} {one.duration_s / 60:4.1f} {one.frames_used:4d} {stars} "
         f"{signed(one.north_arcsec, one.north_sigma_arcsec, signs):>13} "
         f"{signed(one.east_arcsec, one.east_sigma_arcsec, signs):>11} "
-        f"{signed(one.rotation_arcmin, one.rotation_sigma_arcmin, signs):>14}"
+        f"{turn:>14}"
     )
 
 

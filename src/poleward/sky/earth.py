@@ -5,6 +5,7 @@ ERFA, which is also astropy's engine, is given the numbers of the bundled table:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cache
@@ -72,6 +73,14 @@ def sun_places(moments: Sequence[datetime]) -> tuple[Floats, Floats]:
     earth, _, _ = erfa.ufunc.epv00(2400000.5, np.array([mjd_of(moment) for moment in moments]) + 69 / 86400)
     ra, dec = erfa.c2s(-earth["p"])
     return ra % (2 * np.pi), dec
+
+
+def site_of_geocentric(x_m: float, y_m: float, z_m: float) -> Site:
+    """Return the site at a place in the Earth's own frame (ITRS), metres, by ERFA's gc2gd on the ellipsoid WGS 84."""
+    import erfa
+
+    longitude, latitude, height = erfa.gc2gd(1, np.array([x_m, y_m, z_m]))
+    return Site(math.degrees(latitude), math.degrees(longitude), float(height))
 
 
 def pole_of_date(moment: datetime) -> Floats:
