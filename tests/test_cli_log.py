@@ -162,11 +162,16 @@ def test_none_can_be_used(workdir):
     )
 
 
+def test_a_log_that_is_not_there_needs_no_layout(watched):
+    ran = run_here("log", "nix.log", *PLACE)
+    assert (ran.status, ran.out, ran.err) == (3, "", "poleward: nix.log: there is no such file\n")
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
         (["log"], "no guide log is given"),
-        (["log", "a.log"], "no layout is given: it says how the log is written"),
+        (["log", "watched.log"], "no layout is given: it says how the log is written"),
         (["log", "a.log", "a.log", "-l", "l.toml"], "a.log: this log is named twice"),
         (["log", "-", "-l", "-"], "standard input cannot be both log and layout"),
         (

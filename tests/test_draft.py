@@ -46,9 +46,9 @@ def complete(text, *choices):
 
 CHOICES = (
     ('dec = "+21'),
-    ("WHAT = 'the\\s+angle", ("WHAT", "hour_angle")),
-    ("WHAT = 'watch\\s+opens", ("WHAT", "start")),
-    ("WHAT = 'pixel\\s+is", ("WHAT", "image_scale")),
+    ("WHAT = '^\\s*the\\s+angle", ("WHAT", "hour_angle")),
+    ("WHAT = '\\bwatch\\s+opens", ("WHAT", "start")),
+    ("WHAT = '\\bpixel\\s+is", ("WHAT", "image_scale")),
     ("north = { name = 'up'",),
     ("east = { name = 'right'", ('positive = "east"', 'positive = "west"')),
     ("north_pulse = { name = 'push up'", ('positive = "north"', 'positive = "south"')),
@@ -77,6 +77,21 @@ def test_a_completed_draft_reads_the_log(draft, tmp_path, sections):
         assert section.north_pulse_ms == pytest.approx(night.north_pulse, abs=LAST_BIT)
     assert np.flatnonzero(~log[0].good).tolist() == [35]
     assert np.flatnonzero(log[0].moved).tolist() == [35]
+
+
+def test_a_header_repeated_among_the_rows_opens_nothing(draft):
+    """Some logs name the columns again every so many rows, for the eye."""
+    lines = []
+    for night in (Night(number=1, rows=60), Night(number=2, rows=60)):
+        mine = night.lines()
+        first = mine.index(night.row(0))
+        lines += [*mine[: first + 30], mine[first - 1], *mine[first + 30 :]]
+    assert "2 sections, 120 rows" in draft(["Kept on the roof", *lines])
+
+
+def test_a_drafted_pattern_finds_numbers_of_its_own_line_only(draft):
+    text = draft(["hour angle: -1.5 h", *log_of(Night())])
+    assert r"# WHAT = '^\s*hour\s+angle:\s+([+-]?\d[^\s,;]*)'" in text
 
 
 def test_an_uncompleted_draft_says_what_is_missing(draft, tmp_path):

@@ -505,7 +505,8 @@ def test_a_pier_that_was_knocked():
         [-season.spells[-1].place[0], -season.spells[-1].place[1]]
     )
     record = json.loads(json.dumps(result.to_record(), allow_nan=False))["season"]
-    assert (record["knocks"][0]["after"], record["knocks"][0]["before"]) == ("2024-03-14", "2024-03-15")
+    (knocked,) = record["knocks"]
+    assert (knocked["after"], knocked["before"], knocked["certain"]) == ("2024-03-14", "2024-03-15", True)
 
 
 def test_the_moves_are_those_of_the_last_group():

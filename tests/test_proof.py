@@ -48,6 +48,21 @@ def test_sections_pointings_and_first_rows(night):
     assert rows[2].endswith("placed anew")
 
 
+def test_the_first_pulse_each_way_and_the_first_lost_star_are_shown(night):
+    """Where they stand further down: of ten rows the sixth, seventh, eighth and tenth."""
+    for each in night:
+        each.north_pulse[:] = each.east_pulse[:] = 0
+    night[0].north_pulse[[5, 8]], night[0].north_pulse[6] = 300, -200
+    lines = log_of(*night)
+    at = lines.index(night[0].row(7))
+    lines[at] = night[0].row(7, eye="shut")
+    Path("night.log").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    rows = run_here("layout", "night.log", "--proof", "L.toml").out.split("\n\n")[2].splitlines()[1:]
+    assert [row.split()[0] for row in rows] == ["2.0", "4.0", "6.0", "8.0", "10.0", "12.0", "14.0", "16.0"]
+    assert [row.split()[3] for row in rows[5:7]] == ["+300", "-200"]
+    assert rows[7].endswith("star lost")
+
+
 def pulses(night):
     import numpy as np
 

@@ -100,7 +100,7 @@ def test_a_bad_night_is_no_knock():
 
 def test_a_knock_beside_a_bad_night_and_a_second_one():
     season = season_of(*quiet(20, jump=(0.0, 3.0), at=8, bad=(3,)))
-    assert [(knock.before, knock.after) for knock in season.knocks] == [(7, 8)]
+    assert [(knock.before, knock.after, knock.alone) for knock in season.knocks] == [(7, 8, None)]
     assert season.aside == (3,)
     days, points, information = quiet(20, jump=(5.0, 0.0), at=6)
     points[13:] -= (5.0, 0.0)
@@ -112,7 +112,7 @@ def test_a_knock_beside_a_bad_night_and_a_second_one():
 def test_a_knock_before_the_last_night():
     """One night tells of it: its own answer is where the axis stands, and no settling is made up."""
     season = season_of(*quiet(12, jump=(2.0, 0.0), at=11))
-    assert [(knock.before, knock.after) for knock in season.knocks] == [(10, 11)]
+    assert [(knock.before, knock.after, knock.alone) for knock in season.knocks] == [(10, 11, 11)]
     last = season.spells[-1]
     assert (last.count, last.rate) == (1, None)
     assert last.place == pytest.approx([3.55, 1.78])

@@ -10,6 +10,7 @@ import click
 
 from poleward.cli import common, rounds, streams
 from poleward.cli.follow import INTERVAL, UNTIL, follow, goal_and_pause, refuse_without_follow
+from poleward.door.incoming import open_plain
 from poleward.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,6 +42,9 @@ class Reading:
         if not files:
             raise UsageError("no guide log is given", "name one or more, and --layout")
         if self.layout is None:
+            for name in files:
+                if name != "-":
+                    open_plain(name).close()  # a file that is not there has no layout either
             raise UsageError(
                 "no layout is given: it says how the log is written",
                 f"poleward layout {files[0]} --output mine.toml drafts one; then --layout mine.toml",

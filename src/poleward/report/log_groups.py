@@ -38,6 +38,7 @@ def which_text(result: LogSolution) -> str:
         knock = result.season.knocks[-1]
         before, after = result.groups[knock.before].name, result.groups[knock.after].name
         text += f" since it was knocked, or turned, between {before} and {after}"
+        text += ", unless that answer is wrong" if spell.count == 1 else ""
     return paragraph(f"{text}.")
 
 
@@ -102,7 +103,10 @@ def season_text(result: LogSolution, signs: Signs) -> str:
     for number, spell in enumerate(season.spells):
         if number:
             knock = season.knocks[number - 1]
-            rows.append((f"KNOCKED after {groups[knock.before].name}, before {groups[knock.after].name}", ()))
+            unless = "" if knock.alone is None else f", or {groups[knock.alone].name} is wrong"
+            rows.append(
+                (f"KNOCKED after {groups[knock.before].name}, before {groups[knock.after].name}{unless}", ())
+            )
             rows.append(("  by", cells(knock.jump, knock.sigmas)))
         first, last = groups[spell.first].name, groups[spell.last].name
         span = first if spell.count == 1 else f"{first} to {last}"

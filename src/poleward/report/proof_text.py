@@ -13,7 +13,7 @@ from poleward.report.style import counted, paragraph
 from poleward.sky.axis import Floats
 
 FIRST_ROWS = 5
-"""Rows of each section that are shown: enough to see signs and units."""
+"""Rows of each section that are shown: enough to see signs and units; and the first of each kind that is not among them."""
 MOST_SECTIONS = 12
 """Sections that are shown; those of one log are read alike."""
 
@@ -97,7 +97,7 @@ def _pulses(section: Section) -> str:
 
 
 def _table(section: Section) -> list[str]:
-    """The first rows, north and east positive."""
+    """The first rows, north and east positive; and further down the first pulse each way, lost star and new place."""
     columns: list[tuple[str, Floats | None, str]] = [
         ("seconds", section.seconds, "9.1f"),
         ("north arcsec", section.north_arcsec, "+12.2f"),
@@ -107,7 +107,18 @@ def _table(section: Section) -> list[str]:
     ]
     there = [(name, values, form) for name, values, form in columns if values is not None]
     lines = ["  ".join(f"{name:>{form.strip('+').split('.')[0]}}" for name, _, form in there)]
-    for row in range(min(FIRST_ROWS, len(section.seconds))):
+    kinds = [~section.good, section.moved]
+    for pulses in (section.north_pulse_ms, section.east_pulse_ms):
+        kinds += [] if pulses is None else [pulses > 0, pulses < 0]
+    shown = {
+        *range(min(FIRST_ROWS, len(section.seconds))),
+        *(int(np.argmax(kind)) for kind in kinds if np.any(kind)),
+    }
+    last = -1
+    for row in sorted(shown):
+        if row > last + 1:
+            lines.append("...")
+        last = row
         cells = [_cell(float(values[row]), form) for _, values, form in there]
         mark = "" if section.good[row] else "star lost"
         mark = "placed anew" if section.moved[row] else mark

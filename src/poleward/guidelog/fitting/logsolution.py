@@ -248,6 +248,7 @@ def _season_record(season: Season, groups: Sequence[LogGroup]) -> dict[str, Any]
                 "after": groups[knock.before].name,
                 "before": groups[knock.after].name,
                 "jump": both(knock.jump, knock.sigmas, "arcmin"),
+                "certain": knock.alone is None,
             }
             for knock in season.knocks
         ],

@@ -76,12 +76,20 @@ class Knock:
         The nights between which it happened, by number; neighbours where its date is certain.
     jump, sigmas : array (2,)
         Of A and e, arcmin, from the last night before to the first one after, and its standard uncertainties.
+    alone : int or None
+        The night, the season's first or last, that alone tells of it, and may be wrong itself; None where two do.
     """
 
     before: int
     after: int
     jump: Floats
     sigmas: Floats
+    alone: int | None = None
+
+    def numbered(self, numbers: Sequence[int]) -> Knock:
+        """Return it with other numbers for the nights."""
+        alone = None if self.alone is None else numbers[self.alone]
+        return replace(self, before=numbers[self.before], after=numbers[self.after], alone=alone)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,7 +126,7 @@ class Season:
         return replace(
             self,
             spells=tuple(replace(s, first=numbers[s.first], last=numbers[s.last]) for s in self.spells),
-            knocks=tuple(replace(k, before=numbers[k.before], after=numbers[k.after]) for k in self.knocks),
+            knocks=tuple(knock.numbered(numbers) for knock in self.knocks),
             nights=tuple(numbers[night] for night in self.nights),
             aside=tuple(numbers[night] for night in self.aside),
         )
@@ -171,4 +179,5 @@ def _knock(nights: Nights, account: Account, number: int, spells: tuple[Spell, .
     before, after = spells[number : number + 2]
     there, sigmas = after.at(float(nights.days[after.first] - nights.days[after.last]))
     last = int(account.used[np.searchsorted(account.used, near[0]) - 1])
-    return Knock(last, int(near[-1]), there - before.place, np.hypot(sigmas, before.sigmas[:2]))
+    alone = next((spell.last for spell in (before, after) if spell.count == 1), None)
+    return Knock(last, int(near[-1]), there - before.place, np.hypot(sigmas, before.sigmas[:2]), alone)

@@ -164,14 +164,15 @@ def _season_notes(season: Season, groups: Sequence[LogGroup]) -> list[Note]:
                 f"{azimuth:+.1f} arcmin in azimuth, {altitude:+.1f} in altitude (east and up positive)",
             )
         )
-    if season.knocks and season.spells[-1].count == 1:
-        notes.append(
-            Note(
-                "one-night",
-                f"only {groups[season.spells[-1].last].name} tells of what has been since the knock: one night more tells "
-                "whether it was one, or that night is wrong",
+        if knock.alone is not None:
+            since = knock.alone == season.spells[-1].last
+            notes.append(
+                Note(
+                    "one-night",
+                    f"only {groups[knock.alone].name} tells of what {'has been since' if since else 'was before'} the knock: "
+                    f"{'one night more tells whether it was one' if since else 'it was one'}, or that night is wrong",
+                )
             )
-        )
     notes += [
         Note("night-aside", f"{groups[night].name} stands where no other night does: it is set aside")
         for night in season.aside

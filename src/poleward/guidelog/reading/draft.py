@@ -178,11 +178,7 @@ def _facts(seen: Structure) -> str:
 def _expressions(line: str, decimal: str) -> list[str]:
     """Return expressions that find the moments and numbers of a free line, each by the words before it."""
     # A comma ends a number unless it is the decimal mark; after a number it never belongs to it.
-    value, digits = (
-        (r"([^\s;]*[^\s;,])", r"([+-]?\d(?:[^\s;]*[^\s;,])?)")
-        if decimal == ","
-        else (r"([^\s,;]+)", r"([+-]?\d[^\s,;]*)")
-    )
+    value = r"([+-]?\d(?:[^\s;]*[^\s;,])?)" if decimal == "," else r"([+-]?\d[^\s,;]*)"
     made = []
     for matched in list(_VALUE.finditer(line))[:3]:
         before = line[: matched.start()]
@@ -190,14 +186,13 @@ def _expressions(line: str, decimal: str) -> list[str]:
             word = before.split()[-1]
             made += [] if re.search(r"\d", word) else [f"{escaped(word)}{value}"]
             continue
-        lead, named = _lead(before.split())
-        found = r"(\S+ \S+)" if " " in matched.group() else digits if named else value
-        made.append(f"{lead}{found}")
+        found = r"(\d\S+ \S+)" if " " in matched.group() else value
+        made.append(f"{_lead(before.split())}{found}")
     return made
 
 
-def _lead(words: Sequence[str]) -> tuple[str, bool]:
-    """Return the expression for the words before a value, and whether it passes over what may be a name.
+def _lead(words: Sequence[str]) -> str:
+    """Return the expression for the words before a value.
 
     The last two of them, if they are words that stand in every section's line; a name, whose line will hold another
     one next time, and a number are passed over back to such a word, or to the line's beginning.
@@ -223,9 +218,9 @@ def _lead(words: Sequence[str]) -> tuple[str, bool]:
         if fixed == 2:
             break
     lead = "".join(reversed(parts))
-    if fixed == 1 and lead[0].isalnum():
-        lead = rf"\b{lead}"
-    return lead if fixed else rf"^\s*{lead}", named
+    if not fixed or len(parts) == len(words):
+        return rf"^\s*{lead}"
+    return rf"\b{lead}" if lead[0].isalnum() else lead
 
 
 def _columns(seen: Structure) -> str:

@@ -150,10 +150,18 @@ def _names(line: str, split: Splitter) -> list[str]:
 
 
 def _runs(lines: Sequence[str], rows: Sequence[int], header: int | None) -> list[list[int]]:
-    """Divide the rows into sections: at every repeat of the header, else where they are all."""
+    """Divide the rows into sections: at every repeat of the header, else where they are all.
+
+    Where some of these follow other lines, the ones in the midst of rows open nothing: they are there for the eye.
+    """
     if header is None:
         return [list(rows)]
     openers = [i for i, line in enumerate(lines) if line == lines[header]]
+    row_set = set(rows)
+    apart = [
+        i for i in openers if next((k for k in range(i - 1, -1, -1) if lines[k].strip()), -1) not in row_set
+    ]
+    openers = apart if len(apart) > 1 else openers
     runs: list[list[int]] = [[] for _ in openers]
     at = 0
     for row in rows:
