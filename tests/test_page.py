@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 import shutil
@@ -122,3 +123,37 @@ def test_what_the_page_says_beside_the_text(workdir: Path) -> None:
     assert shown == (("veil", "?", "daylight"), ("cluster", "yes", ""))
     run_here("demo", "--page=demo.html")
     assert "Clockwise as you look at the knob's head." in Path("demo.html").read_text(encoding="utf-8")
+
+
+def test_a_page_turns_nothing_that_the_text_leaves(workdir: Path) -> None:
+    """An error within its uncertainty has no dial beside "No axis error is certain", whose lines are not a terminal's."""
+    one, other = (
+        "hour_angle=0h, dec=0d, duration=5min, north=1",
+        "hour_angle=-5h, dec=15d, duration=5min, north=-1.9",
+    )
+    ran = run_here("solve", "--latitude=47.1", "--drift", one, "--drift", other, "--page=p.html")
+    assert "nothing to turn" in ran.out
+    html = Path("p.html").read_text(encoding="utf-8")
+    page = Seen(html)
+    assert re.search(
+        r"No axis error is certain: the axis is within [\d.]+ arcmin of the apparent pole \(95 %\)\.",
+        page.text,
+    )
+    assert 'class="dial"' not in html
+    assert "Clockwise as you look" not in page.text
+
+
+def test_a_page_of_rounds_says_what_was_turned_and_what_a_turn_does(workdir: Path) -> None:
+    story = Path(__file__).parents[1] / "worked_examples" / "tilted-base"
+    ran = run_here(
+        "rounds", str(story / "rounds.json"), "--setup", str(story / "poleward.toml"), "--page=p.html"
+    )
+    assert ran.status == 0
+    text = Path("p.html").read_text(encoding="utf-8")
+    turned = json.loads((story / "rounds.json").read_text(encoding="utf-8"))["rounds"][0]["turned"]
+    for strokes in turned.values():
+        told = (f"{abs(one):.2f} {'clockwise' if one > 0 else 'counter-clockwise'}" for one in strokes)
+        assert f"<td>{' then '.join(told)}</td>" in text
+    assert re.search(
+        r"What a clockwise turn does.*<td>azimuth</td><td>\+4\d\.\d ± \d\.\d</td>", text, re.DOTALL
+    )

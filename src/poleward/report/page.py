@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -11,9 +12,15 @@ from typing import Any
 from poleward.door.record import column_of
 from poleward.errors import printable_lines
 from poleward.report.chart import figure_bytes
-from poleward.report.style import dec_text, ra_text
+from poleward.report.style import IN_DEGREES_ARCMIN, dec_text, ra_text
 from poleward.report.tables import flat_row
 
+LISTED = re.compile(r"  (azimuth|altitude)\b")
+"""A line of a verdict that is an item of its list."""
+BROAD_INCHES = 8.0
+"""Width from which a chart, two pictures side by side, keeps its size and is pushed sideways on a phone."""
+ON_PAGE = 0.85
+"""Of the others' size, their letters staying as they are: larger beside them on a phone, and the longest legend still fits."""
 LONGEST_CELL = 60
 """Characters of a label shown in a table; the rest would push the numbers off a phone."""
 
@@ -125,10 +132,7 @@ COLUMNS: Mapping[str, Mapping[str, int]] = {
     "pointings": {
         "label": 0, "star": 0, "ra_h": 0, "icrs_dec_deg": 0, "hour_angle_h": 2, "dec_deg": 1, "azimuth_deg": 0, "altitude_deg": 0, "minutes": 1,
     },
-    "rounds": {
-        "at": 0, "azimuth_error_arcmin": 1, "azimuth_sigma_arcmin": 1, "altitude_error_arcmin": 1,
-        "altitude_sigma_arcmin": 1,
-    },
+    "rounds": {"at": 0, "azimuth_error_arcmin": 1, "altitude_error_arcmin": 1, "offset_arcmin": 1, "azimuth_turned": 0, "altitude_turned": 0},
 }  # fmt: skip
 """What a page shows of a record's rows, and with how many decimals; the record has the rest."""
 
@@ -140,6 +144,7 @@ def record_page(
     figure: Any,
     cautions: Sequence[str],
     footer: Sequence[str],
+    more: Sequence[PageTable] = (),
 ) -> Page:
     """Return a page of any result that has a record.
 
@@ -156,17 +161,22 @@ def record_page(
         Shown where there is something to turn.
     footer : sequence of str
         Version, and when the page was made.
+    more : sequence of PageTable
+        Beside that of the rows.
     """
     verdict, *_, last = text.split("\n\n")
     flat = [flat_row(row) for row in record[rows]]
     known = {key for row in flat for key in row}
     columns = {name: places for name, places in COLUMNS[rows].items() if name in known}
-    moves = tuple(_move(move) for move in record.get("moves", ()))
+    axis = record.get("axis", {})
+    moves = tuple(
+        _move(move, axis.get(f"{move['knob']}_sigma_arcmin") or 0.0) for move in record.get("moves", ())
+    )
     return Page(
         f"poleward: {record['record']}",
         verdict,
         moves,
-        (table_of(rows.capitalize(), flat, columns),),
+        (table_of(rows.capitalize(), flat, columns), *more),
         (("", figure),),
         tuple(note["text"] for note in record.get("warnings", ())),
         tuple(cautions) if moves else (),
@@ -175,15 +185,20 @@ def record_page(
     )
 
 
-def _move(move: Mapping[str, Any]) -> PageMove:
+def _move(move: Mapping[str, Any], sigma: float) -> PageMove:
+    """Return a move with its dials; with none where the error is less than its uncertainty, as in the text."""
     way = -1.0 if move.get("direction") == "counter-clockwise" else 1.0
-    turns = move.get("turns")
+    turns, size = move.get("turns"), abs(move["move_arcmin"])
     strokes = move.get("strokes_turns") or ([] if turns is None else [way * turns])
-    words = f"{abs(move['move_arcmin']):.1f} arcmin {move['toward'].upper()}"
+    words = f"{size:.1f} arcmin" if size < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
+    words = f"{words} {move['toward'].upper()}"
+    if size < sigma:
+        return PageMove(move["knob"], f"nothing to turn: {words} is less than its uncertainty")
     told = " then ".join(
         f"{abs(s):.2f} turn {'clockwise' if s > 0 else 'counter-clockwise'}" for s in strokes
     )
-    return PageMove(move["knob"], f"{words}: {told}" if told else words, tuple(strokes))
+    doubt = " (less than twice its uncertainty: it may be left)" if size < 2 * sigma else ""
+    return PageMove(move["knob"], f"{words}{f': {told}' if told else ''}{doubt}", tuple(strokes))
 
 
 def dial(stroke: float) -> dict[str, Any]:
@@ -215,12 +230,24 @@ def page_html(page: Page) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_printable
     )
-    charts = [(caption, Markup(_svg(figure))) for caption, figure in page.charts]
-    verdict, *details = page.verdict.splitlines()
+    charts = [(caption, Markup(_svg(one)), _broad(one)) for caption, one in page.charts]
+    verdict, *details = _unwrapped(page.verdict)
     moves = [(move, [dial(stroke) for stroke in move.strokes]) for move in page.moves]
     return environment.from_string(template).render(
         page=page, verdict=verdict.removesuffix(":"), details=details, moves=moves, charts=charts
     )
+
+
+def _unwrapped(text: str) -> list[str]:
+    """Return text without the line breaks that a terminal needs; each error of the axis stays on a line of its own."""
+    lines: list[str] = []
+    for line in text.splitlines():
+        listed = any(LISTED.match(one) for one in (line, *lines[-1:]))
+        if lines and not listed and not lines[-1].endswith((".", ":", ")")):
+            lines[-1] += f" {line.strip()}"
+        else:
+            lines.append(line)
+    return lines
 
 
 def _printable(value: Any) -> Any:
@@ -229,8 +256,14 @@ def _printable(value: Any) -> Any:
     return printable_lines(value) if plain else value
 
 
+def _broad(figure: Any) -> bool:
+    return bool(figure.get_figwidth() > BROAD_INCHES)
+
+
 def _svg(figure: Any) -> str:
     """Return a figure as an SVG element: without the declaration of a file, and without links."""
+    if not _broad(figure):
+        figure.set_size_inches(ON_PAGE * figure.get_size_inches())
     text = figure_bytes(figure, "page.svg").decode("utf-8")
     element = text[text.index("<svg") :]
     begin, end = element.find("<metadata>"), element.find("</metadata>")

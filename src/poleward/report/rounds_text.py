@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 
@@ -16,11 +17,12 @@ from poleward.report.style import (
     counted,
     decimals_for,
     paragraph,
+    signed,
     with_sigma,
 )
 from poleward.rounds.history import Round
 from poleward.rounds.story import Told
-from poleward.rounds.turns import KNOBS, turned_text
+from poleward.rounds.turns import KNOBS, strokes_text, turned_text
 from poleward.solving.knobs import CAUTIONS, SIDES, Knob, Move
 
 FEW_TURNS = 1.0
@@ -151,6 +153,36 @@ def _rounds(told: Told) -> str:
             line += f"  {went[0]:+.1f}, {went[1]:+.1f}{_source(each)}"
         lines.append(line)
     return "\n".join(lines)
+
+
+def page_rows(told: Told) -> list[dict[str, Any]]:
+    """Return the rounds as a page's table shows them, the axis as all rounds together tell."""
+    return [
+        {
+            "at": f"{moment(each, told):%Y-%m-%d %H:%M %Z}",
+            "azimuth_error_arcmin": float(azimuth),
+            "altitude_error_arcmin": float(altitude),
+            "offset_arcmin": away,
+        }
+        | {f"{knob}_turned": strokes_text(each.turned[knob]) for knob in KNOBS if each.turned is not None}
+        for each, (azimuth, altitude), away in zip(
+            told.rounds, told.response.errors, told.offsets, strict=True
+        )
+    ]
+
+
+def knob_rows(told: Told, signs: Signs) -> list[dict[str, str]]:
+    """Return what a clockwise turn of each knob does as a page's table shows it: east and up positive."""
+    found = told.response
+    known = [
+        ("azimuth_arcmin", found.slopes[0], found.slopes_sigma[0]),
+        ("altitude_arcmin", found.slopes[1], found.slopes_sigma[1]),
+        ("play [turn]", found.play, found.play_sigma),
+    ]
+    return [
+        {"knob": knob} | {name: signed(float(of[i]), float(sigma[i]), signs) for name, of, sigma in known}
+        for i, knob in enumerate(KNOBS)
+    ]
 
 
 def moment(each: Round, told: Told) -> datetime:

@@ -70,18 +70,20 @@ def table_of(result: Any) -> Table:
 def page_of(result: Any, source: str = "") -> Page:
     """Return the page of a result, made now."""
     from poleward.report.page import record_page
+    from poleward.report.page import table_of as page_table
     from poleward.solving.knobs import CAUTIONS
 
     made = f"poleward {__version__}, {datetime.now().astimezone():%Y-%m-%d %H:%M}"
-    text = text_of(result, Signs("\N{PLUS-MINUS SIGN}"), source)
-    rows = LOOKS[type(result).__name__][2]
-    record = result.to_record()
+    signs = Signs("\N{PLUS-MINUS SIGN}")
+    text, record = text_of(result, signs, source), result.to_record()
+    rows, more = LOOKS[type(result).__name__][2], []
     if rows == "rounds":
-        from poleward.report.rounds_text import moment
+        from poleward.report.rounds_text import knob_rows, page_rows
 
-        for row, each in zip(record[rows], result.rounds, strict=True):
-            row["at"] = f"{moment(each, result):%Y-%m-%d %H:%M %Z}"
-    return record_page(record, rows, text, figure_of(result), CAUTIONS, (made,))
+        record[rows], knobs = page_rows(result), knob_rows(result, signs)
+        heading = "What a clockwise turn does (east and up positive)"
+        more = [page_table(heading, knobs, dict.fromkeys(knobs[0], 0))]
+    return record_page(record, rows, text, figure_of(result), CAUTIONS, (made,), more)
 
 
 def site_line(site: Site, source: str = "") -> str:

@@ -98,15 +98,15 @@ def _stroke(text: str, knob: str, where: str) -> float:
     return turns if found[4] else -turns
 
 
+def strokes_text(strokes: Strokes) -> str:
+    """Return ``2.40 clockwise then 0.20 counter-clockwise``."""
+    ways = (f"{abs(one):.2f} {'clockwise' if one > 0 else 'counter-clockwise'}" for one in strokes)
+    return " then ".join(ways) or "not turned"
+
+
 def turned_text(strokes: Mapping[str, Strokes]) -> str:
     """Return ``azimuth 2.40 clockwise, altitude not turned``."""
-    ways = {
-        knob: " then ".join(
-            f"{abs(one):.2f} {'clockwise' if one > 0 else 'counter-clockwise'}" for one in strokes[knob]
-        )
-        for knob in KNOBS
-    }
-    return ", ".join(f"{knob} {way or 'not turned'}" for knob, way in ways.items())
+    return ", ".join(f"{knob} {strokes_text(strokes[knob])}" for knob in KNOBS)
 
 
 def approach(net: float, way: float, gap: float, overrun: float) -> Strokes:
