@@ -249,6 +249,18 @@ def test_what_the_setup_lacks_is_asked() -> None:
     assert evening.question.key == "start 1.1"
 
 
+@pytest.mark.parametrize(
+    ("text", "degrees"),
+    [("47,1", 47.1), ("33.9 south", -33.9), ("-33,9 deg", -33.9), ("33d54m10s S", -33.90278)],
+)
+def test_latitudes_as_people_say_them(text: str, degrees: float) -> None:
+    evening = Evening(lambda: World(Setup(), [], lambda site, at, done: []))
+    for answer in (text, "skip", "skip", "skip", "no"):
+        evening.answer(answer, NOW)
+    assert evening.world.site is not None
+    assert math.degrees(evening.world.site.latitude_rad) == pytest.approx(degrees, abs=1e-4)
+
+
 def test_a_latitude_that_is_none_is_asked_again() -> None:
     evening = Evening(lambda: World(Setup(), [], lambda site, at, done: []))
     with pytest.raises(InputError):

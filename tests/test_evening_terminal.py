@@ -83,7 +83,7 @@ class Terminal:
                     text += os.read(self.master, 65536).decode("ascii").replace("\r\n", "\n")
                 except OSError:  # the program has ended
                     break
-            elif re.search(r"(\?|]|starts|minutes( more or longer)?\)|is off) $", text):
+            elif re.search(r"(\?|]|starts|minutes?( more or longer)?\)|is off) $", text):
                 break
         else:
             pytest.fail(f"no question for a minute: {text!r}")

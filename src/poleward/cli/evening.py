@@ -231,7 +231,8 @@ class Talk:
                 add_section(path, name, block)
                 self.say(f"Added [{name}] to {path}.")
             except (InputError, UsageError):
-                left += block
+                if block not in Path(path).read_text(encoding="utf-8"):  # as it does once yes was taken back
+                    left += block
         if left:
             self.say(f"Add by hand to {path}:\n\n{left}")
 

@@ -158,7 +158,7 @@ class Measuring:
         def tell(found: Solution) -> Told:
             return self._told(found, at)
 
-        return ways_on(tell(solution), solution, timings, coming, self._solved, tell)
+        return ways_on(tell(solution), solution, timings, coming, self.offers.round, self._solved, tell)
 
     def _timing(
         self, name: str, at: datetime, known: Solution | None
@@ -192,8 +192,9 @@ class Measuring:
     def _longer(self, name: str) -> Generator[Question, Heard, datetime]:
         """Let the last timing run on: the star still drifts away from its first mark."""
         kept = self.rows.pop()
-        minutes = (self.stop - self.start).total_seconds() / 60
-        at = yield from self._watched(name, self.stop, f"{minutes:.0f} minutes more or longer")
+        minutes = round((self.stop - self.start).total_seconds() / 60)
+        more = f"{minutes} minute{'s' if minutes != 1 else ''} more or longer"
+        at = yield from self._watched(name, self.stop, more)
         if not self.rows or self.rows[-1].get("label") != f"timing {name}":
             self.rows.append(kept)
         return at

@@ -107,6 +107,15 @@ class Offers:
         one = self.choices[timed % len(self.choices)]
         return placed(one.star, one.cells, one.minutes, self.site, moment)
 
+    @property
+    def round(self) -> tuple[float, float] | None:
+        """What a round as planned tells the axis to, root of both variances on the sky, arcmin, and its timings' minutes."""
+        return (
+            (math.sqrt(2) * ACCURACY_ARCMIN, sum(each.minutes for each in self.choices))
+            if self.choices
+            else None
+        )
+
     def skip(self, one: Suggestion) -> None:
         """Pass a star over."""
         self.passed.append((one.azimuth_deg, one.altitude_deg))

@@ -94,6 +94,7 @@ def ways_on(
     solution: Solution,
     timings: Sequence[Drift],
     coming: Sequence[tuple[Prospect, Drift | None]],
+    planned: tuple[float, float] | None,
     solved: Callable[[Sequence[Drift]], Solution],
     tell: Callable[[Solution], Told],
 ) -> WaysOn:
@@ -108,15 +109,19 @@ def ways_on(
         What it was found from.
     coming : sequence of (Prospect, Drift or None)
         What could be timed: elsewhere a new timing, here the last one grown longer, their drifts not known yet.
+    planned : tuple of float, or None
+        What the rounds to come are planned to tell the axis to, root of both variances, arcmin, and the minutes of their
+        timings; None: as this one does.
     solved : callable
         Solves timings as this round's were.
     tell : callable
         Tells all rounds with such a solution as the last.
     """
     response, level, limit, done = told.response, told.level, told.limit_arcmin, told.next_turn.stop
-    minutes = sum(each.duration_s / 60 + WAY_MIN for each in timings)
-    own = _on_sky(np.array(solution.covariance_arcmin2), level)
-    turning = None if done else minutes_to_limit(response, level, limit, own, minutes)
+    own = _on_sky(np.array(solution.covariance_arcmin2), level), sum(each.duration_s for each in timings) / 60
+    sigma, minutes = planned or own
+    minutes += WAY_MIN * len(KNOBS)  # two stars tell both errors
+    turning = None if done else minutes_to_limit(response, level, limit, sigma, minutes)
     found = [Prospect("end" if done else "turn", to_limit_min=turning)]
     for prospect, more in coming:
         here = prospect.word == "here"
@@ -136,10 +141,11 @@ def ways_on(
         except InputError:  # the star sinks too low, say
             found.append(prospect)
             continue
-        left = None if done else minutes_to_limit(all_told.response, level, limit, own, minutes)
+        left = None if done else minutes_to_limit(all_told.response, level, limit, sigma, minutes)
         total = None if left is None else left + prospect.minutes + (0.0 if here else WAY_MIN)
-        sigma, within = then.offset_sigma_arcmin, all_told.next_turn.within
-        found.append(replace(prospect, sigma_arcmin=sigma, to_limit_min=total, within=within))
+        within = all_told.next_turn.within
+        expected = replace(prospect, sigma_arcmin=then.offset_sigma_arcmin, to_limit_min=total, within=within)
+        found.append(expected)
     known = all(told.next_turn.strokes[move.knob] for move in told.moves)
     return WaysOn(solution, told, tuple(found), _left(response, level)[0] if known else None)
 

@@ -11,6 +11,7 @@ from typing import Any
 from poleward.door import quantity
 from poleward.errors import InputError
 from poleward.frames.field_drift import FieldDrift
+from poleward.rounds.turns import pointed
 from poleward.solving.knobs import per_turn_from_thread
 from poleward.timings.drifts import Drifts
 
@@ -90,11 +91,22 @@ def measure(kind: quantity.Kind, name: str, *, positive: bool = False) -> Callab
     """Return a reader of a value with its unit, checked and handed on as written."""
 
     def read(text: str, at: datetime) -> str:
+        text = pointed(text)
         if quantity.parse(text, kind, "", name) <= 0 and positive:
             raise InputError(f"{name} is {text}, allowed is more than 0", f"e.g. {kind.example}")
         return text
 
     return read
+
+
+def plain_angle(text: str) -> str:
+    """Return ``33,9 south`` as the door reads it: ``33.9 S``."""
+    return re.sub(
+        r"\s?(north|south|east|west)$",
+        lambda way: f" {way[1][0].upper()}",
+        pointed(text.strip()),
+        flags=re.IGNORECASE,
+    )
 
 
 def drift_reader(unit: str, pixel: float | None, division: float | None) -> Callable[[str, datetime], Any]:
@@ -122,7 +134,7 @@ def drift_reader(unit: str, pixel: float | None, division: float | None) -> Call
 
 def sky_drift(text: str, at: datetime, scales: Mapping[str, float] = ARCSEC_ONLY) -> dict[str, str]:
     """Read ``4.2 south``, ``s 4.2``, ``0.2 arcmin s 1.1 e`` or ``0``: how far and which way the star went in the field."""
-    plain = re.sub(r"(?<=\d),(?=\d)", ".", text.strip().lower())
+    plain = pointed(text.strip().lower())
     if plain in ("0", "none"):
         return {"north": "0 arcsec"}
     found: dict[str, str] = {}
@@ -163,7 +175,7 @@ def _drift_hint(plain: str, scales: Mapping[str, float]) -> str:
 
 def pixel_drift(text: str, at: datetime) -> dict[str, str]:
     """Read ``x 3 y -2``, ``3 -2`` or ``3, -2``: last place less the first."""
-    plain = re.sub(r"(?<=\d),(?=\d)", ".", text.strip().lower())
+    plain = pointed(text.strip().lower())
     found = _XY.fullmatch(plain)
     if found is None:
         hint = "two numbers, x and y, last place less the first: 3.5 -12; or how far and which way: 4.2 south"
@@ -232,7 +244,7 @@ def knob_angle(text: str, at: datetime) -> str:
         if found:
             lengths.append(quantity.parse(found[1] or found[2], quantity.LENGTH, "", word))
     if len(lengths) < 2:
-        return measure(quantity.KNOB_ANGLE, "per_turn", positive=True)(text, at)
+        return measure(quantity.KNOB_ANGLE, "one turn", positive=True)(text, at)
     pitch, arm = lengths
     if pitch <= 0 or arm < SHORTEST_ARM * pitch:
         raise InputError(f"'{text}': the arm is much longer than the pitch", "e.g. 1.5 mm pitch, 120 mm arm")

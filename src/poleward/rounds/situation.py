@@ -10,7 +10,7 @@ from typing import Any
 
 from poleward.door import quantity
 from poleward.rounds.history import Round
-from poleward.rounds.questions import Question, choice, drift_reader, knob_angle, way
+from poleward.rounds.questions import Question, choice, drift_reader, knob_angle, plain_angle, way
 from poleward.rounds.story import LIMIT_ARCMIN
 from poleward.setup import Setup
 from poleward.sky.camera import GuideCamera
@@ -182,8 +182,9 @@ def _ask_angle(
     name: str, sense: str, check: Callable[[str], Any], *, optional: bool = False
 ) -> Generator[Question, Heard, Heard]:
     def read(text: str, at: datetime) -> str:
-        check(text)
-        return text
+        plain = plain_angle(text)
+        check(plain)
+        return plain
 
     more = "From a map or a receiver; a tenth of a degree will do."
     if optional:

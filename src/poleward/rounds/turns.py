@@ -28,6 +28,11 @@ _EXAMPLE = "e.g. azimuth=0.25 clockwise, altitude=1.2 counter-clockwise then 0.2
 _NOT_TURNED = ("0", "0.0", "none", "nothing", "no", "not turned", "-")
 
 
+def pointed(text: str) -> str:
+    """Return text with a point for each decimal comma."""
+    return re.sub(r"(?<=\d),(?=\d)", ".", text)
+
+
 def read_turned(
     text: str, where: str = "--turned", advised: Mapping[str, Strokes] | None = None
 ) -> dict[str, Strokes]:
@@ -52,7 +57,7 @@ def read_turned(
     InputError
         Another knob, no way, or a number that no knob makes.
     """
-    plain = re.sub(r"(?<=\d),(?=\d)", ".", " ".join(text.lower().split()))
+    plain = pointed(" ".join(text.lower().split()))
     if plain in _NOT_TURNED:
         return dict.fromkeys(KNOBS, ())
     if plain == "as advised":
