@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from pathlib import Path
 
 import pytest
@@ -175,3 +176,24 @@ def test_a_pressure_that_no_mountain_has() -> None:
     with pytest.raises(InputError, match=r"pressure \[hPa\] is 95, allowed is 250 to 1100"):
         Air("95 hPa")
     assert Air("0 hPa").pressure_hpa == 0
+
+
+@pytest.mark.parametrize(
+    ("platform", "variable", "place"),
+    [
+        ("win32", "APPDATA", "poleward"),
+        ("darwin", "HOME", ".config/poleward"),
+        ("linux", "XDG_CONFIG_HOME", "poleward"),
+    ],
+)
+def test_the_users_own_setup_is_found_on_every_system(
+    workdir: Path, monkeypatch: pytest.MonkeyPatch, platform: str, variable: str, place: str
+) -> None:
+    """As docs/files.md says; the variables are those the systems set (common practice, no source: not tried there)."""
+    own = workdir / "home" / place
+    own.mkdir(parents=True)
+    (own / "config.toml").write_text('[site]\nlatitude = "1 deg"\n', encoding="utf-8")
+    monkeypatch.setattr(sys, "platform", platform)
+    monkeypatch.delenv("XDG_CONFIG_HOME")
+    monkeypatch.setenv(variable, str(workdir / "home"))
+    assert find_setup(None).source == str(own / "config.toml")
