@@ -10,6 +10,7 @@ import truth
 from scipy.integrate import quad
 from scipy.spatial.transform import Rotation
 
+import poleward
 from poleward import GuideCamera, Site
 from poleward.guidelog.fitting import beliefs
 from poleward.sky.look import Pointing, look
@@ -191,3 +192,20 @@ def test_a_record_says_how_many_timings_were_to_spare(free: int, wide: float, na
     }  # fmt: skip
     record = {"record": "solution", "axis": axis, "fit": {"coverage_factor_95": wide / narrow}}
     assert axis_from_record(record).to_spare == pytest.approx(free, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("hours", "east", "determined", "to_spare"),
+    [((-4, -1, 2, 4), False, "both", 2), ((-4, -1, 2, 4), True, "both", 5), ((0, 0, 0), False, "azimuth", 2)],
+)
+def test_what_is_to_spare_counts_what_was_fitted(hours, east, determined, to_spare) -> None:
+    """Values less the errors that the timings separate, less the drive rate where east drifts are there."""
+    rows = [
+        {"hour_angle": hour, "dec": 5 + 5 * k, "duration": 300, "north": 1.0 + 0.2 * k} | ({"east": 0.3 * k} if east else {})
+        for k, hour in enumerate(hours)
+    ]  # fmt: skip
+    solution = poleward.solve(
+        poleward.Drifts.from_rows(rows), poleward.Site("47 deg"), reading_error="5 arcsec"
+    )
+    assert solution.determined == determined
+    assert solution.fit.degrees_of_freedom == to_spare

@@ -181,3 +181,25 @@ def test_wrong_air_matters_little():
     azimuth, altitude = off_arcsec(solve(watched.table(drifts), off), 5 / 60, -3 / 60)
     assert abs(altitude) < 0.06 * 5 * 60
     assert abs(azimuth) < 2
+
+
+@pytest.mark.parametrize(
+    ("seconds", "pointings", "far_deg", "way_deg"),
+    [
+        (
+            300.0,
+            ((-10.6, 88.0), (-6.9, 88.44), (-2.1, 89.76), (-2.1, 86.98)),
+            3.23,
+            274,
+        ),  # by the starts 4 deg off
+        (300.0, ((-0.2, 89.77), (2.4, 84.4)), 0.59, 357),  # by those half a degree off
+        (3600.0, ((11.0, 87.8), (-4.4, 84.52), (-2.3, 86.48)), 4.49, 57),  # by any
+    ],
+)
+def test_beside_stars_near_the_pole_an_axis_far_off_is_found(seconds, pointings, far_deg, way_deg):
+    """From zero alone the fit ends beside another axis: 22 arcmin off, chi-square 17, or none; found among random nights."""
+    watched = night(truth.Place(20.0), pointings, seconds, apart_s=600)
+    way = math.radians(way_deg)
+    errors = far_deg * math.cos(way) / math.cos(math.radians(20)), far_deg * math.sin(way)
+    solution = solve(watched.table(watched.drifts(*errors)), site_of(watched.place), pointing_error="0 deg")
+    assert np.max(np.abs(off_arcsec(solution, *errors))) < 0.1
