@@ -62,7 +62,7 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
     columns = 1 if len(traces) <= 3 else 2
     rows = math.ceil(len(traces) / columns)
     figure = new_figure(palette, 6.4 + 5.4 * columns, max(6.5, 3.4 * rows + 0.6))
-    left = _beside_the_axis(figure, 5.4 * columns, result, palette)
+    left, right = _halves(figure, 5.4 * columns, palette)
     cells = left.subfigures(rows, columns, squeeze=False).ravel()
     several = len({trace.file for trace in traces}) > 1
     used = [section for section in result.sections if not section.reason]
@@ -79,18 +79,23 @@ def _with_tracks(result: LogSolution, traces: Sequence[Trace], palette: Palette,
     legend_of(
         left, palette, handles=list(found.values()), labels=list(found), loc="outside lower center", ncols=2
     )
+    _the_axis(right, result, palette)
     return figure
 
 
-def _beside_the_axis(figure: Any, width: float, result: LogSolution, palette: Palette) -> Any:
-    """Draw the axis on the right; return what is left of the figure, of that width."""
+def _halves(figure: Any, width: float, palette: Palette) -> tuple[Any, Any]:
+    """Part a figure: on the left so much for what was measured, on the right room for the axis."""
     left, right = figure.subfigures(1, 2, width_ratios=[width, 6.4])
     for part in (left, right):
         part.set_facecolor(palette.paper)
-    axes = right.add_subplot()
+    return left, right
+
+
+def _the_axis(figure: Any, result: LogSolution, palette: Palette) -> None:
+    """Draw the axis, and each group's own answer."""
+    axes = figure.add_subplot()
     draw_axis(axes, result.solution, palette, _reach(result))
     _points(axes, result, palette)
-    return left
 
 
 def _track(figure: Any, trace: Trace, title: str, palette: Palette, inks: Inks) -> None:
@@ -183,7 +188,7 @@ def _points(axes: Any, result: LogSolution, palette: Palette) -> None:
 
 def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: Palette) -> Any:
     figure = new_figure(palette, 13.0, 6.5)
-    left = _beside_the_axis(figure, 6.6, result, palette)
+    left, right = _halves(figure, 6.6, palette)
     groups = [group for group in result.groups if group.solution is not None]
     if len(groups) > 1:
         upper, lower = left.subplots(2, 1, sharex=True)
@@ -191,6 +196,7 @@ def _with_answers(result: LogSolution, used: Sequence[SectionResult], palette: P
         _against_time(lower, result, groups, "altitude", palette)
     else:
         _rates(left.add_subplot(), used, palette)
+    _the_axis(right, result, palette)
     return figure
 
 
