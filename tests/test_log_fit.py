@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.time import Time
+from scipy import stats
 from truth import EVENING, Place, axis_direction, drift, pole_seen, star_at
 
 from poleward.errors import InputError, UsageError
@@ -621,3 +622,23 @@ def test_whatever_a_fit_raises_the_others_go_on(monkeypatch):
     ]
     alone = solve_log([sections[0], sections[2]], SITE)
     assert found.solution.azimuth_error_arcmin == pytest.approx(alone.solution.azimuth_error_arcmin)
+
+
+def test_sections_that_disagree_widen_by_their_scatter():
+    """One of five was pushed: chi-square is that of the sections' own rates, its chance scipy's, and sigmas grow by its
+    root and Student's t (JCGM 100:2008, G.3). The rates hang together by the air alone, so their sum of squares is it to 10 %.
+    """
+    points = [(-4.0, 15.0), (-2.0, 0.0), (0.0, 25.0), (2.0, 5.0), (4.0, 12.0)]
+    sections = watched(PLACE, 5.0, -3.0, points, scatter=Scatter(0.5, 0.1, 30.0), hours=0.5)
+    pushed = sections[2]
+    north = pushed.north_arcsec + 0.12 * pushed.seconds / 60
+    record = solve_log([*sections[:2], replace(pushed, north_arcsec=north), *sections[3:]], SITE).to_record()
+    fit, told = record["fit"], record["sections"]
+    chi_square, free = fit["chi_square"], fit["degrees_of_freedom"]
+    assert free == 3
+    assert fit["p_value"] == pytest.approx(stats.chi2.sf(chi_square, free), rel=1e-9, abs=0.0)
+    assert fit["p_value"] < 0.01
+    factor = np.sqrt(chi_square / free) * stats.t.ppf(0.5 + 0.6826894921 / 2, free)
+    off = [one["north_rate_arcsec_per_min"] - one["north_rate_fitted_arcsec_per_min"] for one in told]
+    sigma = np.array([one["north_rate_sigma_arcsec_per_min"] for one in told]) / factor
+    assert np.sum((off / sigma) ** 2) == pytest.approx(chi_square, rel=0.1)
