@@ -473,6 +473,17 @@ def flat(nights):
     return [section for made in nights for section in made]
 
 
+def test_a_section_alone_that_bends_as_no_axis_makes_it():
+    """Nothing is to spare for a factor, and yet sigmas are widened: the factor of 95 % was no number, and the record none."""
+    (section, *_) = flat(nights_of([(6.0, -4.0)]))
+    x = 2 * section.seconds / section.seconds[-1] - 1
+    bent = replace(section, north_arcsec=section.north_arcsec + 10 * (2.5 * x**3 - 1.5 * x))
+    result = solve_log([bent], SITE)
+    assert "clock" in {note.code for note in result.solution.warnings}
+    assert result.solution.fit.coverage_factor_95 == 2
+    json.dumps(result.to_record(), allow_nan=False)
+
+
 def test_a_pier_that_sinks():
     """Three nights, the axis moved by 2 arcmin of azimuth a day: not their mean, but the last place and the way there."""
     sections = flat(nights_of([(6.0 + 2 * day, -4.0) for day in range(3)]))

@@ -95,6 +95,8 @@ class Fitted:
     rates : SectionRates
     factor : float
         By which sigmas are widened.
+    cover : float
+        By which intervals are wider still, since few values tell that factor.
     p_value : float or None
     degrees_of_freedom : int
     bent : float
@@ -112,6 +114,7 @@ class Fitted:
     lever: Floats
     rates: SectionRates
     factor: float
+    cover: float
     p_value: float | None
     degrees_of_freedom: int
     bent: float
@@ -169,6 +172,7 @@ def fit_sections(
         lever=lever,
         rates=rates,
         factor=factor,
+        cover=cover,
         p_value=chance,
         degrees_of_freedom=free,
         bent=bent,

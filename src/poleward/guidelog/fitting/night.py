@@ -27,7 +27,6 @@ from poleward.sky.pole import PoleName, pole_name
 from poleward.sky.site import Site, site_of
 from poleward.solving.fitted import FitSummary, FittedDrift
 from poleward.solving.how import drive_rate_of, pointing_error_deg
-from poleward.solving.least_squares import coverage_factor
 from poleward.solving.solution import solution_from
 
 if TYPE_CHECKING:
@@ -265,7 +264,7 @@ def _summary(found: Fitted, used: Sequence[Candidate], site: Site, wanted: Wante
         degrees_of_freedom=found.degrees_of_freedom,
         p_value=found.p_value,
         sigma_source="scatter",
-        coverage_factor_95=coverage_factor(found.degrees_of_freedom) if found.factor > 1 else 2.0,
+        coverage_factor_95=2 * found.cover,
         refraction_doubt=air_doubt(site.air),
         pointing_doubt_deg=pointing_error_deg(wanted.pointing_error) if circles else 0.0,
     )
