@@ -1,5 +1,8 @@
 """Camera frames with a known truth: astropy for the sky, scipy's Rotation for the mount, a Moffat star for the picture.
 
+A second route beside `poleward.simulate.frames`, which is part of the library, carries its experiments and stories, and so
+must be held against something itself: nothing is shared but astropy, and `truth` says where the axis is.
+
 Stars are strewn about a pointing; where each is seen is astropy's, how the mount carries the camera is scipy's, how the
 camera lies in the mount is told in words: which way is up in the picture, and whether it is mirrored.
 """

@@ -165,7 +165,7 @@ def scene(**changes) -> FrameScene:
 
 def seen_in(made: FrameScene, seconds: np.ndarray, seed: int = 1) -> list[Sighting]:
     found = [
-        sighting(Frame(f"picture {number}", picture.astype(np.float32), second, 1.0))
+        sighting(Frame(f"picture {number}", picture.astype(np.float32), second))
         for number, (picture, second) in enumerate(
             zip(pictures(made, seconds, np.random.default_rng(seed)), seconds.tolist(), strict=True)
         )
@@ -184,6 +184,16 @@ def field() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     for place, each in zip(places, flux, strict=True):
         add_star(light, place, each, 3.0)
     return rng.poisson(light).astype(np.float32), places, flux
+
+
+def test_pixels_without_a_value_cost_no_star(field):
+    picture, places, _ = field
+    holed = picture.copy()
+    holed[::37, ::41] = np.nan
+    near = np.min(np.hypot(*(places[:, None] - np.argwhere(np.isnan(holed))[:, ::-1]).T), axis=0)
+    whole, found = find_stars(picture), find_stars(holed)
+    # A hole within a star may cost that one.
+    assert len(whole) - np.count_nonzero(near < 8) <= len(found) <= len(whole)
 
 
 def test_centres_are_those_of_photutils_reference_fit_and_of_the_truth(field):

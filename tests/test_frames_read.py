@@ -100,21 +100,6 @@ def test_a_raster_of_colours_becomes_blocks(tmp_path: Path) -> None:
     assert read_frame(read_shot(path, NOTHING)).image.shape == (81, 90)
 
 
-def test_the_wcs_of_blocks_points_where_it_did(tmp_path: Path) -> None:
-    path = save(tmp_path / "w.fits", np.ones((80, 90), np.uint16), **WHEN, **wcs_cards((80, 90)))
-    shot = read_shot(path, NOTHING, mosaic=True)
-    there = directions_at(shot.wcs, np.array([[20.5, 30.5]]))
-    np.testing.assert_allclose(pixels_at(read_frame(shot).wcs, there), [[10.0, 15.0]], atol=1e-6)
-
-
-def test_pixels_without_a_value_get_the_median(tmp_path: Path) -> None:
-    data = ramp("float32")
-    data[3, 4] = np.nan
-    image = read_frame(read_shot(save(tmp_path / "n.fits", data), NOTHING)).image
-    assert image[3, 4] == np.median(np.delete(ramp(), 3 * 50 + 4))
-    assert "no pixel" in complaint(save(tmp_path / "n.fits", np.full(SIZE, np.nan)))
-
-
 def test_the_saturation_of_the_users_keyword(tmp_path: Path) -> None:
     path = save(tmp_path / "a.fits", **WHEN, FULLWELL=4095)
     assert read_frame(read_shot(path, trusting(saturation="FULLWELL"))).saturation == 4095

@@ -80,7 +80,7 @@ def one_run(cell: str, seed: int) -> tuple[FieldTrack, list[np.ndarray], list[fl
     view = scene.view
     frames = pictures(scene, SECONDS, np.random.default_rng([1, seed]))
     seen = [
-        sighting(Frame(f"{i}", each.astype(np.float32), second, 1.0))
+        sighting(Frame(f"{i}", each.astype(np.float32), second))
         for i, (each, second) in enumerate(zip(frames, SECONDS.tolist(), strict=True))
     ]
     tracks = follow([each for each in seen if not isinstance(each, LeftOut)]).tracks

@@ -50,12 +50,12 @@ def main() -> int:
     ours = theirs = 0.0
     with tempfile.TemporaryDirectory() as folder:
         files = save_frames(Path(folder), scene, np.arange(0, 40, 4.0), np.random.default_rng(1))
-        sighting(Frame("first", picture(files[0]), 0.0, 1.0))
+        sighting(Frame("first", picture(files[0]), 0.0))
         begin_mb, seen, found = peak_mb(), [], 0
         for number in range(count):
             path = files[number % len(files)]
             begin = time.perf_counter()
-            one = sighting(Frame(f"{number}", picture(path), 4.0 * number, 1.0))
+            one = sighting(Frame(f"{number}", picture(path), 4.0 * number))
             ours += time.perf_counter() - begin
             assert isinstance(one, Sighting)
             seen.append(one)

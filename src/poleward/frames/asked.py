@@ -216,10 +216,10 @@ def _place_of(first: Shot) -> dict[str, str]:
 
 
 def _few(one: FieldDrift) -> Note:
-    stars = f"{one.stars} star{'s' * (one.stars > 1)}"
+    stars = "one star, which tells" if one.stars == 1 else f"{one.stars} stars, which tell"
     return Note(
         "few-stars",
-        f"{one.label}: {stars} in its frames: the drift is that of the light seen, the field's turn is not measured",
+        f"{one.label}: its frames show {stars} the drift and no turn of the field",
     )
 
 

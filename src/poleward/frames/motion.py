@@ -37,9 +37,9 @@ NOTHING_LASTS = 0.2
 nothing lasts. Wider and more often lasting than for a guide log: no guide rate here imitates a memory, and two
 minutes say so little of one that the belief decides (docs/experiments/frames.py, its table of noises)."""
 OF_ITS_OWN = 0.3
-"""Chance that a pointing shakes in a way of its own: behind a wall, another wind. At 0 a windy pointing beside a calm one holds
-the truth in 78 % of its 95 % intervals, at 0.3 in 84, at 1 in 86; alike pointings gain the same at 0 and 0.3 within a
-twentieth."""
+"""Chance that a pointing shakes in a way of its own: behind a wall, another wind. Worst 95 % interval of a windy pointing beside
+a calm one, of bare series of twelve noises: 78 % at 0, 84 at 0.3, 86 alone; alike pointings gain nearly the same at 0 and 0.3
+(docs/experiments/frames.py, noise)."""
 DRIVE_ARCSEC = 10.0
 DRIVE_PERIODS_S = (240.0, 360.0, 480.0, 640.0)
 """A worm wheel's error, from its middle, and how long its turn takes on common mounts (common practice, no source)."""

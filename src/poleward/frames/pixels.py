@@ -1,17 +1,14 @@
-"""The pixels of a frame: colours added up, a raster of colours undone, empty pixels filled."""
+"""The pixels of a frame: colours added up, a raster of colours undone."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from poleward.errors import InputError
 from poleward.frames.image import Frame, Pixels
 from poleward.frames.shot import Shot, picture
-
-if TYPE_CHECKING:
-    from astropy.wcs import WCS
 
 SMALLEST = 32
 """Pixels along a side: less holds no field of stars."""
@@ -41,18 +38,15 @@ def read_frame(shot: Shot) -> Frame:
     if data is None or data.shape[-2:] != (shot.height, shot.width):
         raise InputError("this file has changed while it was read", "", shot.source)
     image = _one_colour(data, full)
-    wcs = shot.wcs
     if shot.mosaic:
-        image, wcs = _blocks(image, full), None if wcs is None else _of_blocks(wcs)
+        image = _blocks(image, full)
     if min(image.shape) < SMALLEST:
         raise InputError(
             f"its picture has {image.shape[1]} x {image.shape[0]} pixels, needed are {SMALLEST} a side",
             "",
             shot.source,
         )
-    return Frame(
-        shot.source, _filled(image, shot.source), shot.middle.timestamp(), shot.exposure_s or 0.0, full, wcs
-    )
+    return Frame(shot.source, image, shot.middle.timestamp(), full)
 
 
 def _largest(cards: Any) -> float | None:
@@ -84,20 +78,3 @@ def _blocks(image: Pixels, full: float | None) -> Pixels:
     if full is not None:
         means[np.max(corners, axis=0) >= full] = full
     return means
-
-
-def _of_blocks(wcs: WCS | Any) -> Any:
-    """Return the WCS of the picture of blocks: pixel 0 of it has its middle at 0.5 of the other."""
-    return wcs.slice((np.s_[::2], np.s_[::2]))
-
-
-def _filled(image: Pixels, source: str) -> Pixels:
-    """Return the picture with pixels that have no value filled by its median."""
-    empty = ~np.isfinite(image)
-    if not empty.any():
-        return image
-    if empty.all():
-        raise InputError("no pixel of this frame has a value", "", source)
-    image = image.copy()
-    image[empty] = np.median(image[~empty])
-    return image

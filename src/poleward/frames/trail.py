@@ -11,12 +11,9 @@ import numpy as np
 from poleward.errors import InputError
 from poleward.frames.clean import cleaned
 from poleward.frames.image import Frame
-from poleward.frames.stars import Stars
+from poleward.frames.stars import SMOOTH, THRESHOLD, Stars
 from poleward.sky.axis import Floats
 
-SMOOTH = 1.3
-THRESHOLD = 5.0
-"""As for stars: standard deviation of the smoothing, pixels, and sigmas of what it leaves."""
 SLENDER = 4.0
 """Length over breadth of a trail that can be measured."""
 MOST = 30

@@ -91,7 +91,7 @@ def _picture(axes: Any, one: FieldDrift, palette: Palette) -> None:
         return
     step = max(1, math.ceil(max(image.shape) / MOST_SHOWN))
     shown = image[::step, ::step]
-    low, high = np.percentile(shown, [20, 99.7])
+    low, high = np.nanpercentile(shown, [20, 99.7])
     stretched = np.arcsinh(8 * np.clip((shown - low) / max(high - low, 1e-9), 0, 1))
     height, width = one.track.shape
     axes.imshow(
