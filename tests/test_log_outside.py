@@ -55,7 +55,7 @@ def test_ar1_on_longley():
     def at(phi):
         """Log likelihood by REML, coefficients, their covariance."""
         table = table_of(layout, np.log([[RATIO, -1 / np.log(phi)]]))
-        constant, _, _, value, _, spread = Quadratic.of(table).cleared(free)
+        constant, _, _, value, _, spread = Quadratic.of(table).integrated(free)
         return constant[0, 0], value[0, 0], spread[0, 0]
 
     phi = minimize_scalar(
@@ -66,7 +66,7 @@ def test_ar1_on_longley():
     assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
     left = employed - np.column_stack([gnp, people]) @ answer
     matrix = noise.covariance(years, starts, RATIO, -1 / np.log(phi))
-    level = (left - noise.cleared(matrix, left))[0]
+    level = (left - noise.levelled(matrix, left))[0]
     assert level == pytest.approx(101.858133, abs=2e-4)
     errors = np.sqrt(np.diag(spread))
     assert errors == pytest.approx([0.010606, 0.154130], abs=2e-6)

@@ -72,7 +72,7 @@ def test_likelihood_equals_dense_gaussian(rows):
     table = table_of(laid(seconds, starts, columns, path[None]), np.log([[0.7, 15.0]]))
     beliefs = Beliefs(np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.zeros(1), None, prior, np.zeros(2))
     part = Quadratic.of(table)
-    constant, linear, square, value, slope, spread = (each[0, 0] for each in part.cleared(beliefs))
+    constant, linear, square, value, slope, spread = (each[0, 0] for each in part.integrated(beliefs))
     size = table.white_variance()[0, 0]
     noise_only = size * dense(seconds, starts, 0.7, 15.0, np.ones(60))
     whole = noise_only + columns[:, :2] @ np.linalg.solve(prior, columns[:, :2].T) + wide * which @ which.T
@@ -153,7 +153,7 @@ def test_a_share_per_piece(rows, ratio, rel):
     left = columns[:, 2] - columns[:, :2] @ answer[:2]
     expected = (y - full @ answer)[:60]
     banded = noise.covariance(seconds, starts, ratio, 15.0)
-    assert noise.cleared(banded, left, spread, belief) == pytest.approx(expected, rel=rel, abs=rel)
+    assert noise.levelled(banded, left, spread, belief) == pytest.approx(expected, rel=rel, abs=rel)
 
 
 def test_quantiles_of_a_mixture():

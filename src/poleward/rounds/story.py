@@ -20,6 +20,7 @@ from poleward.rounds.remarks import covariance_of, knob_notes, rounds_apart
 from poleward.rounds.response import Response, Step, learn
 from poleward.rounds.turns import KNOBS, Strokes
 from poleward.sky.axis import Floats, unit_vector
+from poleward.sky.pole import Pole
 from poleward.solving.base import Base, cross_talk
 from poleward.solving.knobs import SIDES, Knob, Move
 
@@ -183,34 +184,39 @@ def told_from(
         No round, or rounds of different poles or sites.
     """
     _one_set_up(rounds)
-    pole_altitude = math.radians(rounds[-1].axis["pole_altitude_deg"])
-    hemisphere = -1.0 if (rounds[-1].axis.get("latitude_deg") or 1.0) < 0 else 1.0
-    pole = unit_vector(0.0 if hemisphere > 0 else math.pi, pole_altitude)
-    level = math.cos(pole_altitude)
+    pole = _pole_of(rounds[-1].axis)
     known = [knobs.get(name) for name in KNOBS]
     prior = prior_of(
         [None if knob is None else knob.clockwise_arcmin for knob in known],
         [None if knob is None else knob.per_turn_sigma_arcmin for knob in known],
         [None if knob is None else knob.play_turns for knob in known],
-        cross_talk(pole, base or Base(), hemisphere),
+        cross_talk(pole.direction, base or Base(), pole.hemisphere),
         base is not None,
-        level,
+        pole.level,
     )
     errors = np.array(
         [[each.axis["azimuth_error_arcmin"], each.axis["altitude_error_arcmin"]] for each in rounds]
     )
     response = learn(prior, errors, np.array([covariance_of(each) for each in rounds]), _steps(rounds))
-    advice = advise(response, level, limit_arcmin)
+    advice = advise(response, pole.level, limit_arcmin)
     return Told(
         tuple(rounds),
         response,
-        level,
+        pole.level,
         limit_arcmin,
         advice,
         () if rounds[-1].was_turned else _moves(advice),
         (*rounds_apart(rounds[-1], response), *knob_notes(response, prior)),
         dict(knobs),
     )
+
+
+def _pole_of(axis: Mapping[str, Any]) -> Pole:
+    """The pole that a round's axis is given against."""
+    hemisphere = -1.0 if (axis.get("latitude_deg") or 1.0) < 0 else 1.0
+    azimuth = 0.0 if hemisphere > 0 else math.pi
+    direction = unit_vector(azimuth, math.radians(axis["pole_altitude_deg"]))
+    return Pole(direction, axis["reference"].removesuffix(" pole"), hemisphere)
 
 
 def _one_set_up(rounds: Sequence[Round]) -> None:

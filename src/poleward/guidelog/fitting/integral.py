@@ -90,7 +90,7 @@ class Quadratic:
 
     def outlook(self, beliefs: Beliefs) -> tuple[Floats, Floats, Floats]:
         """Log evidence (J, P) with x and the rate integrated out roughly, the likeliest rate there and its sigma."""
-        constant, linear, square, *_ = self.cleared(beliefs)
+        constant, linear, square, *_ = self.integrated(beliefs)
         sigma = beliefs.rate_sigma
         if sigma is None:
             return constant, np.zeros_like(constant), np.ones_like(constant)
@@ -100,7 +100,7 @@ class Quadratic:
         slope = linear + weak
         return constant + 0.5 * slope**2 / bend - 0.5 * np.log(bend), slope / bend, bend**-0.5
 
-    def cleared(self, beliefs: Beliefs) -> tuple[Floats, ...]:
+    def integrated(self, beliefs: Beliefs) -> tuple[Floats, ...]:
         """Log evidence with x integrated out as a polynomial in the rate, (J, P) each: constant, linear, square; and x:
         its mean as value and slope by the rate (J, P, m), its covariance (J, P, m, m)."""
         held = self.block + beliefs.prior
@@ -151,7 +151,7 @@ class _Given:
 
     @classmethod
     def of(cls, part: Quadratic, rates: Floats, beliefs: Beliefs) -> _Given:
-        constant, linear, square, value, slope, spread = part.cleared(beliefs)
+        constant, linear, square, value, slope, spread = part.integrated(beliefs)
         height = constant[..., None] + linear[..., None] * rates + square[..., None] * rates**2
         top = np.max(height, axis=0)
         share = np.exp(height - top)
@@ -266,7 +266,7 @@ def noise_shares(parts: Sequence[Quadratic], play: int, rate: float, beliefs: Be
     """How likely each noise is (J,) at one play and rate, shared by groups that have an axis error of their own each."""
     log = beliefs.noise * (1 - len(parts))
     for part in parts:
-        constant, linear, square, *_ = part.cleared(beliefs)
+        constant, linear, square, *_ = part.integrated(beliefs)
         log = log + (constant + linear * rate + square * rate**2)[:, play]
     share: Floats = np.exp(log - np.max(log))
     total: Floats = share / np.sum(share)

@@ -196,7 +196,7 @@ def covariance(
     return Covariance(starts, weights, log_det, pivots, ratios, precision, beside, digits)
 
 
-def cleared(
+def levelled(
     covariance: Covariance,
     values: Floats,
     spread: Floats | None = None,

@@ -9,9 +9,9 @@ import numpy as np
 from poleward.guidelog.fitting.correct import WINDOW, jumps, robust_sigma
 from poleward.guidelog.fitting.noise import (
     Covariance,
-    cleared,
     covariance,
     lasting,
+    levelled,
     standardised,
     stepped,
 )
@@ -69,7 +69,7 @@ def _judged(part: Part, model: tuple[Floats, Floats | None], least: float) -> tu
         weights = np.where(kept, 1.0, NO_WEIGHT)
         rows = part.track.seconds, every.starts
         matrix = covariance(*rows, noise.ratio, noise.correlation_time_s, weights)
-        return matrix, cleared(matrix, residuals, spread, noise.white_arcsec**2, scale)
+        return matrix, levelled(matrix, residuals, spread, noise.white_arcsec**2, scale)
 
     matrix, left = weighed(part.kept)
     wild = np.abs(standardised(matrix, left, noise.white_arcsec)) > OUTLIER_SIGMAS

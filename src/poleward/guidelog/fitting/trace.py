@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.noise import Integers, cleared, covariance
+from poleward.guidelog.fitting.noise import Integers, covariance, levelled
 from poleward.guidelog.fitting.parts import Part, State, curve, left_over
 from poleward.guidelog.reading.section import Bools, Section
 from poleward.sky.axis import Floats
@@ -61,7 +61,7 @@ def trace_of(section: Section, part: Part, state: State, pole: Pole) -> Trace:
     # Levels as the fit has them: rows set aside must not pull them, so they get next to no weight.
     weights = np.where(part.kept, 1.0, 1e-6)
     matrix = covariance(track.seconds, whole.starts, part.noise.ratio, part.noise.correlation_time_s, weights)
-    left = cleared(matrix, residuals, spread, part.noise.white_arcsec**2)
+    left = levelled(matrix, residuals, spread, part.noise.white_arcsec**2)
     fitted = fitted - fitted[0]
     logged = track.north_arcsec
     return Trace(
