@@ -123,6 +123,18 @@ def test_an_east_drift_takes_the_worm_out_of_the_rotation():
     assert not any(note.code == "east-alone" for note in with_east.warnings)
 
 
+def test_a_turn_is_known_no_better_than_the_drive():
+    """What the worm does, 10 arcsec, turns the field by 0.14 arcmin at dec 60: a rotation read to 0.01 or 0.02 says as much."""
+    place = truth.Place(47.0)
+    at, north, _, turn = measured(place, -2.0, 60.0, rate=SIDEREAL)
+    row = at | {"north": north, "north_sigma": 0.3, "rotation": turn}
+    fine, coarse = (
+        solve(Drifts.from_rows([row | {"rotation_sigma": sigma}]), site_of(place)).altitude_sigma_arcmin
+        for sigma in (0.01, 0.02)
+    )
+    assert fine == pytest.approx(coarse, rel=0.02)  # hypot(0.01, 0.14) / hypot(0.02, 0.14) is 0.993
+
+
 def test_a_camera_on_its_head_shows_the_same_turn():
     row = {
         "hour_angle": -3,
