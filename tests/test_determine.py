@@ -96,3 +96,14 @@ def test_north_and_east_of_one_sky_position_need_two_decs() -> None:
     assert solve(Drifts.from_rows(same), Site("47 deg")).determined == "azimuth"
     same[1]["dec"] = "-10d"
     assert solve(Drifts.from_rows(same), Site("47 deg")).determined == "both"
+
+
+@pytest.mark.parametrize(("hours", "determined"), [(0.1, "azimuth"), (0.3, "both")])
+def test_no_sigma_makes_up_for_a_lever(hours, determined):
+    """Two stars either side of the meridian see the altitude error by the sine of their hour angle: 0.026 or 0.078, and 0.05
+    is asked for, however small the sigmas are stated."""
+    rows = [
+        {"hour_angle": hour, "dec": dec, "duration": 300, "north": -6.0 + hour, "north_sigma": 0.001}
+        for hour, dec in ((-hours, 5), (hours, 10))
+    ]
+    assert solve(Drifts.from_rows(rows), Site("47 deg"), pointing_error="0 deg").determined == determined
