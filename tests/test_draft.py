@@ -159,6 +159,22 @@ def test_sees_stamps_before_a_row_counter(draft):
     assert "#   1 n: counts up by one, from 0 to 119" in text
 
 
+@pytest.mark.parametrize("clock", [True, False])
+def test_a_row_counter_is_never_taken_for_seconds(draft, clock):
+    """As if it were, a row every 3 s gave three times the drift, and nothing betrayed it."""
+    night = Night()
+    rows = [f"20.{k // 30:02d}.{2 * (k % 30):02d},{night.north[k]:.2f}" for k in range(night.rows)]
+    lines = ["n,when,dy"] if clock else ["n,dy"]
+    lines += [f"{k},{row if clock else row.split(',')[1]}" for k, row in enumerate(rows)]
+    text = draft(lines)
+    time = tomllib.loads(text)["columns"].get("time")
+    assert time == ({"name": "when", "format": "%H.%M.%S"} if clock else None)
+    assert (
+        clock
+        or "# time = { name = 'n', unit = \"s\" }     # it counts up by one: seconds, or only rows?" in text
+    )
+
+
 def test_a_log_without_a_header(draft, tmp_path):
     night = Night()
     text = draft([f"{night.seconds[k]} {night.north[k] / SCALE:.3f}" for k in range(night.rows)])

@@ -252,6 +252,25 @@ def test_an_unknown_ecsv_unit_is_named() -> None:
     ("inline", "line"),
     [
         (
+            "hour_angle=1h, dec=2d, duration=5min, south=4",
+            "poleward: --drift 1: unknown name 'south'\n"
+            "  south is north with the other sign: write north=-4.2 for 4.2 south\n",
+        ),
+        (
+            "ha=1h, dec=2d, duration=5min, north=4",
+            "poleward: --drift 1: unknown name 'ha'\n  did you mean hour_angle?\n",
+        ),
+        (
+            "hour_angle=20 min east, dec=2d, duration=5min, north=4",
+            "poleward: --drift 1, column hour_angle: '20 min east': the unit 'min east' does not fit here\n"
+            "  no words for ways: east is negative, write e.g. -0h20m\n",
+        ),
+        (
+            "hour_angle=1h, dec=2d, duration=5min, north=4 arcsec south",
+            "poleward: --drift 1, column north: '4 arcsec south': the unit 'arcsec south' does not fit here\n"
+            "  no words for ways: south or west is negative, write e.g. -4.2 arcsec\n",
+        ),
+        (
             "hour_angle=1h, dec=2d, duration=5min, nort=4",
             "poleward: --drift 1: unknown name 'nort'\n  did you mean north?\n",
         ),

@@ -534,11 +534,14 @@ def test_turns_of_knobs_that_nobody_knows_are_not_made_up() -> None:
 OWN = "# my garden\n[site]\nlatitude = '47 deg'\n\n[mount.altitude_knob]\nper_turn = '25 arcmin'\nclockwise = 'up'\n"
 
 
-@pytest.mark.parametrize(("own", "by_hand"), [("", ""), (OWN, '[site]\nlongitude = "8.4"\n')])
+BARE = OWN.replace("[site]\nlatitude =", "site.latitude =")
+
+
+@pytest.mark.parametrize(("own", "by_hand"), [("", ""), (OWN, ""), (BARE, '[site]\nlongitude = "8.4"\n')])
 def test_what_was_answered_is_kept_beside_what_stands_there(
     workdir: Path, monkeypatch: pytest.MonkeyPatch, own: str, by_hand: str
 ) -> None:
-    """A section that is there already is not reopened: TOML allows each once."""
+    """A section that is there already gets the new lines under its heading: TOML allows each heading once."""
     if own:
         (workdir / "poleward.toml").write_text(own, encoding="utf-8")
     asked = ["8.4", "38 arcmin", "east"] if own else ["47.1", "8.4", "38 arcmin", "east", "skip"]
@@ -546,7 +549,9 @@ def test_what_was_answered_is_kept_beside_what_stands_there(
     ran = run_here("evening")
     assert ran.status == 0
     text = (workdir / "poleward.toml").read_text(encoding="utf-8")
-    assert text.startswith(own)
+    assert text.startswith(own if own == BARE else own[:18])
+    assert set(own.splitlines()) <= set(text.splitlines())
+    assert tomllib.loads(text)["site"].get("longitude") == (None if by_hand else "8.4")
     assert tomllib.loads(text)["mount"]["azimuth_knob"] == {"per_turn": "38 arcmin", "clockwise": "east"}
-    assert ("Add by hand to poleward.toml:" in ran.out) == bool(by_hand)
+    assert ("Add by hand to poleward.toml, each line under its [heading] there:" in ran.out) == bool(by_hand)
     assert by_hand in ran.out

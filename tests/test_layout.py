@@ -175,7 +175,7 @@ ERRORS = {
         'north = { name = "up", unit = "pix", positive = "north" }',
         "",
         "L.toml [columns]: north is missing: it tells the star's place toward the north",
-        "north = { name = ..., unit = ... }",
+        "north = { name = ..., unit = ..., positive = ... }",
     ),
     "name and number": (
         'name = "sec"',

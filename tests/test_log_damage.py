@@ -110,7 +110,7 @@ def test_4_decimal_comma(read):
     assert len(log) == 0
     assert [note.text for note in log.refused] == [
         "night.log:2: 400 of 400 rows cannot be read, the first at line 6: '2,0' is no number "
-        "(see delimiter and decimal in [text], and the units and names in [columns])"
+        "(see delimiter and decimal in [text], and the units, names and format in [columns])"
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import sys
 import tomllib
 from collections.abc import Mapping
@@ -262,14 +263,34 @@ def add_section(path: str, name: str, block: str) -> None:
     text = Path(path).read_bytes().decode("utf-8-sig") if there else ""
     end = "\r\n" if "\r\n" in text else "\n"
     gap = "" if not text else end if text.endswith("\n") else end * 2
-    whole = text + gap + block.replace("\n", end)
+    _write_added(path, text + gap + block.replace("\n", end), before, name, block)
+
+
+def add_keys(path: str, name: str, block: str) -> None:
+    """Add lines to a section that a setup file has, under its heading; `block` begins with that heading.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, has no such heading, or says something of these keys already.
+    """
+    before = read_toml(path, "setup file", "")
+    heading, lines = block.split("\n", 1)
+    line = re.compile(rf"^[ \t]*{re.escape(heading)}[^\r\n]*(\r?\n)", re.MULTILINE)
+    text = Path(path).read_bytes().decode("utf-8-sig")
+    whole = line.sub(lambda found: found[0] + lines.replace("\n", found[1]), text, count=1)
+    _write_added(path, whole, before, name, block)
+
+
+def _write_added(path: str, whole: str, before: dict[str, Any], name: str, block: str) -> None:
+    """Write a setup file that must say what it said before and the block."""
     try:
         after = tomllib.loads(whole.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError:
         after = {}
     if after != _merged(before, tomllib.loads(block)):
         raise InputError(f"[{name}] cannot be added", "add it by hand", path)
-    write_whole(path, whole, force=there)
+    write_whole(path, whole, force=os.path.exists(path))
 
 
 def _merged(before: dict[str, Any], more: dict[str, Any]) -> dict[str, Any]:

@@ -222,19 +222,22 @@ class Talk:
 
     def _keep_setup(self, means: Means) -> None:
         from poleward.rounds.situation import setup_blocks
-        from poleward.setup import add_section
+        from poleward.setup import add_keys, add_section
 
         path = self.setup.source or "poleward.toml"
         left = ""
         for name, block in setup_blocks(means, self.setup).items():
             try:
-                add_section(path, name, block)
+                try:
+                    add_section(path, name, block)
+                except UsageError:  # it has such a section
+                    add_keys(path, name, block)
                 self.say(f"Added [{name}] to {path}.")
             except (InputError, UsageError):
                 if block not in Path(path).read_text(encoding="utf-8"):  # as it does once yes was taken back
                     left += block
         if left:
-            self.say(f"Add by hand to {path}:\n\n{left}")
+            self.say(f"Add by hand to {path}, each line under its [heading] there:\n\n{left}")
 
     def _save(self) -> None:
         """Put the evening on disk before the next question."""

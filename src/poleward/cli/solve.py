@@ -48,7 +48,7 @@ solving_options = common.grouped("solving", Solving)
     "inline",
     multiple=True,
     metavar="PAIRS",
-    help="One timing, as name=value, name=value; repeatable.",
+    help="One timing, as name=value, name=value; repeatable. East of the meridian, south and west are negative.",
 )
 @common.place_options
 @solving_options

@@ -208,9 +208,12 @@ def _converted(number: float, given: Any, kind: Kind, shown: str, place: str) ->
         unit = units.imperial.__dict__[given] if given in ("inch", "foot") else units.Unit(given)
         return float(units.Quantity(number, unit).to_value(kind.unit, units.temperature()))
     except (ValueError, TypeError, units.UnitsError):
-        raise InputError(
-            f"{shown}: the unit '{given}' does not fit here", f"write e.g. {kind.example}", place
-        ) from None
+        hint = f"write e.g. {kind.example}"
+        if str(given).lower().endswith(("north", "south", "east", "west")):
+            hint = (
+                f"no words for ways: {'east' if kind is HOUR_ANGLE else 'south or west'} is negative, {hint}"
+            )
+        raise InputError(f"{shown}: the unit '{given}' does not fit here", hint, place) from None
 
 
 def _hint(text: Any, kind: Kind) -> str:
@@ -276,8 +279,21 @@ def refuse_missing(names: Iterable[str], needed: Iterable[str], hint: str, where
             raise InputError(f"{name} is missing", hint, where)
 
 
+MEANT = {
+    "ha": "hour_angle", "declination": "dec", "right_ascension": "ra", "az": "azimuth", "alt": "altitude",
+    "lat": "latitude", "lon": "longitude", "long": "longitude",
+}  # fmt: skip
+"""Words of the field that no spelling leads to the name they mean."""
+OPPOSITE = {"south": "north", "west": "east"}
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return a hint that names the known word nearest to a mistyped one, or all of them."""
     names = list(known)
+    for way, other in OPPOSITE.items():
+        if name.startswith(way) and (meant := name.replace(way, other, 1)) in names:
+            return f"{way} is {other} with the other sign: write {meant}=-4.2 for 4.2 {way}"
+    if MEANT.get(name) in names:
+        return f"did you mean {MEANT[name]}?"
     close = get_close_matches(name, names, n=1, cutoff=0.6)
     return f"did you mean {close[0]}?" if close else f"known: {', '.join(names)}"

@@ -20,6 +20,8 @@ TERMS = re.compile(
     r"|guid(e|ing)|rate|speed|start(ed)?|beg[iau]n|at|on|date|time|pier|side|position|right"
 )
 """Words of the field that are no names though they may begin with a capital letter."""
+_CLOCK = re.compile(r"\d\d([.\- h])\d\d([.\- m])\d\d")
+"""A time of day in another form than with colons."""
 MOST_STATES = 3
 """A column of numbers with more different values is hardly one of states."""
 
@@ -229,18 +231,22 @@ def _columns(seen: Structure) -> str:
         shown = f"{column.number}" if not column.name else f"{column.number} {shorten(column.name, 30)}"
         lines.append(f"#   {shown}: {column.seen}")
     time = _time_column(seen.columns)
-    if time is None:
-        lines.append(
-            '# time = { name = "...", unit = "s" }     # no column was seen that rises from row to row'
-        )
-    elif time.kind == "moments":
-        lines.append(f'time = {{ {_which(time)}, unit = "iso" }}')
-    else:
-        lines.append(
-            f'time = {{ {_which(time)}, unit = "s" }}     # since the section\'s start; is the unit right?'
-        )
-    lines += _places(seen.columns, time) + _pulses(seen.columns, time) + _flags(seen.columns)
+    lines += [_time(time), *_places(seen.columns, time), *_pulses(seen.columns, time), *_flags(seen.columns)]
     return "\n".join(lines) + "\n"
+
+
+def _time(column: Column | None) -> str:
+    if column is None:
+        return '# time = { name = "...", unit = "s" }     # no column was seen that rises from row to row'
+    if column.kind == "moments":
+        return f'time = {{ {_which(column)}, unit = "iso" }}'
+    if column.kind == "words" and (clock := _CLOCK.fullmatch(column.values[0])):
+        return f'time = {{ {_which(column)}, format = "%H{clock[1]}%M{clock[2]}%S" }}'
+    seconds = f'time = {{ {_which(column)}, unit = "s" }}     # '
+    # Rows counted as if they were seconds give a wrong answer that nothing betrays.
+    if column.kind == "counter":
+        return f"# {seconds}it counts up by one: seconds, or only rows?"
+    return f"{seconds}since the section's start; is the unit right?"
 
 
 def _places(columns: tuple[Column, ...], time: Column | None) -> list[str]:
@@ -282,10 +288,10 @@ def _flags(columns: tuple[Column, ...]) -> list[str]:
 
 
 def _time_column(columns: tuple[Column, ...]) -> Column | None:
-    """Return moments before seconds, seconds before a counter."""
-    for kind in ("moments", "rising", "counter"):
+    """Return moments before seconds, seconds before another clock, that before a counter."""
+    for kind in ("moments", "rising", "words", "counter"):
         for column in columns:
-            if column.kind == kind:
+            if column.kind == kind and (kind != "words" or all(map(_CLOCK.fullmatch, column.values))):
                 return column
     return None
 

@@ -62,9 +62,9 @@ def layout_from(content: Mapping[str, Any], name: str) -> Layout:
     place = f"{name} [columns]"
     for needed, why in (("time", "when each row was"), ("north", "the star's place toward the north")):
         if needed not in columns:
-            raise InputError(
-                f"{needed} is missing: it tells {why}", f"{needed} = {{ name = ..., unit = ... }}", place
-            )
+            way = ", positive = ..." if needed == "north" else ""
+            hint = f"{needed} = {{ name = ..., unit = ...{way} }}"
+            raise InputError(f"{needed} is missing: it tells {why}", hint, place)
     layout = Layout(
         name,
         _text_form(parts["text"], f"{name} [text]"),

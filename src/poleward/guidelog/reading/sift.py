@@ -182,7 +182,7 @@ def check_readable(draft: Draft, piece: Piece, where: str) -> None:
         line, reason = min(draft.unread, default=(piece.first, "nothing is left"))
         raise InputError(
             f"{len(draft.unread)} of {piece.asked} rows cannot be read, the first at line {line}: {reason}",
-            "see delimiter and decimal in [text], and the units and names in [columns]",
+            "see delimiter and decimal in [text], and the units, names and format in [columns]",
             where,
         )
 
