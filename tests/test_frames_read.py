@@ -100,6 +100,27 @@ def test_a_raster_of_colours_becomes_blocks(tmp_path: Path) -> None:
     assert read_frame(read_shot(path, NOTHING)).image.shape == (81, 90)
 
 
+def test_a_zero_that_is_no_number_refuses_the_frame(tmp_path: Path) -> None:
+    """Found by the fuzzer: int and str were added."""
+    path = tmp_path / "s.fits"
+    hdu = fits.PrimaryHDU(ramp("int16"))
+    hdu.header.update(WHEN, BZERO="none")
+    hdu.writeto(path, output_verify="ignore")
+    assert fits.getheader(path)["BZERO"] == "none"
+    with pytest.raises(InputError, match="the pixels of this frame"):
+        read_frame(read_shot(path, NOTHING))
+
+
+def test_a_frame_of_places_that_astropy_does_not_know_is_no_wcs(tmp_path: Path) -> None:
+    """Found by the fuzzer: its places are bare numbers."""
+    hdu = fits.PrimaryHDU(ramp("int16"))
+    hdu.header.update(WHEN)
+    for system, known in (("ICRS", True), ("ODD", False)):
+        hdu.header.update(wcs_cards(hdu.data.shape, RADESYS=system))
+        hdu.writeto(tmp_path / "w.fits", overwrite=True)
+        assert (read_shot(tmp_path / "w.fits", NOTHING).wcs is not None) == known
+
+
 def test_the_saturation_of_the_users_keyword(tmp_path: Path) -> None:
     path = save(tmp_path / "a.fits", **WHEN, FULLWELL=4095)
     assert read_frame(read_shot(path, trusting(saturation="FULLWELL"))).saturation == 4095

@@ -54,8 +54,10 @@ def _largest(cards: Any) -> float | None:
     bits = cards.get("BITPIX")
     if bits not in (8, 16):
         return None
-    most = 255 if bits == 8 else 32767
-    return float(most * cards.get("BSCALE", 1.0) + cards.get("BZERO", 0.0))
+    scale, zero = cards.get("BSCALE", 1.0), cards.get("BZERO", 0.0)
+    if not (isinstance(scale, (int, float)) and isinstance(zero, (int, float))):
+        return None  # astropy reads such a frame unscaled
+    return float((255 if bits == 8 else 32767) * scale + zero)
 
 
 def _one_colour(data: Any, full: float | None) -> Pixels:

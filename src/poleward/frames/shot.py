@@ -203,6 +203,7 @@ def _celestial(cards: Any) -> Any | None:
 
     try:
         wcs = WCS(cards)
-        return wcs.celestial if wcs.has_celestial else None
+        # A frame that astropy does not know gives bare numbers, without a meaning, for places.
+        return wcs.celestial if wcs.has_celestial and wcs.celestial.pixel_to_world(0, 0).icrs else None
     except Exception:  # noqa: BLE001 - wcslib refuses in many ways; the frame is then one without a WCS
         return None
