@@ -119,7 +119,7 @@ def record_of_timings(truth_arcmin, rows: np.ndarray, sigma: float, rng: np.rand
     return {"axis": axis, "fit": {"sigma_source": "scatter", "coverage_factor_95": wide / narrow}}
 
 
-@pytest.mark.parametrize("to_spare", [1, 2, 3, 5])
+@pytest.mark.parametrize("to_spare", [1, 2, 3, 4, 5])
 def test_yes_is_wrong_at_most_five_times_in_a_hundred(to_spare):
     """2,000 decisions in all on axes that leave the trail 0 to 3 % over the limit, timed with one to five to spare.
 

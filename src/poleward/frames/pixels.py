@@ -56,7 +56,7 @@ def _largest(cards: Any) -> float | None:
         return None
     scale, zero = cards.get("BSCALE", 1.0), cards.get("BZERO", 0.0)
     if not (isinstance(scale, (int, float)) and isinstance(zero, (int, float))):
-        return None  # astropy reads such a frame unscaled
+        return None  # such a frame is refused where its pixels are read
     return float((255 if bits == 8 else 32767) * scale + zero)
 
 

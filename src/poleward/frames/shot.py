@@ -203,7 +203,10 @@ def _celestial(cards: Any) -> Any | None:
 
     try:
         wcs = WCS(cards)
-        # A frame that astropy does not know gives bare numbers, without a meaning, for places.
-        return wcs.celestial if wcs.has_celestial and wcs.celestial.pixel_to_world(0, 0).icrs else None
+        if not wcs.has_celestial:
+            return None
+        # In a system that astropy does not know, places are bare numbers: this then fails.
+        _ = wcs.celestial.pixel_to_world(0, 0).icrs
+        return wcs.celestial
     except Exception:  # noqa: BLE001 - wcslib refuses in many ways; the frame is then one without a WCS
         return None

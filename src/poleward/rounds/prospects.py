@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.errors import InputError
-from poleward.rounds.advice import SURE_ENOUGH
+from poleward.rounds.advice import SURE_ENOUGH, offset
 from poleward.rounds.response import LOCKED_ARCMIN, Response
 from poleward.rounds.story import Told
 from poleward.rounds.turns import KNOBS
@@ -172,7 +172,7 @@ def minutes_to_limit(
     What is left after a turn is what was not known of the axis and of the knobs. The next round's timings narrow both:
     the axis as two measurements of one thing, the knob as a slope seen over the angle just turned.
     """
-    away = math.hypot(*(response.errors[-1] * (level, 1.0)))
+    away = offset(response.errors[-1], level)
     left, narrow = _left(response, level)
     doubt = math.sqrt(max(left**2 - narrow**2 - 2 * LOCKED_ARCMIN**2, 0.0)) / max(away, 1e-9)
     minutes = TURN_MIN * len(KNOBS)
