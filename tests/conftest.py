@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import signal
 import socket
 import subprocess
 import sys
@@ -26,6 +27,9 @@ settings.register_profile("house", deadline=None, derandomize=True)
 settings.register_profile("explore", deadline=None, print_blob=True)
 settings.load_profile("house")
 
+# A shell starts what it puts in the background with Ctrl-C ignored, and every process of a test would inherit that.
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _connect = socket.socket.connect
 

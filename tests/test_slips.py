@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -158,3 +159,36 @@ def test_stars_beside_the_pole_may_leave_two_answers(latitude):
             assert np.hypot(*miss) < 0.1
         twice += any(note.code == "two-answers" for note in solution.warnings)
     assert twice >= 2
+
+
+BESIDE = [  # latitude, (hour angle, dec) of two stars, A and e in arcmin, seconds: once printed as sure, tens of arcmin off
+    (-47.0, ((-11.8, -89.49), (-11.3, -83.41)), (39.0, 1.0), 60.0),
+    (60.0, ((-7.5002, 89.75273), (0.71597, 60.40791)), (-13.38, -108.005), 300.0),
+    (60.0, ((8.68318, 89.70194), (-2.39319, 68.731)), (4.511, -137.02), 600.0),
+    (-20.0, ((10.00122, -89.25876), (-5.39847, -72.01483)), (-106.201, -25.869), 600.0),
+    (-47.0, ((11.88666, -89.5103), (0.45166, -62.7752)), (19.73, -46.958), 60.0),
+    (60.0, ((-5.51957, 89.64791), (6.83078, 71.71162)), (-57.001, -19.412), 600.0),
+    (60.0, ((-1.06208, 89.79946), (-0.99702, 63.42815)), (4.688, 42.205), 300.0),
+    (20.0, ((-0.2, 89.77), (2.4, 84.4)), (37.62, -1.853), 300.0),
+]
+
+
+@pytest.mark.parametrize(("latitude", "pointings", "errors", "seconds"), BESIDE)
+def test_of_two_answers_beside_the_pole_the_true_one_is_told(latitude, pointings, errors, seconds):
+    """Both axes explain the drifts to the last digit; the true one stands among those that the note names."""
+    watched = night(Place(latitude), pointings, seconds)
+    drifts = watched.table(watched.drifts(errors[0] / 60, errors[1] / 60), "ra", sigma=1.0)
+    solution = solve(drifts, site_of(watched.place), pointing_error="0 deg")
+    assert solution.determined == "neither"
+    (told,) = (note.text for note in solution.warnings if note.code == "two-answers")
+    named = re.findall(r"([-+][\d.]+) east and ([-+][\d.]+) high", told)
+    assert min(math.dist(errors, map(float, pair)) for pair in named) < 0.2, told  # a tenth is lost in print
+
+
+def test_a_star_further_from_the_pole_decides():
+    watched = night(Place(20.0), ((-0.2, 89.77), (2.4, 84.4), (-3.0, 30.0)), 300.0)
+    solution = solve(
+        watched.table(watched.drifts(37.62 / 60, -1.853 / 60), "ra", sigma=1.0), site_of(watched.place)
+    )
+    assert solution.determined == "both"
+    assert solution.azimuth_error_arcmin == pytest.approx(37.62, abs=0.1)

@@ -38,6 +38,9 @@ CLEAR_FRACTION = 0.25
 That is a star within 14.5 deg (58 minutes) of the meridian for azimuth, or of the six-hour circle for altitude.
 """
 
+SINGULAR = 1e-6
+"""A direction this much weaker than the other is not known at all: its square is what rounding leaves of doubles, times 10^4."""
+
 Determined = Literal["both", "azimuth", "altitude", "neither"]
 FIELDS: tuple[Determined, ...] = ("neither", "azimuth", "altitude", "both")
 
@@ -73,14 +76,14 @@ def judge(information: Floats, lever: Floats, pole: Pole) -> Determination:
     worst, best = directions.T
     weak, strong = np.sqrt(np.maximum(strengths, 0.0))
     seen = float(np.max(np.abs(lever @ worst), initial=0.0))
-    count = 0 if strong * BLIND_ARCMIN < 1 else 2 if seen > LEAST_LEVER and weak > 1e-9 * strong else 1
+    count = 0 if strong * BLIND_ARCMIN < 1 else 2 if seen > LEAST_LEVER and weak > SINGULAR * strong else 1
     if count == 2:
         sigma = np.sqrt(np.diag(np.linalg.inv(on_sky)))
         clear = sigma < BLIND_ARCMIN
     else:
-        kept = strong**2 * np.outer(best, best) * (count > 0)
-        left = np.linalg.inv(kept + np.eye(2) / BLIND_ARCMIN**2)
-        clear = np.sqrt(np.diag(left)) < CLEAR_FRACTION * BLIND_ARCMIN
+        along = 1 / (BLIND_ARCMIN**-2 + (strong**2 if count else 0.0))
+        left = BLIND_ARCMIN**2 * worst**2 + along * best**2
+        clear = np.sqrt(left) < CLEAR_FRACTION * BLIND_ARCMIN
     return Determination(FIELDS[int(clear[0]) + 2 * int(clear[1])], count, best, worst)
 
 

@@ -19,7 +19,7 @@ from poleward.solving.least_squares import (
     scatter_factor,
 )
 from poleward.solving.model import DriftModel
-from poleward.solving.rivals import rival
+from poleward.solving.rivals import minima, rivals
 from poleward.solving.robust import LEAST_TO_SPARE, BlunderFit, weighed
 
 DOUBT = 0.01
@@ -47,15 +47,15 @@ class DriftFit:
 
     axis: AxisEstimate
     fit: Fit
-    rival: Floats | None = None
-    """Another axis that explains the timings as well: then neither error is determined."""
+    rivals: tuple[Floats, ...] = ()
+    """Other axes that explain the timings as well: then neither error is determined."""
     weighed: BlunderFit | None = None
     """Of a robust fit: what all its hypotheses say together."""
 
     @property
     def degrees_of_freedom(self) -> int:
         """Values that were not set aside, less the directions and nuisance parameters fitted."""
-        directions = 2 if self.rival is not None else self.axis.determination.directions
+        directions = 2 if self.rivals else self.axis.determination.directions
         free = directions + self.fit.values.size - 2
         return int(np.sum(self.fit.weights > 0)) - free
 
@@ -78,16 +78,31 @@ def fit_axis(model: DriftModel) -> DriftFit:
     """
     zero = np.zeros(len(model.names))
     problem = model.problem(model.doubts(zero))
-    held = _held(model)
-    if model.judged(problem.fit(zero, np.ones(len(model.data)))).determination.directions == 2:
+    held = replace(problem, prior=_held(model))
+    fit, others = problem.fit(zero, np.ones(len(model.data))), list[Floats]()
+    if model.judged(fit).determination.directions < 2:
+        fit = least_squares(held, zero)
+    if model.judged(fit).determination.directions == 2:
         fits = [least_squares(problem, begin) for begin in _starts(model)]
-        fit = min(fits, key=lambda one: float(np.sum(one.weights * one.residuals**2) + np.sum(one.shares**2)))
+        more = [problem.fit(values, fit.weights) for values in minima(model, problem, _best(model, fits))]
+        fits += more
+        fit = _best(model, fits)
+        others = [one.values for one in fits if more and _off_deg(model, one) <= FARTHEST_DEG]
         if model.judged(fit).determination.directions == 2:
             found = _again(model, fit, None)
             if found.axis.determination.directions == 2:
-                return _alone(model, _believable(model, found))
-    fit = least_squares(replace(problem, prior=held), zero)
-    return _alone(model, _believable(model, _again(model, fit, held)))
+                return _alone(model, _believable(model, found), others)
+    found = _again(model, least_squares(held, fit.values), held.prior)
+    return _alone(model, _believable(model, found), others)
+
+
+def _best(model: DriftModel, fits: list[Fit]) -> Fit:
+    """The best of those that an axis may have, if there are any."""
+    return min(fits, key=lambda one: (_off_deg(model, one) > FARTHEST_DEG, one.chi_square))
+
+
+def _off_deg(model: DriftModel, fit: Fit) -> float:
+    return float(np.hypot(*(fit.values[:2] * model.pole.on_sky))) / 60
 
 
 def _held(model: DriftModel) -> Floats:
@@ -95,10 +110,10 @@ def _held(model: DriftModel) -> Floats:
     return np.eye(2, len(model.names)) * (model.pole.on_sky / BLIND_ARCMIN)[:, None]
 
 
-def _alone(model: DriftModel, found: DriftFit) -> DriftFit:
+def _alone(model: DriftModel, found: DriftFit, others: list[Floats]) -> DriftFit:
     """Take back what a fit says if another axis explains the timings as well."""
-    other = rival(model, found.fit) if found.axis.determination.determined == "both" else None
-    if other is None:
+    other = rivals(model, found.fit, others) if found.axis.determination.determined == "both" else ()
+    if not other:
         return found
     neither = replace(found.axis.determination, determined="neither", directions=0)
     return DriftFit(replace(found.axis, determination=neither), found.fit, other)
@@ -113,7 +128,7 @@ def _again(model: DriftModel, fit: Fit, prior: Floats | None) -> DriftFit:
 
 def robustly(model: DriftModel, plain: DriftFit) -> DriftFit | None:
     """Count on blunders, starting from the plain answer; None where too few values are to spare for that."""
-    if plain.degrees_of_freedom < LEAST_TO_SPARE or plain.rival is not None:
+    if plain.degrees_of_freedom < LEAST_TO_SPARE or plain.rivals:
         return None
     found = weighed(model.problem(plain.fit.doubts), plain.fit.values, _held(model))
     strengths, ways = np.linalg.eigh(np.linalg.inv(found.covariance) - blind(model.pole))
@@ -127,11 +142,10 @@ def robustly(model: DriftModel, plain: DriftFit) -> DriftFit | None:
 
 def _believable(model: DriftModel, found: DriftFit) -> DriftFit:
     axis, fit = found.axis, found.fit
-    far = math.hypot(axis.azimuth * axis.pole.level, axis.altitude) / 60
     # With nothing to spare the fit goes through every value, unless no axis does.
     spare = len(model.data) - fit.values.size
-    missed = axis.determination.directions == 2 and spare < 1 and fit.chi_square > 0.01
-    if far > FARTHEST_DEG or missed:
+    missed = axis.determination.directions == 2 and spare < 1 and not len(fit.prior) and fit.chi_square > 0.01
+    if _off_deg(model, fit) > FARTHEST_DEG or missed:
         raise InputError(
             f"no axis within {FARTHEST_DEG:.0f} deg of the pole makes these drifts",
             "check the units (arcsec, minutes or seconds) and the signs of drifts and hour angles",
@@ -170,7 +184,7 @@ def doubts(model: DriftModel, found: DriftFit, *, from_scatter: bool) -> Doubt:
     """Judge whether the timings agree within their sigmas, and name the one that does not fit."""
     chi_square, free = found.fit.chi_square, found.degrees_of_freedom
     chance = p_value(chi_square, free)
-    notes = [] if found.rival is None else [_two_answers(found, found.rival)]
+    notes = [_two_answers(found)] if found.rivals else []
     if found.weighed is not None:
         return _of_robust(model, found.weighed, chance)
     if from_scatter:
@@ -220,12 +234,13 @@ def _of_robust(model: DriftModel, found: BlunderFit, chance: float | None) -> Do
     return Doubt(1.0, source, chance, tuple(notes), found.wider)
 
 
-def _two_answers(found: DriftFit, other: Floats) -> Note:
-    told = " or ".join(f"{a:+.1f} east and {e:+.1f} high" for a, e in (found.axis.point, other))
+def _two_answers(found: DriftFit) -> Note:
+    axes = [found.axis.point, *found.rivals]
+    told = " or ".join(f"{a:+.1f} east and {e:+.1f} high" for a, e in axes)
     return Note(
         "two-answers",
-        "a star is nearer to the pole than the axis may be, and two axes explain these timings: "
-        f"{told} (arcmin); a timing further from the pole decides",
+        f"a star is nearer to the pole than the axis may be, and {'several' if axes[2:] else 'two'} axes explain these "
+        f"timings: {told} (arcmin); a timing further from the pole decides",
     )
 
 
