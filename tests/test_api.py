@@ -274,6 +274,7 @@ def test_a_users_script_runs(capsys: pytest.CaptureFixture[str]) -> None:
     assert capsys.readouterr().out == "arcmin\npole: 'aparent', allowed is apparent or true\n"
 
 
+@pytest.mark.slow
 def test_mypy_sees_the_types_of_a_users_script(pytestconfig: pytest.Config, tmp_path: Path) -> None:
     """mypy --strict with astropy followed, as docs/python.md says; assert_type in the script is what it must see."""
     pytest.importorskip("mypy")

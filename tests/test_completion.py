@@ -92,6 +92,7 @@ class Terminal:
         os.waitpid(self.pid, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shell", SHELLS)
 def test_files_choices_and_poles_complete(shell: str, tmp_path: Path) -> None:
     if shutil.which(shell) is None:

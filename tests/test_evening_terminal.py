@@ -139,6 +139,7 @@ def reply(person: Person, screen: str, folder: Path, place: dict[str, str]) -> t
     return "", 0
 
 
+@pytest.mark.slow
 def test_a_whole_evening_with_slips(tmp_path: Path) -> None:
     """From 52 arcmin off to 2: with a double Enter, a typing slip, an undo, Ctrl-C in the middle; sooner than by hand.
 

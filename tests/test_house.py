@@ -238,6 +238,26 @@ def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path
     assert "in test_that_hangs" in done.stderr
 
 
+def test_slow_tests_are_named_here_and_run_by_ci() -> None:
+    """Real shells and terminals, pages typed in bash, mypy over astropy; nothing else is left out by default."""
+    files = (ROOT / "tests").glob("*.py")
+    slow = [
+        re.findall(r"mark\.slow\n(?:@.*\n)*def (\w+)", path.read_text(encoding="utf-8")) for path in files
+    ]
+    assert {name for names in slow for name in names} == {
+        "test_files_choices_and_poles_complete",
+        "test_a_whole_evening_with_slips",
+        "test_commands_work_as_typed",
+        "test_mypy_sees_the_types_of_a_users_script",
+    }
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    default, apart, *whole = re.findall(r"^ *alone .*pytest (?!.*tests/)(.*)$", script, re.MULTILINE)
+    assert "-m " not in default
+    assert "-m slow" in apart
+    assert whole
+    assert all('-m ""' in words for words in whole)
+
+
 def test_files_and_functions_stay_small() -> None:
     """No file over 300 lines, no function over 60 with its docstring: each is read at one sitting, on one screen."""
     texts = {path: path.read_text(encoding="utf-8") for path in source_files()}

@@ -82,6 +82,7 @@ def files(page: Path, work: Path) -> None:
         Path("roof.log").write_text(blocks["text"], encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("bash") is None, reason="needs a shell")
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_commands_work_as_typed(page: Path, workdir: Path) -> None:
