@@ -223,6 +223,26 @@ def test_no_pattern_holds_the_name_of_what_was_looked_at(draft, sections):
         assert tomllib.loads(text)["section"]["begin"] == "^target"
 
 
+def test_each_number_has_a_pattern_from_the_word_before_it(draft):
+    """Capital letters or not, and what it finds stands beside it."""
+    text = draft(
+        [
+            "Roof Session 12",
+            "Focal Length = 400 mm, Pixel Scale = 1.90 arcsec/px, Binning 2",
+            "RA = 18.62 h, Dec = 38.8 deg, Hour Angle = -1.42 h, Pier Side = East, Rotator Pos 12.5",
+            *log_of(Night()),
+        ]
+    )
+    words = ("Session", "Length", "Scale", "Binning", "RA", "Dec", "Angle", "Pos")
+    found = [
+        re.search(rf"# WHAT = '.*{word}\\s\+.*'     # (.*)", line)
+        for word in words
+        for line in text.splitlines()
+        if f"{word}\\s+" in line
+    ]
+    assert [one and one[1] for one in found] == ["12", "400", "1.90", "2", "18.62", "38.8", "-1.42", "12.5"]
+
+
 def test_no_column_that_cannot_be_a_place(draft):
     """Temperature and altitude go one way, brightness is too large; the two that go to and fro are offered."""
     text = draft(observed(np.random.default_rng(2)))

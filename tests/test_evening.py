@@ -452,6 +452,18 @@ def test_minutes_to_the_limit(sigma: float, minutes: float | None) -> None:
     assert minutes_to_limit(found, level, 2.0, sigma, 16.0) == minutes
 
 
+def test_where_no_minutes_can_be_told_it_says_so() -> None:
+    person = Guest(46.9)
+    evening = Evening(person.world)
+    until(evening, person, "next")
+    now = next_asked(evening)
+    assert "min: " in shown(now, SIGNS)
+    far = replace(now, prospects=tuple(replace(each, to_limit_min=None) for each in now.prospects))
+    said = " ".join(shown(far, SIGNS).split())
+    assert "How many minutes it takes to 2 arcmin cannot be told yet: by what is known now, 12 rounds" in said
+    assert " turn about " in said
+
+
 @pytest.mark.parametrize(("more", "default"), [(0, "elsewhere"), (3, "end")])
 def test_ending_is_the_default_only_where_it_is_safe(more: int, default: str) -> None:
     """On the pole, two timings leave it unsure: another is proposed. Three more, and ending is."""

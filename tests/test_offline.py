@@ -74,6 +74,33 @@ def test_a_date_past_the_tables_gives_one_line(time: str, code: str | None) -> N
     assert codes.count("earth-rotation") == (code is not None)
 
 
+@pytest.mark.usefixtures("workdir")
+def test_what_a_table_past_its_end_costs() -> None:
+    """UT1 off by 0.9 s, or a leap second not known: what the notes claim per degree of axis error, here one of 3 deg."""
+
+    def axis(late_s: float) -> tuple[float, float]:
+        first = datetime(2026, 11, 25, 20, tzinfo=UTC) + timedelta(seconds=late_s)
+        drifts = []
+        for minutes, ra, north in ((0, "10h", -100), (10, "06h", 150), (20, "03h30m", 220)):
+            at = (first + timedelta(minutes=minutes)).isoformat()
+            drifts += [
+                "--drift",
+                f"time={at}, ra={ra}, dec=60d, duration=5min, north={north}arcsec, north_sigma=1arcsec",
+            ]
+        ran = run_here(
+            "solve", "--latitude", "47d", "--longitude", "8.4d", "--pressure", "0hPa", *drifts, "--json"
+        )
+        found = json.loads(ran.out)["axis"]
+        return found["azimuth_error_arcmin"] * np.cos(np.radians(47)), found["altitude_error_arcmin"]
+
+    on_time = np.array(axis(0))
+    degrees = np.hypot(*on_time) / 60
+    assert degrees > 2
+    for late_s, claimed in ((0.9, 0.004), (-0.9, 0.004), (1.0, 0.005)):
+        moved = np.hypot(*(np.array(axis(late_s)) - on_time))
+        assert 0.8 * 0.004 < moved / degrees < claimed
+
+
 def test_the_bundled_table_is_astropys_own() -> None:
     """UT1-UTC and polar motion for predicted and measured dates and a leap second, against astropy's reader.
 

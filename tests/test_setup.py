@@ -113,6 +113,16 @@ def test_where_it_is_looked_for(workdir: Path) -> None:
             'text stands in quotes: latitude = "47.1 deg"',
         ),
         (
+            '[site]\nlatitude = "1 deg"\n[air]\n[site]\nlongitude = "2 deg"\n',
+            "s.toml:4: the heading [site] stands there twice",
+            "keep one of them, with all that belongs to it",
+        ),
+        (
+            '[site]\r\nlatitude = "1 deg"\r\nlatitude = "2 deg"\r\n',
+            "s.toml:3: the key latitude stands there twice",
+            "keep one of them, with all that belongs to it",
+        ),
+        (
             '[site]\nlatitude = "91 deg"\n',
             "s.toml [site]: latitude is 91 deg, allowed is between -90 and +90 deg",
             "north is positive",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 import sys
 import tomllib
@@ -112,6 +113,22 @@ def read_toml(path: str | Path, what: str, hint: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # ValueError: what TOML refuses, and a whole number too long for Python.
+        twice = _stands_twice(text, str(error))
+        if twice:
+            number, what_twice = twice
+            hint = "keep one of them, with all that belongs to it"
+            raise InputError(f"{what_twice} stands there twice", hint, f"{name}:{number}") from None
         deep = isinstance(error, RecursionError)
         reason = "it is nested too deeply" if deep else " ".join(str(error).split())
         raise InputError(f"this {what} is not TOML: {reason}", hint, name) from None
+
+
+def _stands_twice(text: str, said: str) -> tuple[int, str] | None:
+    """Return line and name of the heading or key that TOML's reader says it has met before; None for another complaint."""
+    found = re.match(r"(?:Cannot declare|Cannot overwrite|Duplicate).*\(at line (\d+)", said)
+    if found is None:
+        return None
+    number = int(found[1])
+    line = text.replace("\r\n", "\n").split("\n")[number - 1].strip()
+    heading = re.match(r"\[+[^\]]*\]+", line)
+    return number, f"the heading {heading[0]}" if heading else f"the key {line.split('=')[0].strip()}"

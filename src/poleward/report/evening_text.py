@@ -11,7 +11,7 @@ from poleward.report.text import agreed, verdict
 from poleward.report.text import notes_text as solution_notes
 from poleward.rounds.advice import percent
 from poleward.rounds.history import Round
-from poleward.rounds.prospects import Prospect, WaysOn
+from poleward.rounds.prospects import MOST_ROUNDS, Prospect, WaysOn
 from poleward.rounds.situation import Suggestion, Watch
 from poleward.rounds.story import Told
 from poleward.rounds.turns import turned_text
@@ -46,7 +46,12 @@ def _told(about: Told, signs: Signs, *ways: str) -> str:
 def _ways(about: WaysOn, signs: Signs) -> str:
     """Where the axis stands, whether anything checks it, what else is to be said of it, and what pays now."""
     solution, told = about.solution, about.told
-    found = [verdict(solution, signs), paragraph(agreed(solution)), solution_notes(solution, "no-check")]
+    # Not "short": it asks whether minutes were written for seconds, and here the watch counted.
+    found = [
+        verdict(solution, signs),
+        paragraph(agreed(solution)),
+        solution_notes(solution, "no-check", "short"),
+    ]
     stands = "\n".join(filter(None, found)) + "\n\n"
     if solution.contradictory:
         return f"{stands}Measuring on pays: these timings contradict each other."
@@ -54,6 +59,11 @@ def _ways(about: WaysOn, signs: Signs) -> str:
     if told.next_turn.stop:
         return stands + _told(told, signs, *ways)
     expected = f"Until the axis is within {told.limit_arcmin:g} arcmin, expected from what is known now:"
+    if all(each.to_limit_min is None for each in about.prospects):
+        expected = paragraph(
+            f"How many minutes it takes to {told.limit_arcmin:g} arcmin cannot be told yet: by what is known now, "
+            f"{MOST_ROUNDS} rounds such as this one would not end there. What can be done:"
+        )
     return stands + "\n".join([expected, *ways])
 
 

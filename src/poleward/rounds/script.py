@@ -52,7 +52,8 @@ def _turning(world: World, told: Told) -> Generator[Question, Heard, None]:
         f"turned {len(world.rounds)}",
         f'What did you turn? {enter}"azimuth=0.25 clockwise, altitude=0"',
         read,
-        "Turns of the knob and which way, seen looking at its head; several strokes joined by then.",
+        "Turns of the knob and which way, seen looking at its head; several strokes joined by then. "
+        "Neither: azimuth=0, altitude=0.",
         "as advised" if whole else None,
         about=told,
     )

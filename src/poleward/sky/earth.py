@@ -57,7 +57,7 @@ def rotation_notes(first: datetime, last: datetime) -> list[Note]:
     if mjd_of(last) > expires:
         text = (
             f"the bundled leap seconds are certain until {_date(expires)}; hour angles may be off by up to "
-            "15 arcsec, the axis error by at most 0.004 arcmin per degree of error"
+            "15 arcsec, the axis error by at most 0.005 arcmin per degree of error"
         )
         return [Note("leap-seconds", text)]
     return []

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from poleward.door.tables import WORDED
 from poleward.errors import InputError, Note
 from poleward.sky.doubt import DRIVE_ARCSEC, air_doubt, low_pole_notes
 from poleward.sky.look import altitude_notes
@@ -81,16 +83,18 @@ def _chance(model: DriftModel) -> float | None:
     return p_value(fit.chi_square, fit.degrees_of_freedom)
 
 
+def _plain(drift: Drift) -> Drift:
+    """Return a timing without its words, which are no measurement."""
+    words: dict[str, Any] = {name: "" for name in WORDED if hasattr(drift, name)}
+    return replace(drift, **words)
+
+
 def _once(drifts: Sequence[Drift]) -> tuple[list[Drift], list[Note]]:
     """Count a row that was written twice once: the same star at the same time with the same drift checks nothing."""
     kept: list[Drift] = []
     notes = []
     for i, drift in enumerate(drifts):
-        plain = replace(drift, label="", pointing=replace(drift.pointing, where=""))
-        same = [
-            j for j, one in enumerate(kept)
-            if one.used and drift.used and plain == replace(one, label="", pointing=replace(one.pointing, where=""))
-        ]  # fmt: skip
+        same = [j for j, one in enumerate(kept) if one.used and drift.used and _plain(one) == _plain(drift)]
         if same:
             first = kept[same[0]].label or f"timing {same[0] + 1}"
             notes.append(

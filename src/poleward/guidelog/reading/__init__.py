@@ -1,5 +1,6 @@
 """A guide log to sections: how it is written, and reading it.
 
 In order: patterns, facts, form, layout, logtext, section, times, held, blocks, rows, pieces, signs, sift,
-assemble, reader, tail, columns, structure, draft.
+assemble, reader, tail, columns, structure, values,
+draft.
 """

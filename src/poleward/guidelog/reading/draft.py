@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
 from pathlib import Path
 
 from poleward.door.incoming import LOG_BYTES, name_of, read_bytes
@@ -13,13 +12,8 @@ from poleward.guidelog.reading.blocks import shorten
 from poleward.guidelog.reading.columns import Column
 from poleward.guidelog.reading.logtext import log_text
 from poleward.guidelog.reading.structure import Structure, look, prefix
+from poleward.guidelog.reading.values import escaped, expressions
 
-_VALUE = re.compile(r"\d{1,4}[-./]\d\d?[-./]\d{2,4} \d\d:\d\d\S*|[+-]?\d[^\s,;]*")
-TERMS = re.compile(
-    r"ra|dec|ha|az|alt|lst|utc?|(right )?ascension|declination|hour|angle|altitude|azimuth|elevation|scale|pixel|image"
-    r"|guid(e|ing)|rate|speed|start(ed)?|beg[iau]n|at|on|date|time|pier|side|position|right"
-)
-"""Words of the field that are no names though they may begin with a capital letter."""
 _CLOCK = re.compile(r"\d\d([.\- h])\d\d([.\- m])\d\d")
 """A time of day in another form than with colons."""
 MOST_STATES = 3
@@ -143,11 +137,6 @@ def _section(seen: Structure) -> str:
     return "\n".join(lines) + "\n"
 
 
-def escaped(text: str) -> str:
-    """Return text as a regular expression that matches it, blanks left as they are."""
-    return re.sub(r"\\([ #&~-])", r"\1", re.escape(text)).replace("\\\t", r"\t")
-
-
 def _facts(seen: Structure) -> str:
     pixels = '# image_scale = "1.9 arcsec/pix"             # where places are in pixels\n'
     stated = f"""\
@@ -173,56 +162,11 @@ def _facts(seen: Structure) -> str:
         found.append("# Put one of the names above in place of WHAT:")
     for number, line in seen.free:
         found.append(f"#   line {number}: {shorten(line, 80)}")
-        found += [f"# WHAT = {quoted(expression)}" for expression in _expressions(line, seen.decimal)]
+        found += [
+            f"# WHAT = {quoted(expression)}     # {shorten(value, 30)}"
+            for expression, value in expressions(line, seen.decimal)
+        ]
     return stated + "\n" + "\n".join(found) + "\n"
-
-
-def _expressions(line: str, decimal: str) -> list[str]:
-    """Return expressions that find the moments and numbers of a free line, each by the words before it."""
-    # A comma ends a number unless it is the decimal mark; after a number it never belongs to it.
-    value = r"([+-]?\d(?:[^\s;]*[^\s;,])?)" if decimal == "," else r"([+-]?\d[^\s,;]*)"
-    made = []
-    for matched in list(_VALUE.finditer(line))[:3]:
-        before = line[: matched.start()]
-        if before.strip() and not before[-1].isspace():
-            word = before.split()[-1]
-            made += [] if re.search(r"\d", word) else [f"{escaped(word)}{value}"]
-            continue
-        found = r"(\d\S+ \S+)" if " " in matched.group() else value
-        made.append(f"{_lead(before.split())}{found}")
-    return made
-
-
-def _lead(words: Sequence[str]) -> str:
-    """Return the expression for the words before a value.
-
-    The last two of them, if they are words that stand in every section's line; a name, whose line will hold another
-    one next time, and a number are passed over back to such a word, or to the line's beginning.
-    """
-    parts: list[str] = []
-    fixed, named = 0, False
-    for word in reversed(words):
-        if parts and word.endswith((",", ";")):
-            break  # another clause
-        bare = word.strip("()[]<>:=.,'\"").lower()
-        if not re.search(r"\d", word) and (
-            word == word.lower() or word.endswith((":", "=")) or TERMS.fullmatch(bare)
-        ):
-            parts.append(rf"{escaped(word)}\s+")
-            fixed += 1
-        elif fixed:
-            break
-        elif re.search(r"\d", word):
-            parts.append(r"\S+\s+")
-        else:
-            parts += [] if named else [r".*?\s"]
-            named = True
-        if fixed == 2:
-            break
-    lead = "".join(reversed(parts))
-    if not fixed or len(parts) == len(words):
-        return rf"^\s*{lead}"
-    return rf"\b{lead}" if lead[0].isalnum() else lead
 
 
 def _columns(seen: Structure) -> str:
