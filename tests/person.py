@@ -75,6 +75,6 @@ def by_hand(person: Person, stated: tuple[float, float], goal_arcmin: float) -> 
     return minutes
 
 
-if __name__ == "__main__":  # the figures of docs/rounds.md
+if __name__ == "__main__":  # the figures of docs/what-rounds-learn.md
     taken = np.array([by_hand(Person(46.9, seed), (38.0, 25.0), 2.0) for seed in range(40)])
     print("by hand, minutes: median", np.median(taken), "from", taken.min(), "to", taken.max())

@@ -121,7 +121,7 @@ def record_of_timings(truth_arcmin, rows: np.ndarray, sigma: float, rng: np.rand
 
 @pytest.mark.parametrize("to_spare", [1, 2, 3, 4, 5])
 def test_yes_is_wrong_at_most_five_times_in_a_hundred(to_spare):
-    """2,000 decisions in all on axes that leave the trail 0 to 3 % over the limit, timed with one to five to spare.
+    """2,500 decisions in all on axes that leave the trail 0 to 3 % over the limit, timed with one to five to spare.
 
     Read as a normal distribution, as before, the same records say YES too often with one value to spare; and where the
     axis is well within, YES is what is said.

@@ -195,6 +195,6 @@ def test_a_whole_evening_with_slips(tmp_path: Path) -> None:
     rounds = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["rounds"]
     assert 2 <= len(rounds) <= 5
     assert person.off_arcmin < LIMIT_ARCMIN
-    assert minutes == 43  # as docs/rounds.md says
+    assert minutes == 43  # as docs/what-rounds-learn.md says
     hand = [by_hand(Person(46.9, seed), (38.0, 25.0), LIMIT_ARCMIN) for seed in range(7)]
     assert minutes < np.mean(hand), (minutes, hand)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import timedelta
+from pathlib import Path
 
 import astropy.units as u
 import numpy as np
@@ -266,6 +268,21 @@ def test_the_forum_example():
     1.5 %: at an offset of 10 arcmin first order, of which both numbers are, is good to 1.3 % (outside-checks E1).
     """
     assert far_guided(300.0, 3.0, 41.0, 5.0, 10.0) == pytest.approx(1.3245, abs=0.02)
+
+
+def test_the_table_of_offsets_that_the_docs_show():
+    """First order, no air, as the page says; 3 % for what that leaves out at 40 arcmin, and half of the last digit shown."""
+    text = (Path(__file__).parents[1] / "docs" / "field-rotation.md").read_text(encoding="utf-8")
+    lines = re.findall(r"^\| (\d+) min, dec (\d+) \| (.*) \| (.*) \| (.*) \|$", text, re.MULTILINE)
+    assert len(lines) == 4
+    place = truth.Place(50, pressure_hpa=NO_AIR)
+    for minutes, dec, *offsets in lines:
+        seconds = 60.0 * float(minutes)
+        for aside_deg, offset in zip((0.0, 1.0, 3.0), offsets, strict=True):
+            _, field = field_at(place, 0, float(dec), seconds, LENS, (0.0, aside_deg))
+            digit = 0.05 if "." in offset else 0.5
+            found = tolerance(Exposures(field, seconds, LENS, guided=True))
+            assert found == pytest.approx(float(offset), abs=0.03 * float(offset) + digit)
 
 
 KING = [  # latitude, dec, hour angle [deg]; minutes a turn: King 0.4 on the refracted pole, true-pole axis (numeric)

@@ -1,4 +1,4 @@
-"""Draws season-chart.png of logs.md: a simulated season of a pier that settles, is knocked, and has one bad night.
+"""Draws season-chart.png of season.md: a simulated season of a pier that settles, is knocked, and has one bad night.
 
 python docs/drawings/season.py
 """

@@ -5,7 +5,7 @@
 Simulated mounts: angle per turn wrong by up to 40 %, one knob the other way about in a tenth of them, a base tilted by
 2 deg toward anywhere, 0.1 turn of play, strokes off by 5 deg of the knob, a start 40 to 90 arcmin off, two pointings timed for
 4 min with readings of 1 arcsec, both hemispheres. The truth turns by scipy's Rotation. The reason behind the doubts in
-poleward.rounds.response; its table stands in docs/rounds.md.
+poleward.rounds.response; its table stands in docs/what-rounds-learn.md.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ Each night gives an axis with an honest covariance (0.1 to 0.5 arcmin, its two e
 every third night. The pier settles by 0 to 0.2 arcmin a night in any direction, at another rate after a knock of 1 to 10
 arcmin. Counted cell by cell: quiet seasons in which a knock is seen; knocks dated to the very night, by their size in
 sigmas of the less certain of the two nights around them; how often the 95 % intervals hold of the place on the last night,
-of the settling since and before, and of the knock itself. Prints the tables of docs/logs.md.
+of the settling since and before, and of the knock itself. Prints the tables of docs/season.md.
 """
 
 from __future__ import annotations

@@ -64,7 +64,7 @@ celestial equator, then low in the east or west, with everything else alike.
 """
 EVENING = """
 Whole evenings, from 40 to 90 arcmin off to within 2, with knobs that are not what was stated: rounds that learn take 36 minutes in
-the median, nulling two stars in turn by hand 50 ([rounds](rounds.md#does-it-help); `python docs/experiments/rounds.py`). For
+the median, nulling two stars in turn by hand 50 ([rounds](what-rounds-learn.md#does-it-help); `python docs/experiments/rounds.py`). For
 them there is no bound: what the knobs do is not known beforehand.
 """
 
