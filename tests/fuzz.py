@@ -403,7 +403,7 @@ def lost(this: Case, before: set[str]) -> Iterator[str]:
             yield f"{name} is lost or changed"
     for name in set(os.listdir()) - before:
         path = Path(name)
-        if name.startswith(".") and len(name) > 1:
+        if name.startswith(".") and name not in this.arguments:
             yield f"{name} is left over"
         elif name.startswith(outputs) and path.is_file():
             data = path.read_bytes()
