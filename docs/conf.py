@@ -41,6 +41,8 @@ autodoc_typehints = "none"  # numpydoc says them in words
 copybutton_prompt_text = r"\$ |>>> |\.\.\. "
 copybutton_prompt_is_regexp = True
 
+smartquotes = False  # an option stays --robust in a sentence, too
+
 html_theme = "pydata_sphinx_theme"
 html_title = "poleward"
 html_static_path = ["book.css"]

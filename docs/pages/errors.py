@@ -156,7 +156,9 @@ def messages(tree: ast.Module) -> list[Message]:
                 hints = meanings(call.args[3], around) if len(call.args) > 3 else [""]
             else:
                 texts = meanings(arguments.get("text", arguments.get("message")), around)
-                hints = meanings(arguments.get("hint"), around) or [""]
+                hints = [
+                    "" if hint == "..." else hint for hint in meanings(arguments.get("hint"), around)
+                ] or [""]
             for text in texts:
                 if re.search("[a-z]", text):
                     found.setdefault(Message(str(STATUS[name]), text, " / ".join(dict.fromkeys(hints))))
