@@ -65,7 +65,7 @@ def test_ar1_on_longley():
     _, answer, spread = at(phi)
     assert answer == pytest.approx([0.072071, -0.548513], abs=2e-6)
     left = employed - np.column_stack([gnp, people]) @ answer
-    matrix = noise.covariance(years, starts, RATIO, -1 / np.log(phi))
+    matrix = noise.covariance(years, starts, RATIO, -1 / np.log(phi), np.ones(len(years)))
     level = (left - noise.levelled(matrix, left))[0]
     assert level == pytest.approx(101.858133, abs=2e-4)
     errors = np.sqrt(np.diag(spread))

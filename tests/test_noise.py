@@ -8,6 +8,7 @@ from scipy.linalg import block_diag
 from scipy.stats import multivariate_normal
 
 from poleward.guidelog.fitting import noise
+from poleward.guidelog.fitting.forecast import forecast
 from poleward.guidelog.fitting.integral import Beliefs, Quadratic, integrate
 from poleward.guidelog.fitting.lattice import beliefs_of, weigh
 from poleward.guidelog.fitting.mixture import quantile
@@ -60,6 +61,29 @@ def test_banded_equals_dense(rows, ratio, time):
     assert banded.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], rel=1e-9)
     known = np.linalg.inv(np.linalg.inv(matrix - np.diag(1 / weights)) + np.diag(weights))
     assert banded.uncertainty() == pytest.approx(np.diag(known), rel=1e-7)
+
+
+@pytest.mark.parametrize(("ratio", "time"), [(0.3, 20.0), (8.0, 3.0), (1e-6, 30.0), (400.0, 2000.0)])
+def test_what_is_new_in_a_row_is_independent(rows, ratio, time):
+    """Products of what is new in columns are those with the inverse of the dense V between; and a column that is nothing but
+    in the first rows of some pieces needs only these."""
+    seconds, starts, _, columns = rows
+    matrix = dense(seconds, starts, ratio, time, np.ones(60))
+    told = forecast(seconds, starts, ratio, time)
+    table = np.vstack([columns.T, np.ones(60)])
+    room = np.full((2, 4, 60), np.nan)
+    new = told.new(table, room)
+    # Relative to the largest: of sixteen digits the forecast loses as many as time is cadences, three here at most.
+    expected = table @ np.linalg.solve(matrix, table.T)
+    assert new @ new.T == pytest.approx(expected, rel=1e-10, abs=1e-12 * np.max(expected))
+    assert told.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], rel=1e-9, abs=1e-12)
+    for near in ([0], [0, 1, 2, 18], [17, 18, 19, 40], list(range(60))):
+        half = np.zeros((2, 60))
+        half[:, near] = np.cos(np.outer([1.0, 2.0], near))
+        short = told.within(np.array(near)).new(half[:, near])
+        there = half @ np.linalg.solve(matrix, np.vstack([half, table]).T)
+        found = short @ np.vstack([short, new[:, near]]).T
+        assert found == pytest.approx(there, rel=1e-9, abs=1e-10 * np.max(np.abs(there)))
 
 
 def test_likelihood_equals_dense_gaussian(rows):
@@ -152,7 +176,7 @@ def test_a_share_per_piece(rows, ratio, rel):
     assert np.linalg.solve(table[:2, :2], table[:2, 3]) == pytest.approx(answer[:2], rel=rel)
     left = columns[:, 2] - columns[:, :2] @ answer[:2]
     expected = (y - full @ answer)[:60]
-    banded = noise.covariance(seconds, starts, ratio, 15.0)
+    banded = noise.covariance(seconds, starts, ratio, 15.0, np.ones(60))
     assert noise.levelled(banded, left, spread, belief) == pytest.approx(expected, rel=rel, abs=rel)
 
 
@@ -185,7 +209,7 @@ def test_noise_is_found_again():
         y = simulated(rng, seconds, 0.8, 0.5, 30.0) + 0.01 * seconds
         layout = laid(seconds, [0, 600, 1200], np.column_stack([seconds, seconds**2 / 4000, y]))
         beliefs = beliefs_of(np.zeros(1), None, 1e-6 * np.eye(2), np.zeros(2))
-        weighed = weigh([layout], beliefs, noise.Noise(1.0, 0.3, 60.0))
+        weighed = weigh([layout], [seconds], beliefs, noise.Noise(1.0, 0.3, 60.0))
         n = weighed.noises(integrate(weighed.tables, weighed.beliefs).shares)[0]
         found.append((n.white_arcsec, n.correlated_arcsec, np.log(n.correlation_time_s)))
     mean, spread = np.mean(found, axis=0), np.std(found, axis=0) / np.sqrt(12)

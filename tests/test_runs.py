@@ -10,7 +10,7 @@ from datetime import timedelta
 import pytest
 from logfile import SITE, START, sections_of, write_log
 
-from poleward.guidelog.fitting import runs
+from poleward.guidelog.fitting import drive, runs
 from poleward.guidelog.fitting.night import Wanted
 from poleward.guidelog.reading.layout import read_layout
 
@@ -61,3 +61,19 @@ def test_where_no_process_can_be_copied_workers_begin_anew(three_nights, workers
     assert "SpawnProcess" in kinds
     assert "worker-ended" not in [note.code for note in found.solution.solution.warnings]
     assert all(group.solution is not None for group in found.solution.groups)
+
+
+def test_a_season_in_one_group_is_laid_out_in_turn_and_not_traced(three_nights, monkeypatch):
+    """To the same answer: what is kept in memory is no part of it. A few sections keep their traces, however long."""
+    layout, wanted = read_layout("l.toml"), Wanted()
+    whole = runs.solve_logs(three_nights, layout, SITE, wanted).solution
+    monkeypatch.setattr(drive, "HANDY", 0)
+    monkeypatch.setattr(runs, "KEPT_ROWS", 0)
+    assert len(whole.groups[0].traces) == len(whole.sections) == 6
+    kept = runs.solve_logs(three_nights, layout, SITE, wanted).solution
+    assert len(kept.groups[0].traces) == 6
+    monkeypatch.setattr(runs, "KEPT_TRACES", 5)
+    found = runs.solve_logs(three_nights, layout, SITE, wanted).solution
+    assert found.groups[0].traces == ()
+    for answer in (kept, found):
+        assert answer.solution == whole.solution

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -42,6 +42,8 @@ CLOSER = 6
 """Plays in each closer look, how many must be about equally likely in the last, and how many looks at most."""
 MOVE_ARCSEC = 5.0
 """How far a star is moved on purpose, roughly: what a jump is worth that is not there."""
+HANDY = 3_000_000
+"""Rows times plays that are kept laid out, 24 MB: to lay a section out costs as much as to weigh it by three noises."""
 LEAST_RATE = 0.05
 """In units of the stated rate: less is no motion."""
 SIGN_ROWS = 1200
@@ -123,15 +125,13 @@ class Scan:
         return None if self.number is None else self.state.drives[self.number]
 
     @cached_property
-    def _curves(self) -> list[tuple[Floats, Floats]]:
+    def curves(self) -> list[tuple[Floats, Floats]]:
+        """What `curve` says of each, rows with weight."""
         return [curve(part, self.state, self.pole, part.track.seconds[part.kept]) for part in self.parts]
 
-    def layouts(self, plays: Floats) -> list[Rows]:
+    def layouts(self, plays: Floats) -> Layouts:
         """Lay its sections out for plays (P,)."""
-        return [
-            layout_of(part, self.state, self.pole, plays, at)
-            for part, at in zip(self.parts, self._curves, strict=True)
-        ]
+        return Layouts(self, plays)
 
     def outlook(self, noises: Floats, plays: Floats) -> tuple[Floats, Floats]:
         """Log evidence of noises (J, 2) and plays (P,), all noises alike beforehand, and the rate there: (J, P) each."""
@@ -154,6 +154,25 @@ class Scan:
             plays = np.linspace(plays[low], plays[high], FINE)
         chosen = plays[low : high + 1]
         return chosen if len(chosen) <= FINE else chosen[:: math.ceil(len(chosen) / FINE)]
+
+
+@dataclass(frozen=True, eq=False)
+class Layouts:
+    """The sections of a scan laid out for plays (P,), each made when it is its turn: a season's together fill the memory."""
+
+    scan: Scan
+    plays: Floats
+
+    def __iter__(self) -> Iterator[Rows]:
+        """Lay out one after the other."""
+        scan = self.scan
+        for part, at in zip(scan.parts, scan.curves, strict=True):
+            yield layout_of(part, scan.state, scan.pole, self.plays, at)
+
+    def handy(self) -> Iterable[Rows]:
+        """Return them all made, where they are not too many."""
+        rows = sum(len(part.kept) for part in self.scan.parts)
+        return list(self) if rows * len(self.plays) <= HANDY else self
 
 
 @dataclass(frozen=True, eq=False)

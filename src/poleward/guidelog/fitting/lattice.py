@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -38,14 +38,15 @@ def layout_of(
     kept = part.kept
     seconds = part.track.seconds[kept]
     place, by = at or curve(part, state, pole, seconds)
-    moved, unknown = np.zeros((2, len(plays), len(seconds)))
+    moved, unknown = (np.zeros((len(plays), len(seconds))) for _ in range(2))
     if part.drive is not None:
         drive = state.drives[part.drive]
         unit = drive.stated / 1000
         for number, play in enumerate(plays):
             middle, half = part.track.backlash(float(play))
             moved[number], unknown[number] = -unit * middle[kept], drive.rate * unit * half[kept]
-        by = np.column_stack([by, oddity_columns(part, drive, drive.odd).T])
+        if drive.odd:
+            by = np.column_stack([by, oddity_columns(part, drive, drive.odd).T])
     data, variance = part.track.north_arcsec[kept] - place, part.noise.white_arcsec**2
     there = np.flatnonzero(np.any(unknown, axis=0))
     return Rows(seconds, part.starts, by.T, data, moved, there, unknown[:, there], variance, part.scale[kept])
@@ -79,29 +80,34 @@ class Weighed:
 class _Lattice:
     """Noises on a lattice, looked at from a first one outward as far as they are likely."""
 
-    layouts: Sequence[Rows]
+    layouts: Iterable[Rows]
     beliefs: Beliefs
     step: Floats
     low: Floats
     last: tuple[int, int]
     cadence_s: float
     tables: list[list[NormalTable]] = field(default_factory=list)
+    plain: list[NormalTable] = field(default_factory=list)
     heights: dict[tuple[int, int], Floats] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, layouts: Sequence[Rows], beliefs: Beliefs) -> _Lattice:
-        lengths = [float(each.seconds[-1] - each.seconds[0]) for each in layouts]
+    def of(cls, layouts: Iterable[Rows], times: Sequence[Floats], beliefs: Beliefs) -> _Lattice:
+        lengths = [float(each[-1] - each[0]) for each in times]
         step = np.array(CELL) * np.clip(math.sqrt(CELL_S / sum(lengths)), FINEST, 1.0)
-        cadence = max(float(np.median(np.diff(each.seconds))) for each in layouts)
+        cadence = max(float(np.median(np.diff(each))) for each in times)
         low = np.array([LOWEST, math.log(cadence)])
         high = np.array([HIGHEST, max(math.log(LONGEST_SHARE * max(lengths)), low[1])])
         last = np.floor((high - low) / step).astype(int)
         return cls(layouts, beliefs, step, low, (int(last[0]), int(last[1])), cadence)
 
-    def nearest(self, noise: Noise) -> tuple[int, int]:
-        at = np.rint((noise.shape - self.low) / self.step)
-        found = np.clip(at, 0, self.last).astype(int)
-        return int(found[0]), int(found[1])
+    def around(self, noise: Noise) -> list[tuple[int, int]]:
+        """The place nearest to a noise, and its neighbours: they are looked at whatever it says."""
+        at = np.clip(np.rint((noise.shape - self.low) / self.step), 0, self.last).astype(int)
+        return [(int(at[0]), int(at[1])), *self._beside(int(at[0]), int(at[1]))]
+
+    def _beside(self, i: int, k: int) -> list[tuple[int, int]]:
+        beside = ((i + 1, k), (i - 1, k), (i, k + 1), (i, k - 1))
+        return [at for at in beside if 0 <= at[0] <= self.last[0] and 0 <= at[1] <= self.last[1]]
 
     @property
     def points(self) -> Floats:
@@ -113,7 +119,12 @@ class _Lattice:
 
     def look(self, places: Sequence[tuple[int, int]]) -> None:
         noises = np.array(places) * self.step + self.low
-        tables = [table_of(each, noises) for each in self.layouts]
+        if self.plain:
+            tables = [table_of(each, noises) for each in self.layouts]
+        else:
+            # Along with the first of them, where nothing lasts: to lay sections out costs as much as to weigh them.
+            both = [table_of(each, np.vstack([noises, self.beliefs.noises])) for each in self.layouts]
+            tables, self.plain = ([table.some(at) for table in both] for at in (slice(-1), slice(-1, None)))
         here = replace(self.beliefs, noises=noises, noise=self.chances(noises))
         each = [Quadratic.of(table) for table in tables]
         heights = [Quadratic.total(each).outlook(here)[0].max(axis=1)]
@@ -125,12 +136,9 @@ class _Lattice:
     def next(self) -> list[tuple[int, int]]:
         """Neighbours not yet looked at of all that is likely, for all sections or for one."""
         best = np.max(np.array(list(self.heights.values())), axis=0)
-        found = []
-        for (i, k), height in self.heights.items():
-            if np.any(height > best - FAR):
-                found += [(i + 1, k), (i - 1, k), (i, k + 1), (i, k - 1)]
-        inside = (at for at in found if 0 <= at[0] <= self.last[0] and 0 <= at[1] <= self.last[1])
-        return list(dict.fromkeys(at for at in inside if at not in self.heights))
+        likely = (at for at, height in self.heights.items() if np.any(height > best - FAR))
+        found = dict.fromkeys(near for at in likely for near in self._beside(*at))
+        return [at for at in found if at not in self.heights]
 
 
 def beliefs_of(plays: Floats, drive: Drive | None, prior: Floats, centre: Floats) -> Beliefs:
@@ -143,14 +151,17 @@ def beliefs_of(plays: Floats, drive: Drive | None, prior: Floats, centre: Floats
     return Beliefs(np.log([NO_MEMORY]), nothing, plays, play_belief(plays), sigma, whole, middle)
 
 
-def weigh(layouts: Sequence[Rows], beliefs: Beliefs, first: Noise) -> Weighed:
-    """Weigh sections at noises from a first one outward, as far as they are likely; and where nothing lasts."""
-    lattice = _Lattice.of(layouts, beliefs)
-    places = [lattice.nearest(first)]
+def weigh(layouts: Iterable[Rows], times: Sequence[Floats], beliefs: Beliefs, first: Noise) -> Weighed:
+    """Weigh sections at noises from a first one outward, as far as they are likely; and where nothing lasts.
+
+    Their layouts, with the times of their rows, are walked over once for each round, and may be made anew for it.
+    """
+    lattice = _Lattice.of(layouts, times, beliefs)
+    places = lattice.around(first)
     while places:
         lattice.look(places)
         places = lattice.next()
-    batches = [*lattice.tables, [table_of(each, beliefs.noises) for each in layouts]]
+    batches = [*lattice.tables, lattice.plain]
     points = lattice.points
     noises = np.vstack([points, beliefs.noises])
     chances = np.append(lattice.chances(points), beliefs.noise)
@@ -160,6 +171,6 @@ def weigh(layouts: Sequence[Rows], beliefs: Beliefs, first: Noise) -> Weighed:
             np.concatenate([batch[i].log_det for batch in batches]),
             batches[0][i].free,
         )
-        for i in range(len(layouts))
+        for i in range(len(lattice.plain))
     )
     return Weighed(tables, replace(beliefs, noises=noises, noise=chances))

@@ -11,14 +11,15 @@ with W the rows' weights. The inverse K of R is tridiagonal (G. B. Rybicki & W. 
 
     V^-1 = (K / r) T^-1 W,   log det V = log det T - log det (K / r) - log det W,
 
-and everything a generalised least-squares fit needs costs a few passes over the rows. The levels are eliminated
-piece by piece, so many pieces cost no more than one (`tables`).
+and everything a generalised least-squares fit needs costs a few passes over the rows; products with V^-1 between, of rows
+of one weight, cost fewer by way of `forecast`. The levels are eliminated piece by piece, so many pieces cost no more than
+one (`tables`).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +27,6 @@ from numpy.typing import NDArray
 from poleward.sky.axis import Floats
 
 Integers = NDArray[np.int64]
-
-FEW_DIGITS = 6.0
-"""Of sixteen that may be lost where that costs a third of the exact form: sums of squares are wanted to a hundredth, and the
-places in them are ten thousand times the noise at most."""
 
 
 @dataclass(frozen=True)
@@ -77,8 +74,6 @@ class Covariance:
         LDL' factors of T.
     precision, beside : array (n,), (n-1,)
         K / r: its diagonal and the one beside it.
-    digits : float
-        Lost by 1 - T^-1 in place of V^-1; infinite where rows have weights.
     """
 
     starts: Integers
@@ -88,7 +83,6 @@ class Covariance:
     ratios: Floats
     precision: Floats
     beside: Floats
-    digits: float
 
     def solve(self, columns: Floats) -> Floats:
         """V^-1 times columns of shape (n, k)."""
@@ -98,40 +92,13 @@ class Covariance:
         """V^-1 times the rows of a table (k, n): the same, in the order in which memory is read fastest."""
         from scipy.linalg.lapack import dpttrs
 
-        even = self.digits < math.inf  # no row has a weight of its own
-        turned, _ = dpttrs(
-            self.pivots, self.ratios, (table if even else table * self.weights).T, overwrite_b=not even
-        )
+        turned, _ = dpttrs(self.pivots, self.ratios, (table * self.weights).T, overwrite_b=True)
         inner: Floats = turned.T
-        if self.digits < FEW_DIGITS:
-            return np.subtract(table, inner, out=inner)
         # W - W T^-1 W is the same, but loses as many digits as r has.
         result: Floats = inner * self.precision
         result[:, 1:] += inner[:, :-1] * self.beside
         result[:, :-1] += inner[:, 1:] * self.beside
         return result
-
-    def within(self, rows: Integers) -> Covariance:
-        """Return it for columns that are nothing but in these rows, the first ones of some pieces: their V^-1 times them there.
-
-        Of a piece that goes on after them the last one must be nothing too. What comes after is eliminated from its end,
-        and changes the last row's pivot only: to the inverse of T^-1 there.
-        """
-        if len(rows) == len(self.weights):
-            return self
-        last = np.flatnonzero(np.diff(rows) > 1)
-        pivots, ratios, beside = self.pivots[rows], self.ratios[rows[:-1]], self.beside[rows[:-1]]
-        ends = np.append(last, len(rows) - 1)
-        pivots[ends] = 1 / self.uncertainty()[rows[ends]]
-        ratios[last] = beside[last] = 0.0
-        return replace(
-            self,
-            weights=self.weights[rows],
-            pivots=pivots,
-            ratios=ratios,
-            precision=self.precision[rows],
-            beside=beside,
-        )
 
     def uncertainty(self) -> Floats:
         """Variance of the correlated part in each row, all rows known, in units of the white variance: (n,).
@@ -151,9 +118,7 @@ class Covariance:
         return pivots[::-1], ratios[::-1]
 
 
-def covariance(
-    seconds: Floats, starts: Integers, ratio: float, time_s: float, weights: Floats | None = None
-) -> Covariance:
+def covariance(seconds: Floats, starts: Integers, ratio: float, time_s: float, weights: Floats) -> Covariance:
     """Factorise the covariance of rows.
 
     Parameters
@@ -166,8 +131,7 @@ def covariance(
         Variance of the correlated part over that of the white part.
     time_s : float
         Correlation time.
-    weights : array (n,), optional
-        Left out: all 1.
+    weights : array (n,)
 
     Returns
     -------
@@ -175,25 +139,29 @@ def covariance(
     """
     from scipy.linalg.lapack import dpttrf
 
-    count = len(seconds)
-    digits, even = math.inf, weights is None
-    if weights is None:
-        weights = np.ones(count)
-        digits = math.log10(max(ratio * max(time_s * count / (seconds[-1] - seconds[0]), 1.0), 1.0))
+    kept, lost = memory(seconds, starts, time_s)
+    precision, beside = precision_of(kept, lost, ratio)
+    pivots, ratios, _ = dpttrf(precision + weights, beside)
+    log_det = math.log(pivots[0]) + len(seconds) * math.log(ratio) + float(np.sum(np.log(pivots[1:] * lost)))
+    log_det -= float(np.sum(np.log(weights)))
+    return Covariance(starts, weights, log_det, pivots, ratios, precision, beside)
+
+
+def memory(seconds: Floats, starts: Integers, time_s: float) -> tuple[Floats, Floats]:
+    """How much of what lasts is handed on from each row to the next, and how much of its square is lost: (n-1,) each."""
     steps = np.diff(seconds) / -time_s
     steps[starts[1:] - 1] = -np.inf  # nothing lasts from one piece to the next
-    kept, lost = np.exp(steps), -np.expm1(2 * steps)
-    beside = kept / lost
+    return np.exp(steps), -np.expm1(2 * steps)
+
+
+def precision_of(kept: Floats, lost: Floats, ratio: float) -> tuple[Floats, Floats]:
+    """K / r: its diagonal (n,) and the one beside it (n-1,)."""
+    beside = kept / (lost * ratio)
     handed = kept * beside
-    precision = np.ones(count)
+    precision = np.full(len(kept) + 1, 1 / ratio)
     precision[1:] += handed
     precision[:-1] += handed
-    precision, beside = precision / ratio, -beside / ratio
-    pivots, ratios, _ = dpttrf(precision + weights, beside)
-    log_det = math.log(pivots[0]) + count * math.log(ratio) + float(np.sum(np.log(pivots[1:] * lost)))
-    if not even:
-        log_det -= float(np.sum(np.log(weights)))
-    return Covariance(starts, weights, log_det, pivots, ratios, precision, beside, digits)
+    return precision, -beside
 
 
 def levelled(

@@ -99,7 +99,9 @@ def posterior(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) ->
         if number is not None:
             plays = replace(whole, parts=tuple(few(group))).plays(noise.shape[None], reach_of(group))
             plays = whole.plays(noise.shape[None], plays)
-        weighed = weigh(whole.layouts(plays), beliefs_of(plays, drive, prior, found.centre), noise)
+        beliefs = beliefs_of(plays, drive, prior, found.centre)
+        times = [part.track.seconds[part.kept] for part in group]
+        weighed = weigh(whole.layouts(plays).handy(), times, beliefs, noise)
         integral = integrate(weighed.tables, weighed.beliefs)
         together = weighed.noises(integral.shares)
         alone = weighed.noises(np.tile(integral.apart, (len(mine), 1)))

@@ -34,7 +34,9 @@ rows, two sections each): 1.6 against 1.0 for 2 logs, 1.9 against 1.6 for 4, 2.1
 """
 KEPT_TRACES = 6
 """With more groups than this their traces are not kept: a chart of so many shows the answers only, and a trace holds
-all rows of its section."""
+all rows of its section. Nor are they with more sections and more rows than `KEPT_ROWS`, for the same reason."""
+KEPT_ROWS = 200_000
+"""Rows whose traces, 60 bytes each, are kept whether a chart shows them or not."""
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 """How many threads a worker multiplies matrices with: one, for there are as many workers as cores, and threads that wait for
 each other take the time of those that work."""
@@ -97,7 +99,9 @@ def solve_logs(
         if not sections:
             raise _nothing(notes, len(paths))
         groups = groups_of(sections, site, wanted.each)
-        jobs = [(name, group, site, wanted, len(groups) <= KEPT_TRACES) for name, group in groups.items()]
+        few = len(sections) <= KEPT_TRACES or sum(len(each.seconds) for each in sections) <= KEPT_ROWS
+        keep = few and len(groups) <= KEPT_TRACES
+        jobs = [(name, group, site, wanted, keep) for name, group in groups.items()]
         done = crew.each(_solve, jobs, lambda count: tell("solving", count, len(jobs)))
     if crew.lost:
         notes.append(

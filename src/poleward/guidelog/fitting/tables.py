@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.guidelog.fitting.noise import Covariance, Integers, covariance
+from poleward.guidelog.fitting.forecast import Forecast, forecast
+from poleward.guidelog.fitting.noise import Integers
 from poleward.sky.axis import Floats
 
 NO_MEMORY = (1e-6, 30.0)
@@ -77,6 +78,10 @@ class NormalTable:
     log_det: Floats
     free: int
 
+    def some(self, noises: slice) -> NormalTable:
+        """Return it at these noises."""
+        return replace(self, matrix=self.matrix[noises], log_det=self.log_det[noises])
+
     def profile(self, rates: Floats) -> Floats:
         """Log-likelihood at guide rates (R,), all else fitted to each, noise included: (J, P, R)."""
         data = self.matrix[..., :, -1, None] - rates * self.matrix[..., :, -2, None]
@@ -114,8 +119,8 @@ def table_of(layout: Rows, noises: Floats) -> NormalTable:
     matrix = np.empty((len(noises), plays, many + 2, many + 2))
     log_det = np.empty((len(noises), plays))
     for number, (ratio, time) in enumerate(np.exp(noises)):
-        weigh = covariance(layout.seconds, layout.starts, ratio, time)
-        matrix[number], log_det[number] = laid.weighed(weigh)
+        told = forecast(layout.seconds, layout.starts, ratio, time)
+        matrix[number], log_det[number] = laid.weighed(told)
     return NormalTable(matrix, log_det, rows - len(layout.starts))
 
 
@@ -124,6 +129,7 @@ class _Laid:
 
     def __init__(self, layout: Rows, columns: Floats) -> None:
         self.starts, self.columns, self.variance = layout.starts, columns, layout.variance
+        self.room = np.empty((2, *columns.shape))
         self.many, self.plays = many, plays = len(layout.common), len(layout.moved)
         # Of each play: the common columns, its path, the data.
         self.asked = np.column_stack(
@@ -133,13 +139,11 @@ class _Laid:
                 np.full(plays, 1 + many),
             ]
         )
-        self.even = bool(np.all(columns[0] == 1.0))
-        # Only the first rows of some pieces have anything of the halves; one row more shows what the next ones take.
+        # Only the first rows of some pieces have anything of the halves.
         piece = np.searchsorted(self.starts, layout.open, side="right") - 1
         self.piece = np.unique(piece)
-        ends = np.append(self.starts[1:], columns.shape[1])[self.piece]
-        after = layout.open[np.searchsorted(piece, self.piece, side="right") - 1] + 2
-        lengths = np.minimum(after, ends) - self.starts[self.piece]
+        after = layout.open[np.searchsorted(piece, self.piece, side="right") - 1] + 1
+        lengths = after - self.starts[self.piece]
         self.first = np.cumsum(lengths) - lengths
         shift = self.starts[self.piece] - self.first
         self.near = np.arange(int(np.sum(lengths))) + np.repeat(shift, lengths)
@@ -147,31 +151,30 @@ class _Laid:
         self.half[:, np.searchsorted(self.near, layout.open)] = layout.unknown
         self.half *= columns[0, self.near]
 
-    def weighed(self, weigh: Covariance) -> tuple[Floats, Floats]:
+    def weighed(self, told: Forecast) -> tuple[Floats, Floats]:
         """(matrix (P, m + 2, m + 2), log det (P,)) by one noise: what each piece has for itself is taken out."""
-        solved = weigh.solve_rows(self.columns)
-        level = np.add.reduceat(solved if self.even else solved * self.columns[0], self.starts, axis=1)
+        new = told.new(self.columns, self.room)
+        level = np.add.reduceat(np.multiply(new, new[0], out=self.room[0]), self.starts, axis=1)
         mine = level[self.asked]
-        matrix = self._products(solved) - (mine / level[0]) @ mine.transpose(0, 2, 1)
-        log_det = np.full(self.plays, weigh.log_det + float(np.sum(np.log(level[0]))))
+        matrix = self._products(new) - (mine / level[0]) @ mine.transpose(0, 2, 1)
+        log_det = np.full(self.plays, told.log_det + float(np.sum(np.log(level[0]))))
         if self.near.size:
-            there = solved[:, self.near]
-            own = weigh.within(self.near).solve_rows(self.half) * self.half
-            own, share = (np.add.reduceat(each, self.first, axis=1) for each in (own, there[0] * self.half))
-            cross = np.add.reduceat(there[self.asked] * self.half[:, None], self.first, axis=2)
+            there, half = new[:, self.near], told.within(self.near).new(self.half)
+            own, share = (np.add.reduceat(each, self.first, axis=1) for each in (half**2, there[0] * half))
+            cross = np.add.reduceat(there[self.asked] * half[:, None], self.first, axis=2)
             part = share / level[0, self.piece]
             own, cross = own - share * part + self.variance, cross - mine[:, :, self.piece] * part[:, None]
             matrix -= (cross / own[:, None]) @ cross.transpose(0, 2, 1)
             log_det += np.sum(np.log(own / self.variance), axis=1)
         return (matrix + matrix.transpose(0, 2, 1)) / 2, log_det
 
-    def _products(self, solved: Floats) -> Floats:
-        """Products of the columns of each play with each other, weighed: (P, m + 2, m + 2)."""
+    def _products(self, new: Floats) -> Floats:
+        """Products of what is new in the columns of each play: (P, m + 2, m + 2)."""
         known, paths = slice(1, 2 + self.many), slice(2 + self.many, None)
-        both = self.columns[known] @ solved[1:].T
+        both = new[known] @ new[1:].T
         found = np.empty((self.plays, self.many + 2, self.many + 2))
         place = [*range(self.many), self.many + 1]
         found[:, *np.ix_(place, place)] = both[:, : self.many + 1]
         found[:, place, self.many] = found[:, self.many, place] = both[:, self.many + 1 :].T
-        found[:, self.many, self.many] = np.einsum("ij,ij->i", self.columns[paths], solved[paths])
+        found[:, self.many, self.many] = np.einsum("ij,ij->i", new[paths], new[paths])
         return found
