@@ -103,6 +103,25 @@ def near(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("poleward.solving.estimate.STARTS_DEG", ())
 
 
+_FOUND: dict[int, Any] = {}
+
+
+@pytest.fixture
+def looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look for stars once in each picture, where the same frames are read again and again."""
+    from poleward.frames import track
+
+    find_stars = track.find_stars
+
+    def found(image: Any, saturation: float | None, source: str) -> Any:
+        key = hash((image.tobytes(), image.shape, saturation))
+        if key not in _FOUND:
+            _FOUND[key] = find_stars(image, saturation, source)
+        return _FOUND[key]
+
+    monkeypatch.setattr(track, "find_stars", found)
+
+
 # --- figures of docs/checked.md: how close each check against an outside source comes to its tolerance ----------
 
 FIGURES: dict[tuple[str, str], tuple[float, float, float, float]] = {}

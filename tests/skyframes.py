@@ -10,7 +10,7 @@ camera lies in the mount is told in words: which way is up in the picture, and w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -144,8 +144,3 @@ class Scene:
         inside = np.all((places > 0) & (places < self.shape[::-1]), axis=1)
         fitted = fit_wcs_from_points(places[inside].T, stars[inside], proj_point=stars[0])
         return fitted.to_header()
-
-
-def moved(scene: Scene, **changes: Any) -> Scene:
-    """The same scene with something else."""
-    return replace(scene, **changes)

@@ -251,8 +251,7 @@ def test_no_longitude():
     assert "targets need the site's longitude" in ran.err
 
 
-@pytest.mark.parametrize("night", [False, True])
-def test_the_chart_shows_limits_and_region(tmp_path, night):
+def test_the_chart_shows_limits_and_region():
     """What decides is drawn: the judged trail against its limit, its worst moment marked; at night all is red."""
     from datetime import UTC, datetime
 
@@ -277,7 +276,7 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
     outfit = Outfit(Camera("600 mm", "3.76 um", 6248, 4176), 1.0, 15.0410671787)
     axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "2arcmin"})
     result = check(targets_from_rows(rows), site, axis, outfit, at=datetime(2025, 1, 15, 10, tzinfo=UTC))
-    figure = check_chart(result, night=night)
+    figure, dim = (check_chart(result, night=night) for night in (False, True))
     names = [text.get_text() for text in figure.legends[0].get_texts()]
     assert names == ["near", "aside"]
     trail, rotation, chart = figure.axes
@@ -293,11 +292,10 @@ def test_the_chart_shows_limits_and_region(tmp_path, night):
     assert rotation.get_ylabel() == "field rotation [arcmin/h]"
     left, right = chart.get_xlim()
     assert left > right  # looking south, east is on the left
-    if night:
-        for axes in figure.axes:
-            for line in axes.get_lines():
-                red, green, blue = to_rgb(line.get_color())
-                assert red > 2 * max(green, blue)
+    for axes in dim.axes:
+        for line in axes.get_lines():
+            red, green, blue = to_rgb(line.get_color())
+            assert red > 2 * max(green, blue)
     assert figure_bytes(figure, "x.png").startswith(b"\x89PNG")
 
 

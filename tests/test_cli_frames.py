@@ -28,6 +28,8 @@ SCHEMA = json.loads((Path(__file__).parent.parent / "src/poleward/data/record.sc
 SITE = ("--latitude", "46.9deg", "--longitude", "8.4deg", "--pressure", "950hPa", "--temperature", "4deg_C")
 AXIS = (6.0, -4.0)
 
+pytestmark = pytest.mark.usefixtures("looked_at_once")
+
 
 @pytest.fixture(scope="session")
 def frames(tmp_path_factory: pytest.TempPathFactory) -> Path:

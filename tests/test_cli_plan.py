@@ -94,7 +94,8 @@ def test_a_table_to_fill_in(tmp_path):
 
 def test_a_table_of_stars_to_fill_in(tmp_path):
     """By eye stars stand in it by name, times by the site's clock; filled in, solve takes it as it stands."""
-    assert run("--accuracy", "0.5arcmin", "--write", "stars.csv").status == 0
+    planned = run("--accuracy", "0.5arcmin", "--write", "stars.csv", "--json")
+    assert planned.status == 0
     lines = (tmp_path / "stars.csv").read_text(encoding="utf-8").splitlines()
     assert lines[0] == "label,time,duration [s],star,north [arcsec]"
     assert "2025-01-15T18:30:00+01:00" in lines[1]
@@ -103,7 +104,7 @@ def test_a_table_of_stars_to_fill_in(tmp_path):
     ran = run_here("solve", "stars.csv", *PLACE, "--json")
     assert ran.status == 0
     # What the plan promised is what the solver finds of such readings.
-    expected = json.loads(run("--accuracy", "0.5arcmin", "--json").out)["expected"]
+    expected = json.loads(planned.out)["expected"]
     axis = json.loads(ran.out)["axis"]
     for name in ("azimuth_sigma_arcmin", "altitude_sigma_arcmin"):
         assert axis[name] == pytest.approx(expected[name], rel=0.1)
@@ -181,8 +182,7 @@ def test_errors(arguments, status, said):
     assert said in ran.err
 
 
-@pytest.mark.parametrize("night", [False, True])
-def test_the_chart_shows_the_sky(night):
+def test_the_chart_shows_the_sky():
     """Pointings stand where the plan says; zenith distance is the radius; at night all is red."""
     from datetime import UTC, datetime
 
@@ -200,23 +200,22 @@ def test_the_chart_shows_the_sky(night):
         site, Reader.of_seeing(2.5, 2.0), Wishes(0.5, blocked=(Blocked(60, 150, 40),)),
         at=datetime(2025, 1, 15, 17, 30, tzinfo=UTC),
     )  # fmt: skip
-    figure = plan_chart(result, night=night)
+    figure, dim = (plan_chart(result, night=night) for night in (False, True))
     (axes,) = figure.axes
     dots = [line for line in axes.get_lines() if line.get_markersize() == 21]
     for dot, pointing in zip(dots, result.proposal.pointings, strict=True):
         assert np.degrees(dot.get_xdata()[0]) == pytest.approx(pointing.azimuth_deg)
         assert dot.get_ydata()[0] == pytest.approx(90 - pointing.altitude_deg)
     assert axes.get_theta_direction() == 1  # with north up, east is on the left, as overhead
-    if night:
-        for line in axes.get_lines():
-            red, green, blue = to_rgb(line.get_color())
-            assert red > 2 * max(green, blue)
+    for line in dim.axes[0].get_lines():
+        red, green, blue = to_rgb(line.get_color())
+        assert red > 2 * max(green, blue)
     assert figure_bytes(figure, "x.svg").lstrip().startswith(b"<?xml")
 
 
 @pytest.mark.parametrize(
     ("latitude", "hour", "by_eye"),
-    [(47.1, 18, False), (47.1, 2, True), (-33, 12, True), (5, 20, False), (68, 22, False)],
+    [(47.1, 2, True), (-33, 12, True), (5, 20, False), (68, 22, False)],
 )
 def test_no_label_hides_another(latitude, hour, by_eye):
     """By matplotlib's own boxes, after drawing: words against words, and against the marks of pointings and stars."""

@@ -23,6 +23,7 @@ NORTH = truth.Place(46.9)
 SOUTH = truth.Place(-33.9)
 SECONDS = list(range(0, 120, 10))
 SCHEMA = json.loads((Path(__file__).parent.parent / "src/poleward/data/record.schema.json").read_text())
+pytestmark = pytest.mark.usefixtures("looked_at_once")
 CALM = 0.02
 """Jitter, arcsec, where signs and directions are looked at, not noise."""
 
@@ -52,9 +53,10 @@ def true_motion(scene: Scene, seconds: float) -> tuple[float, float, float]:
     return north, east, float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])) * 60)
 
 
-@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
-@pytest.mark.parametrize("mirrored", [False, True])
-@pytest.mark.parametrize("other_side", [False, True])
+@pytest.mark.parametrize(
+    ("place", "mirrored", "other_side"),  # each two of them in all four ways
+    [(NORTH, False, False), (NORTH, True, True), (SOUTH, False, True), (SOUTH, True, False)],
+)
 def test_drift_and_turn_against_the_truth(
     tmp_path: Path, place: truth.Place, mirrored: bool, other_side: bool
 ) -> None:
@@ -76,8 +78,7 @@ def test_drift_and_turn_against_the_truth(
     assert row["time"] == "2024-03-10T20:00:00Z"
 
 
-@pytest.mark.parametrize("wcs", ["own", "first"])
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize(("wcs", "mirrored"), [("own", False), ("first", True)])
 @truth.offline()
 def test_a_wcs_tells_pointing_scale_angle_and_hand(tmp_path: Path, wcs: str, mirrored: bool) -> None:
     """By astropy's fit of a WCS to each frame's stars, or one that is copied into all; the tube's side does not count.
@@ -114,9 +115,10 @@ def test_a_wcs_that_the_mount_wrote_is_not_believed(tmp_path: Path) -> None:
     assert "do not move with the stars" in found.warnings[0].text
 
 
-@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
-@pytest.mark.parametrize("mirrored", [False, True])
-@pytest.mark.parametrize("count", [2, 12])
+@pytest.mark.parametrize(
+    ("place", "mirrored", "count"),  # each two of them in all four ways
+    [(NORTH, False, 2), (NORTH, True, 12), (SOUTH, False, 12), (SOUTH, True, 2)],
+)
 def test_the_camera_by_the_run_and_a_nudge(
     tmp_path: Path, place: truth.Place, mirrored: bool, count: int
 ) -> None:
@@ -240,8 +242,7 @@ def test_what_date_obs_marks_is_told_once(tmp_path: Path) -> None:
     assert not read_frames(tmp_path, Setup(frames={"stamp": "start"})).warnings
 
 
-@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize(("place", "mirrored"), [(NORTH, True), (SOUTH, False)])
 def test_the_camera_by_trails_in_one_exposure(tmp_path: Path, place: truth.Place, mirrored: bool) -> None:
     """12 s with the drive stopped, taken right after the nudge: 88 pixels, whose ends are known to half a pixel."""
     scene = Scene(place, 5.0, 5.0, -1.0, 12.0, mirrored=mirrored, angle_deg=205.0, nudges=((1, 40.0),))
@@ -264,8 +265,7 @@ def test_the_camera_by_trails_in_one_exposure(tmp_path: Path, place: truth.Place
     assert said.startswith("--drive-off: trails alone do not tell which of their ends is west")
 
 
-@pytest.mark.parametrize("stars", [1, 2])
-@pytest.mark.parametrize("place", [NORTH, SOUTH], ids=["north", "south"])
+@pytest.mark.parametrize(("place", "stars"), [(NORTH, 1), (SOUTH, 2)])
 def test_one_star_or_two_tell_a_drift_and_no_turn(tmp_path: Path, place: truth.Place, stars: int) -> None:
     """The first star is the field's middle; jitter of 0.02 arcsec and centres of 0.03 make 0.05 over two minutes."""
     scene = calm(place, stars=stars, seed=3)

@@ -74,7 +74,7 @@ def fill(workdir: Path) -> None:
         assert run_here("solve", "drifts.csv", *place, *goes).status == 0
 
 
-@pytest.mark.usefixtures("files")
+@pytest.mark.usefixtures("files", "looked_at_once")
 @pytest.mark.parametrize("example", all_examples())
 def test_an_example_of_the_help_works_as_typed(example: str) -> None:
     if "--follow" in example or "evening" in example:

@@ -282,7 +282,7 @@ def test_a_long_line_is_searched_so_far() -> None:
     assert searched(mark, "c" * LONGEST + "b") is None
 
 
-@pytest.mark.parametrize("value", [r"\w*\w*\w*\w*\w*!", "(.+)(.+)(.+)(.+)#", "a*a*a*a*a*a*a*a*b"])
+@pytest.mark.parametrize("value", [r"\w*\w*\w*\w*\w*!", "(.+)(.+)(.+)(.+)#"])
 def test_repeats_in_a_row_are_found_out_before_they_take_for_ever(value: str) -> None:
     """By the signs that they get through in a tenth of a second; a line of 200 signs would take the first half an hour."""
     mark = pattern(value, "here")

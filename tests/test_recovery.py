@@ -47,8 +47,11 @@ def off_arcsec(solution, azimuth_deg, altitude_deg):
     )
 
 
-@pytest.mark.parametrize("design", DESIGNS)
-@pytest.mark.parametrize("latitude_deg", LATITUDES)
+# Every other one, so that each latitude has two designs and its mirror image the two others.
+CHOSEN = [(latitude, design) for i, latitude in enumerate(LATITUDES) for design in list(DESIGNS)[i % 2 :: 2]]
+
+
+@pytest.mark.parametrize(("latitude_deg", "design"), CHOSEN)
 def test_right_ascension_comes_back(latitude_deg, design):
     watched = grid_night(latitude_deg, design)
     assert len(watched.times) >= 3

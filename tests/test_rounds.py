@@ -247,14 +247,14 @@ def test_a_knob_whose_way_is_unclear_turns_a_little() -> None:
 
 
 def test_intervals_of_the_response_cover() -> None:
-    """300 mounts drawn from what the prior says: 95.4 % of each slope lie within two sigmas, give or take 1.2 %.
+    """150 mounts drawn from what the prior says: 95.4 % of each slope lie within two sigmas, give or take 1.7 %.
 
-    92 % is three of those below.
+    90 % is three of those below.
     """
     rng = np.random.default_rng(3)
     prior = stated()
     hits = []
-    for _ in range(300):
+    for _ in range(150):
         slopes = rng.normal(prior.slopes, prior.slopes_sigma)
         slopes = np.where(np.eye(2) > 0, np.abs(slopes) * np.where(rng.random((2, 2)) < 0.1, -1, 1), slopes)
         play, place = rng.uniform(0, 0.2, 2), rng.random(2)
@@ -273,7 +273,7 @@ def test_intervals_of_the_response_cover() -> None:
             steps.append(Step((strokes[0], strokes[1])))
         found = learn(prior, np.array(errors), np.array([0.25 * np.eye(2)] * 3), steps)
         hits.append(np.abs(found.slopes - slopes) < 2 * found.slopes_sigma)
-    assert np.mean(hits, axis=0).min() > 0.92
+    assert np.mean(hits, axis=0).min() > 0.90
 
 
 def test_a_mount_set_up_anew_keeps_its_knobs() -> None:

@@ -51,20 +51,20 @@ def test_a_spell_is_the_line_by_dense_least_squares(seasons):
 
 
 def test_knocks_are_dated_and_none_is_made_up(seasons):
-    """100 seasons each: none seen in 95 quiet ones, 95 of those knocked by more than 5 sigma dated to the night.
+    """50 seasons each: none seen in 47 quiet ones, 46 of those knocked by more than 5 sigma dated to the night.
 
     Measured over 2000 each: 0.4 % and 97.6 %. With these seeds: see the numbers asserted.
     """
     rng = np.random.default_rng(11)
-    quiet = [solved(seasons.draw(rng, None)) for _ in range(100)]
-    assert sum(bool(season.knocks) for season in quiet) <= 5
+    quiet = [solved(seasons.draw(rng, None)) for _ in range(50)]
+    assert sum(bool(season.knocks) for season in quiet) <= 3
     dated = []
-    while len(dated) < 100:
+    while len(dated) < 50:
         told = seasons.draw(rng, int(rng.integers(1, seasons.NIGHTS)))
         if told.size > 5:
             knocks = [(knock.before, knock.after) for knock in solved(told).knocks]
             dated.append(knocks == [(told.knock - 1, told.knock)])
-    assert sum(dated) >= 95
+    assert sum(dated) >= 46
 
 
 def test_place_and_rates_cover(seasons):

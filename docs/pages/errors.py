@@ -6,6 +6,7 @@ Run it from anywhere: ``python docs/pages/errors.py``; tests/test_pages.py compa
 from __future__ import annotations
 
 import ast
+import functools
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -53,11 +54,17 @@ class Message:
     hint: str = ""
 
 
+@functools.cache
+def parsed(path: Path) -> ast.Module:
+    """Return a file of the source."""
+    return ast.parse(path.read_text("utf-8"))
+
+
 def constants(*kinds: type) -> dict[str, str]:
     """Return what stands at the top of the package's files as a constant, where a name has one value only."""
     found: dict[str, set[str]] = {}
     for path in SOURCE.rglob("*.py"):
-        for node in ast.parse(path.read_text("utf-8")).body:
+        for node in parsed(path).body:
             match node:
                 case ast.Assign(targets=[ast.Name(id=name)], value=ast.Constant(value=value)) if (
                     type(value) in kinds
@@ -119,13 +126,16 @@ def functions(tree: ast.Module) -> Iterator[ast.FunctionDef]:
     return (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef))
 
 
+@functools.cache
+def all_calls(around: ast.AST) -> list[tuple[str, ast.Call]]:
+    """Every call and its name."""
+    found = [node for node in ast.walk(around) if isinstance(node, ast.Call)]
+    return [(getattr(node.func, "id", getattr(node.func, "attr", "")), node) for node in found]
+
+
 def calls(around: ast.AST, *names: str) -> Iterator[tuple[str, ast.Call]]:
     """Calls of what is named so, by source line."""
-    for node in ast.walk(around):
-        if isinstance(node, ast.Call):
-            name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-            if name in names:
-                yield name, node
+    return ((name, node) for name, node in all_calls(around) if name in names)
 
 
 def handed_on(tree: ast.Module) -> set[str]:
@@ -185,7 +195,7 @@ def made() -> str:
     lines = [HEAD]
     for title, places in PARTS.items():
         paths = sorted(path for path in SOURCE.rglob("*.py") if path.relative_to(SOURCE).parts[0] in places)
-        found = list(dict.fromkeys(m for path in paths for m in messages(ast.parse(path.read_text("utf-8")))))
+        found = list(dict.fromkeys(m for path in paths for m in messages(parsed(path))))
         errors = sorted((m for m in found if m.kind.isdigit()), key=lambda m: m.text.lower())
         notes = sorted((m for m in found if not m.kind.isdigit()), key=lambda m: (m.kind, m.text))
         if errors or notes:

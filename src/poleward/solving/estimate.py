@@ -19,7 +19,7 @@ from poleward.solving.least_squares import (
     scatter_factor,
 )
 from poleward.solving.model import DriftModel
-from poleward.solving.rivals import minima, rivals
+from poleward.solving.rivals import FARTHEST_DEG, minima, rivals
 from poleward.solving.robust import LEAST_TO_SPARE, BlunderFit, weighed
 
 DOUBT = 0.01
@@ -35,8 +35,6 @@ TOO_SMALL = 1.5
 """Sigmas that a robust fit finds stated this many times too small are told of."""
 EXPLAINED = DOUBT
 """Leaving out one timing explains the disagreement when the others then pass the same test."""
-FARTHEST_DEG = 20.0
-"""An axis farther from the pole than this is a mistake in the table; no compass is so wrong."""
 STARTS_DEG = (0.5, 1.5, 4.0)
 """Radii on the sky of the starting points, so that an axis degrees off, beside a star near the pole, is found."""
 

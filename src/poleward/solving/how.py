@@ -16,8 +16,8 @@ from poleward.sky.look import TOO_LOW_DEG, Sight, look
 from poleward.sky.pole import pole_name
 from poleward.sky.site import Site
 from poleward.solving.around import around, places_of
-from poleward.solving.estimate import FARTHEST_DEG
 from poleward.solving.model import DriftModel, drift_model
+from poleward.solving.rivals import FARTHEST_DEG
 from poleward.timings.rows import Drift
 
 RATES = {"sidereal": SIDEREAL_RATE, "king": 15.03697, "solar": 15.0}

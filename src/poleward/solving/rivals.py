@@ -14,6 +14,8 @@ simulation it takes an axis beyond the star."""
 RADII = np.geomspace(0.2, 8.0, 8)
 """Where it is looked for, in polar distances of the star nearest to the pole: a rival stands beyond it if the answer is this
 side, and the other way about."""
+FARTHEST_DEG = 20.0
+"""An axis farther from the pole than this is a mistake in the table; no compass is so wrong."""
 ANGLES = np.radians(np.arange(0, 360, 20))
 AS_GOOD = 6.0
 """Chi-square by which a rival may be worse: with two errors one honest answer in twenty is (-2 ln 0.05)."""
@@ -83,9 +85,10 @@ def _floors(model: DriftModel, problem: Problem, weights: Floats, scale_arcmin: 
     A valley is narrow where a star far from the pole was timed for long: a point that is least of all eight neighbours may
     stand anywhere along it, or nowhere.
     """
-    points = np.zeros((len(RADII), len(ANGLES), len(model.names)))
-    points[..., 0] = scale_arcmin * np.outer(RADII, np.cos(ANGLES)) / model.pole.level
-    points[..., 1] = scale_arcmin * np.outer(RADII, np.sin(ANGLES))
+    radii = RADII[scale_arcmin * RADII <= 60 * FARTHEST_DEG]
+    points = np.zeros((len(radii), len(ANGLES), len(model.names)))
+    points[..., 0] = scale_arcmin * np.outer(radii, np.cos(ANGLES)) / model.pole.level
+    points[..., 1] = scale_arcmin * np.outer(radii, np.sin(ANGLES))
     height = np.array([[problem.fit(p, weights).chi_square for p in ring] for ring in points])
     walled = np.pad(height, ((1, 1), (0, 0)), constant_values=np.inf)
     across = (height <= walled[:-2]) & (height <= walled[2:])
