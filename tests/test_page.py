@@ -153,7 +153,7 @@ def test_a_page_of_rounds_says_what_was_turned_and_what_a_turn_does(workdir: Pat
     turned = json.loads((story / "rounds.json").read_text(encoding="utf-8"))["rounds"][0]["turned"]
     for strokes in turned.values():
         told = (f"{abs(one):.2f} {'clockwise' if one > 0 else 'counter-clockwise'}" for one in strokes)
-        assert f"<td>{' then '.join(told)}</td>" in text
+        assert f">{' then '.join(told)}</td>" in text
     assert re.search(
         r"What a clockwise turn does.*<td>azimuth</td><td>\+4\d\.\d ± \d\.\d</td>", text, re.DOTALL
     )

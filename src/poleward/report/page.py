@@ -12,7 +12,7 @@ from typing import Any
 from poleward.door.record import column_of
 from poleward.errors import printable_lines
 from poleward.report.chart import figure_bytes
-from poleward.report.style import IN_DEGREES_ARCMIN, dec_text, ra_text
+from poleward.report.style import IN_DEGREES_ARCMIN, dec_text, decimals_for, ra_text
 from poleward.report.tables import flat_row
 
 LISTED = re.compile(r"  (azimuth|altitude)\b")
@@ -190,7 +190,8 @@ def _move(move: Mapping[str, Any], sigma: float) -> PageMove:
     way = -1.0 if move.get("direction") == "counter-clockwise" else 1.0
     turns, size = move.get("turns"), abs(move["move_arcmin"])
     strokes = move.get("strokes_turns") or ([] if turns is None else [way * turns])
-    words = f"{size:.1f} arcmin" if size < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
+    places = decimals_for(sigma) if sigma else 1
+    words = f"{size:.{places}f} arcmin" if size < IN_DEGREES_ARCMIN else f"{size / 60:.2f} deg"
     words = f"{words} {move['toward'].upper()}"
     if size < sigma:
         return PageMove(move["knob"], f"nothing to turn: {words} is less than its uncertainty")
