@@ -628,11 +628,40 @@ def test_whatever_a_fit_raises_the_others_go_on(monkeypatch):
     found = solve_log(sections, SITE)
     assert [section.reason for section in found.sections] == [
         "",
-        "its rows cannot be fitted (LinAlgError: of all things)",
+        survivors.UNFITTED,
         "",
     ]
     alone = solve_log([sections[0], sections[2]], SITE)
     assert found.solution.azimuth_error_arcmin == pytest.approx(alone.solution.azimuth_error_arcmin)
+
+
+@pytest.mark.parametrize(
+    ("places", "guided"),
+    [((-1, 1), False), ((-1, 1), True), ((0, 1, 0, -1), True), ((0, 1, 2), True), ((0, 1, 0, -1), False)],
+)
+def test_a_log_that_repeats_exactly_is_no_measurement(places, guided, recwarn):
+    """Refused, with what to check and not with what Python calls it; the one that is not is warned of."""
+    stretches = [Stretch(0, 3600, -2.0, 40.0, 3.0, Guider()), Stretch(4000, 3600, 1.0, 20.0, 3.0, Guider())]
+    again = np.arange(1200) % len(places)
+    sections = [
+        replace(
+            each,
+            north_arcsec=np.array(places, float)[again],
+            north_pulse_ms=np.array([-100.0, 100, 0, 50])[again] if guided else None,
+        )
+        for each in night(SITE, 6, -4, stretches, datetime(2024, 3, 10, 18, tzinfo=UTC))
+    ]
+    if (places, guided) == ((0, 1, 0, -1), False):
+        assert {"moves-not-noted", "clock"} <= {
+            note.code for note in solve_log(sections, SITE).solution.warnings
+        }
+        return
+    with pytest.raises(
+        InputError, match=r"rows are left when glitches and steps are set aside.*check the columns"
+    ) as refusal:
+        solve_log(sections, SITE)
+    assert "Error" not in refusal.value.message
+    assert not recwarn.list
 
 
 def test_sections_that_disagree_widen_by_their_scatter():

@@ -518,5 +518,6 @@ def test_whatever_a_section_raises_the_others_go_on(read, monkeypatch):
     log = read(log_of(*NIGHTS))
     assert minutes(log) == [-19, -17]
     assert reasons(log) == [
-        "night.log:127: this section cannot be read (ZeroDivisionError: of all things), which is a fault of poleward"
+        "night.log:127: this section cannot be read, which is a fault of poleward: check the lines from here on for what "
+        "stands in no other section"
     ]

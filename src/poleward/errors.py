@@ -11,6 +11,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 
@@ -44,6 +45,14 @@ def printable_lines(text: str) -> str:
 def _told(text: str) -> str:
     """Return a message on one printable line, the cells that it quotes shortened."""
     return printable(_QUOTED.sub(lambda quoted: f"'{shortened(quoted[1])}'", text))
+
+
+def show_traceback(error: BaseException) -> None:
+    """Print where something was raised, if POLEWARD_TRACEBACK is set: for those who look for a fault, not for users."""
+    if os.environ.get("POLEWARD_TRACEBACK"):
+        import traceback
+
+        traceback.print_exception(error)
 
 
 class PolewardError(Exception):

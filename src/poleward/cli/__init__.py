@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import logging
-import os
 import sys
 import warnings
 from importlib import import_module
@@ -19,7 +18,7 @@ import click
 from poleward import __version__
 from poleward.cli import streams
 from poleward.cli.complete import with_completion
-from poleward.errors import PolewardError, printable
+from poleward.errors import PolewardError, printable, show_traceback
 
 COMMANDS = {
     "solve": "Timed drifts to the axis error and knob turns.",
@@ -133,10 +132,7 @@ def _line(text: str) -> str:
 
 
 def _fault(error: Any) -> int:
-    if os.environ.get("POLEWARD_TRACEBACK"):
-        import traceback
-
-        traceback.print_exception(error)
+    show_traceback(error)
     _say(
         f"a fault of ours: {type(error).__name__}: {error}",
         "please report it with the command and the input; POLEWARD_TRACEBACK=1 shows where it happened",

@@ -15,7 +15,7 @@ import click
 
 from poleward.cli import common
 from poleward.door import quantity
-from poleward.errors import InputError, Note, UsageError
+from poleward.errors import InputError, Note, UsageError, show_traceback
 
 if TYPE_CHECKING:
     from poleward.guidelog.fitting.logsolution import LogSolution
@@ -122,7 +122,10 @@ class _Watch:
             self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  not enough yet: {error.message}")
             return
         except Exception as error:  # noqa: BLE001 - the next rows may mend it, and the last answer must not be lost
-            common.tell(f"a fault of ours, going on: {type(error).__name__}: {error}")
+            show_traceback(error)
+            common.tell(
+                "a fault of ours, going on without these rows: check what was written last; POLEWARD_TRACEBACK=1 shows where"
+            )
             return
         solution = replace(found.solution, warnings=(*log.notes, *log.refused, *found.solution.warnings))
         self.last, self.outdated = (replace(found, solution=solution), log.sections), False

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from poleward.errors import InputError
 from poleward.guidelog.fitting.correct import WINDOW, jumps, robust_sigma
 from poleward.guidelog.fitting.noise import (
     Covariance,
@@ -29,6 +30,9 @@ STEP_SIGMAS = 5.5
 costs little. A deliberate move of 3 arcsec in a noise of 0.7 new and 0.5 lasting stands out by 6."""
 MOST_STEPS = 40
 """Steps found in a section at most; a star that jumps more often is not guided."""
+LEAST_LEFT = 20
+"""Rows less levels that must keep their weight: three numbers for the noise, three for the drift and two for the gears, with
+some to spare. Half of what a section needs at all: more are never lost to glitches, gusts and steps of a star."""
 NO_WEIGHT = 1e-6
 """Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
 
@@ -38,7 +42,7 @@ def sieve(part: Part, state: State, pole: Pole, least: float = STEP_SIGMAS) -> P
 
     A row is judged by what is left of it after everything else is known, never by its place as logged: a guider answers
     to a glitch, and rows thrown out for being far off then would be those that show how far the telescope moves. Steps
-    begin a level where they explain so many sigmas at least.
+    begin a level where they explain so many sigmas at least. An InputError where next to nothing is left.
     """
     model = left_over(part, state, pole)
     kept = np.flatnonzero(part.kept)
@@ -55,6 +59,12 @@ def sieve(part: Part, state: State, pole: Pole, least: float = STEP_SIGMAS) -> P
         piece = judged.piece.copy()
         piece[step:] += 1
         judged = replace(judged, piece=piece)
+    rows = int(np.sum(judged.kept))
+    if rows - len(judged.starts) < LEAST_LEFT:
+        raise InputError(
+            f"{rows} of its {len(judged.kept)} rows are left when glitches and steps are set aside: the star's places do not "
+            "scatter as measurements do; check the columns of place and time"
+        )
     return judged
 
 

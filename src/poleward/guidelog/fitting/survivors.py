@@ -5,12 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from poleward.errors import InputError, show_traceback
 from poleward.guidelog.fitting.answer import Fitted, fit_sections
 from poleward.guidelog.fitting.choose import Candidate, Chosen
 from poleward.guidelog.fitting.doubts import skies
 from poleward.guidelog.fitting.parts import share_drives
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
+
+UNFITTED = (
+    "its rows cannot be fitted: check the columns of time, place and pulses (`poleward layout LOG --proof LAYOUT` shows what "
+    "is read)"
+)
 
 
 def fit_chosen(chosen: Chosen, site: Site, pointing_deg: float) -> tuple[Chosen, Fitted | None]:
@@ -50,9 +56,7 @@ def fit_chosen(chosen: Chosen, site: Site, pointing_deg: float) -> tuple[Chosen,
         chosen = replace(
             chosen,
             candidates=tuple(
-                replace(each, reason=f"its rows cannot be fitted ({failing[id(each)]})")
-                if id(each) in failing
-                else each
+                replace(each, reason=failing[id(each)]) if id(each) in failing else each
                 for each in chosen.candidates
             ),
         )
@@ -62,10 +66,13 @@ def fit_chosen(chosen: Chosen, site: Site, pointing_deg: float) -> tuple[Chosen,
 def _tried(
     used: Sequence[Candidate], pole: Pole, site: Site, pointing_deg: float
 ) -> tuple[Fitted | None, str]:
-    """Return the fit, or None and what it raised."""
+    """Return the fit, or None and why there is none."""
     parts = [each.part for each in used if each.part is not None]
     try:
         sky = skies([each.section for each in used], parts, site, pole, pointing_deg)
         return fit_sections(*share_drives(parts, [each.drive for each in used]), pole, sky), ""
+    except InputError as error:
+        return None, error.message
     except Exception as error:  # noqa: BLE001 - whatever a section's rows make it raise
-        return None, f"{type(error).__name__}: {error}"
+        show_traceback(error)
+        return None, UNFITTED

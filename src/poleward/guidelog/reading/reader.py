@@ -12,7 +12,7 @@ import numpy as np
 
 from poleward.door.clock import zone_of
 from poleward.door.incoming import LOG_BYTES, name_of, read_bytes
-from poleward.errors import InputError, Note
+from poleward.errors import InputError, Note, show_traceback
 from poleward.guidelog.reading.assemble import build
 from poleward.guidelog.reading.blocks import Block, find_blocks
 from poleward.guidelog.reading.form import Layout
@@ -139,7 +139,11 @@ def _refusal(error: Exception, piece: Piece | Exception, where: str) -> Note:
     if isinstance(error, InputError):
         text = f"{error} ({error.hint})" if error.hint else str(error)
     else:
-        text = f"{where}: this section cannot be read ({type(error).__name__}: {error}), which is a fault of poleward"
+        show_traceback(error)
+        text = (
+            f"{where}: this section cannot be read, which is a fault of poleward: check the lines from here on for what stands "
+            "in no other section"
+        )
     if isinstance(piece, Piece) and piece.anew:
         text += f"; no line opens this section, but {piece.anew}: its first line may be lost"
     return Note("section-refused", text)
