@@ -401,33 +401,25 @@ def test_follow_goes_on_after_a_fault(watched, monkeypatch):
     assert "The axis stands " in ran.out
 
 
+def interrupted(how: signal.Signals) -> tuple[str, str, str]:
+    """Follow now.log in a process of its own and end it after its first line: that line, the rest, standard error."""
+    words = ("poleward", "log", "now.log", "-l", "l.toml", *PLACE, "--follow", "--interval", "50ms")
+    process = subprocess.Popen(
+        [sys.executable, "-m", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    first = process.stdout.readline()
+    process.send_signal(how)
+    out, err = process.communicate()
+    assert process.returncode == 130
+    return first, out, err
+
+
 @pytest.mark.parametrize("how", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_follow_interrupted(workdir, how):
     """Ctrl-C, and whatever else ends a program, gives what is known, and status 130."""
     write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
-    process = subprocess.Popen(
-        [
-            sys.executable,
-            "-m",
-            "poleward",
-            "log",
-            "now.log",
-            "-l",
-            "l.toml",
-            *PLACE,
-            "--follow",
-            "--interval",
-            "50ms",
-        ],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    first = process.stdout.readline()
-    process.send_signal(getattr(signal, how))
-    out, err = process.communicate()
-    assert process.returncode == 130
+    first, out, err = interrupted(getattr(signal, how))
     assert " rows  azimuth +" in first
     assert "interrupted; what is known so far:\n" in out
     assert "The axis stands " in out
@@ -438,29 +430,7 @@ def test_follow_before_there_is_enough(workdir):
     lines = log_lines(sections_of([(0.0, 5.0)], seconds=600))
     write_log(workdir, "whole.log", [])
     (workdir / "now.log").write_text("\n".join(lines[:30]) + "\n", encoding="utf-8")
-    process = subprocess.Popen(
-        [
-            sys.executable,
-            "-m",
-            "poleward",
-            "log",
-            "now.log",
-            "-l",
-            "l.toml",
-            *PLACE,
-            "--follow",
-            "--interval",
-            "50ms",
-        ],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout is not None
-    first = process.stdout.readline()
-    process.send_signal(signal.SIGINT)
-    out, _ = process.communicate()
-    assert process.returncode == 130
+    first, out, _ = interrupted(signal.SIGINT)
     assert "27 rows  not enough yet: " in first
     assert "interrupted before any answer" in out
 

@@ -438,19 +438,16 @@ def test_near_the_equator_the_poles_own_refraction_is_doubted():
 @pytest.mark.parametrize(
     ("reader", "wishes", "message"),
     [
-        (CAMERA, Wishes(0.0), "accuracy: 0 arcmin, allowed is more than 0"),
-        (CAMERA, Wishes(600.0), "accuracy: 600 arcmin, allowed is more than 0 and up to 60 arcmin"),
         (
             Reader(0.0),
             Wishes(0.5),
             "scatter of a reading: 0 arcsec, allowed is more than 0 and up to 60 arcsec",
         ),
         (Reader(1.0, 0.0), Wishes(0.5), "cadence: 0 s, allowed is more than 0 and up to 60 s"),
-        (CAMERA, Wishes(0.5, lowest_altitude_deg=5), "lowest altitude: 5 deg, allowed is 10 to 90 deg"),
-        (CAMERA, Wishes(0.5, pointings=4), "pointings: 4, allowed is 2 or 3"),
     ],
 )
 def test_wishes_that_are_refused(reader, wishes, message):
+    """Those that no option of the command can ask for; the others stand in test_cli_plan.py."""
     with pytest.raises(UsageError) as caught:
         plan(site_of(47.1), reader, wishes)
     assert message in str(caught.value)

@@ -73,12 +73,6 @@ def test_an_abbreviation_is_no_zone(short, hint):
     assert hint in ran.err
 
 
-def test_minutes_of_arc_or_of_time_or_metres():
-    ran = run_here("solve", "--latitude", "45 m", "--drift", "hour_angle=0, dec=0, duration=5min, north=1")
-    assert "'45 m' could be 45 arcmin or 45 metres or minutes of time" in ran.err
-    assert run_here("log", "x", "--layout", "y", "--follow", "--until", "0.5").status != 0
-
-
 def test_the_sign_of_the_latitude_is_named_where_the_air_tells_it():
     """Stars on the celestial equator stand as high in either hemisphere, and only the air knows which one it is."""
     place = Place(47.0)

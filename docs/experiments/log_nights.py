@@ -45,11 +45,6 @@ class Cell:
     shape: str  # "3 x 30 min", "1 x 2 h"
     glitches: str  # "none", "answered", "ignored"
 
-    @property
-    def only_noise(self) -> bool:
-        """No rate is stated and nothing but its own noise moves the telescope."""
-        return self.rate == "not stated" and self.moves != "by pulses"
-
 
 CELLS = (
     Cell(0.0, 30, 0.6, "right", "none", 0, "3 x 30 min", "none"),
