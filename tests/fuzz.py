@@ -273,7 +273,7 @@ BESIDE = {
 }
 NEEDED = {"log": ("layout",), "check": ("axis", "targets"), "solve": ("drifts",), "camera": ("run", "push")}
 SEEN_ELSEWHERE = ("follow", "help")
-"""Following never ends by itself; tests/test_cli_log.py and test_tail.py have it."""
+"""Following never ends by itself; tests/test_cli_log.py and test_log_tail.py have it."""
 
 
 def good_value(param: click.Parameter, rng: Rng) -> str:

@@ -78,7 +78,7 @@ def fill(workdir: Path) -> None:
 @pytest.mark.parametrize("example", all_examples())
 def test_an_example_of_the_help_works_as_typed(example: str) -> None:
     if "--follow" in example or "evening" in example:
-        return  # they wait for rows or for answers; test_tail.py and test_evening.py run them
+        return  # they wait for rows or for answers; test_log_tail.py and test_evening.py run them
     words = [
         name for word in shlex.split(example)[1:]
         for name in (sorted(map(str, Path().glob(word))) if "*" in word else [word])

@@ -93,7 +93,7 @@ def test_commands_work_as_typed(page: Path, workdir: Path) -> None:
             said(command.replace("\\\n", " "))
             continue
         if "--follow" in command:
-            continue  # it waits for more; test_tail.py and test_cli_frames.py run it
+            continue  # it waits for more; test_log_tail.py and test_cli_frames.py run it
         if command.startswith("cd "):
             os.chdir(command[3:])
             continue
