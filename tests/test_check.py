@@ -294,11 +294,10 @@ def test_twilight_is_only_noted():
 def test_a_polar_night_is_taken_as_one_day_and_a_polar_day_has_no_night():
     north = Site("80 deg", "8.4 deg", timezone="UTC")
     row = {key: value for key, value in NEBULA.items() if key not in ("start", "end")} | {"dec": "+60d"}
-    axis = axis_from_pairs({"azimuth": "5arcmin", "altitude": "-3arcmin"})
-    targets = targets_from_rows([row])
-    winter = check(targets, north, axis, OUTFIT, at=datetime(2025, 12, 21, 12, tzinfo=UTC)).targets[0]
-    assert winter.window.length_s == 24 * 3600
-    summer = check(targets, north, axis, OUTFIT, at=datetime(2025, 6, 21, 12, tzinfo=UTC)).targets[0]
+    (target,) = targets_from_rows([row])
+    winter = window_of(target, north, datetime(2025, 12, 21, 12, tzinfo=UTC), 20.0)
+    assert winter.length_s == 24 * 3600
+    summer = window_of(target, north, datetime(2025, 6, 21, 12, tzinfo=UTC), 20.0)
     assert summer.problem == "the coming night does not get dark (Sun never 12 deg down)"
 
 

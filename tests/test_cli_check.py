@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
-from conftest import run_fresh, run_here
+from conftest import run_here
 
 SCHEMA = json.loads((files("poleward") / "data" / "record.schema.json").read_text(encoding="utf-8"))
 PLACE = ("--latitude", "47.1deg", "--longitude", "8.4deg", "--elevation", "560m", "--tz", "Europe/Zurich")
@@ -318,7 +318,7 @@ def test_no_two_targets_look_the_same():
 
 
 def test_night_prints_in_dim_red_only_on_a_terminal():
-    ran = run_fresh("check", *PLACE, *CAMERA, *AXIS, "--target", TARGET, "--night", "--chart", "night.svg")
+    ran = run_here("check", *PLACE, *CAMERA, *AXIS, "--target", TARGET, "--night", "--chart", "night.svg")
     assert ran.status == 0
     assert "\x1b" not in ran.out
 

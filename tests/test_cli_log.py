@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import signal
 import subprocess
@@ -12,7 +13,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
-from conftest import run_fresh, run_here
+from conftest import run_here
 from logfile import PLACE, START, TRUTH, log_lines, sections_of, write_log
 
 from poleward.cli.progress import Bar, bar_text
@@ -119,9 +120,9 @@ def test_one_short_section_leaves_an_error_open(workdir):
     assert "altitude  not determined" in ran.out
 
 
-def test_standard_input(watched):
-    data = watched.read_bytes()
-    ran = run_fresh("log", "-", "--layout", "l.toml", *PLACE, "--json", stdin=data)
+def test_standard_input(watched, monkeypatch):
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(watched.read_bytes())))
+    ran = run_here("log", "-", "--layout", "l.toml", *PLACE, "--json")
     assert json.loads(ran.out)["sections"][0]["file"] == "standard input"
 
 

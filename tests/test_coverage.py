@@ -90,6 +90,7 @@ def test_stated_sigmas_are_the_bound_itself():
         np.testing.assert_allclose(got, cramer_rao_arcmin(watched, east=east), rtol=2e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [4, 8])
 def test_a_blunder_of_twenty_sigma_is_named(count):
     sets = 25
@@ -105,6 +106,7 @@ def test_a_blunder_of_twenty_sigma_is_named(count):
     assert innocent / sets <= 0.01 + binomial(0.01, sets)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [4, 8])
 def test_nobody_is_blamed_for_nothing(count):
     # By the cut at p < 0.01 one honest set in a hundred is doubted, and not more may be blamed.
@@ -113,6 +115,7 @@ def test_nobody_is_blamed_for_nothing(count):
     assert sum(bool(blamed(solution)) for solution, _ in found) / sets <= 0.01 + binomial(0.01, sets)
 
 
+@pytest.mark.slow
 def test_three_timings_are_too_few_to_blame_one():
     found = solved(3, 10, 203, blunder=20 * SIGMA_ARCSEC)
     assert not any(blamed(solution) for solution, _ in found)
@@ -120,6 +123,7 @@ def test_three_timings_are_too_few_to_blame_one():
     assert sum(solution.fit.sigma_source == "scatter" for solution, _ in found) > 7
 
 
+@pytest.mark.slow
 def test_robust_fit_of_eight_with_a_blunder():
     sets = 25
     found = [s for s, _ in solved(8, sets, 308, options={"robust": True}, blunder=20 * SIGMA_ARCSEC)]
@@ -133,6 +137,7 @@ def test_robust_fit_of_eight_with_a_blunder():
     assert np.all(plain.rms > 4 * bound)
 
 
+@pytest.mark.slow
 def test_scatter_widens_when_the_stated_sigma_is_a_third_of_the_truth():
     sets = 40
     found = solved(8, sets, 408, stated=SIGMA_ARCSEC / 3)

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
@@ -41,6 +42,13 @@ LADDER = [
     "cli",
 ]
 """From the cellar to the roof: folders, and the two files that stand between them."""
+
+
+@cache
+def nodes_of(path: Path) -> list[ast.AST]:
+    """All of a file's syntax tree."""
+    return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
 
 PUBLIC = [
     "Air",
@@ -103,7 +111,7 @@ def order_in(folder: str) -> list[str]:
 
 def imports_of(path: Path) -> set[str]:
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes_of(path):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("poleward."):
             module = node.module.removeprefix("poleward.")
             folder = PACKAGE / module.replace(".", "/")
@@ -163,7 +171,7 @@ def test_few_files_at_the_top() -> None:
 def test_class_names_are_unique() -> None:
     seen: dict[str, Path] = {}
     for path in source_files():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.ClassDef):
                 assert node.name not in seen, f"{node.name} in {seen[node.name]} and {path}"
                 seen[node.name] = path
@@ -173,7 +181,7 @@ def test_frozen_objects_that_hold_arrays_compare_by_identity() -> None:
     """An array has no single truth, so comparing two of them by value would raise."""
     arrays = re.compile(r"Floats|NDArray|ndarray|Mask|Ints|Bools")
     for path in source_files():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             kinds = [ast.unparse(one) for one in getattr(node, "decorator_list", [])]
             if isinstance(node, ast.ClassDef) and any("dataclass(frozen=True" in kind for kind in kinds):
                 fields = [ast.unparse(one.annotation) for one in node.body if isinstance(one, ast.AnnAssign)]
@@ -239,7 +247,8 @@ def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path
 
 
 def test_slow_tests_are_named_here_and_run_by_ci() -> None:
-    """Real shells and terminals, pages typed in bash, mypy over astropy; nothing else is left out by default."""
+    """Real shells and terminals, pages typed in bash, mypy over astropy, and experiments' nights drawn over again, each with a
+    quicker test beside it; nothing else is left out by default."""
     files = (ROOT / "tests").glob("*.py")
     slow = [
         re.findall(r"mark\.slow\n(?:@.*\n)*def (\w+)", path.read_text(encoding="utf-8")) for path in files
@@ -249,6 +258,21 @@ def test_slow_tests_are_named_here_and_run_by_ci() -> None:
         "test_a_whole_evening_with_slips",
         "test_commands_work_as_typed",
         "test_mypy_sees_the_types_of_a_users_script",
+        "test_no_line_beyond_the_terminal_and_nothing_is_lost_by_it",
+        "test_dim_from_the_first_line",
+        "test_errors_are_dim_too",
+        "test_a_blunder_of_twenty_sigma_is_named",
+        "test_nobody_is_blamed_for_nothing",
+        "test_three_timings_are_too_few_to_blame_one",
+        "test_robust_fit_of_eight_with_a_blunder",
+        "test_scatter_widens_when_the_stated_sigma_is_a_third_of_the_truth",
+        "test_nothing_lasts_and_the_answer_is_not_too_large",
+        "test_knocks_are_dated_and_none_is_made_up",
+        "test_place_and_rates_cover",
+        "test_claimed_sigmas_keep_their_word",
+        "test_intervals_hold_whatever_the_worm_does",
+        "test_intervals_of_the_response_cover",
+        "test_a_plan_agrees_with_simulated_nights",
     }
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     default, apart, *whole = re.findall(r"^ *alone .*pytest (?!.*tests/)(.*)$", script, re.MULTILINE)
@@ -262,7 +286,7 @@ def test_files_and_functions_stay_small() -> None:
     """No file over 300 lines, no function over 60 with its docstring: each is read at one sitting, on one screen."""
     texts = {path: path.read_text(encoding="utf-8") for path in source_files()}
     assert not {str(path): n for path, text in texts.items() if (n := len(text.splitlines())) > 300}
-    nodes = [(path, node) for path, text in texts.items() for node in ast.walk(ast.parse(text))]
+    nodes = [(path, node) for path in texts for node in nodes_of(path)]
     functions = [(path, node) for path, node in nodes if isinstance(node, ast.FunctionDef)]
     assert not {
         f"{path}: {node.name}": lines

@@ -234,6 +234,7 @@ def test_guided_night_of_the_kind_that_misled_least_squares():
 SHORT = (302, 303, 304, 305, 315, 317)
 
 
+@pytest.mark.slow
 def test_claimed_sigmas_keep_their_word():
     """The six shortest of twenty nights of the experiment (docs/noise-model.md has 240): twelve pulls of A and e.
 

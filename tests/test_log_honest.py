@@ -19,6 +19,7 @@ nights = importlib.import_module("log_nights")
 oddities = importlib.import_module("log_oddities")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cell", [0, 2])
 def test_nothing_lasts_and_the_answer_is_not_too_large(cell):
     """Four nights on the ridge of rate and noise: trusting its highest point, the mean pull along the truth was +1.4 and

@@ -92,6 +92,7 @@ def noisy(latitude, seed, *, east, drive=10.0, sigmas=(0.3, 0.3, 0.03)):
     return Drifts.from_rows(rows)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("latitude", "east"), [(47.0, False), (-35.0, True)])
 @pytest.mark.usefixtures("near")  # 0.36 deg
 def test_intervals_hold_whatever_the_worm_does(latitude, east):

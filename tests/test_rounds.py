@@ -246,6 +246,7 @@ def test_a_knob_whose_way_is_unclear_turns_a_little() -> None:
     assert next_turn.small == ("azimuth",)
 
 
+@pytest.mark.slow
 def test_intervals_of_the_response_cover() -> None:
     """150 mounts drawn from what the prior says: 95.4 % of each slope lie within two sigmas, give or take 1.7 %.
 

@@ -50,6 +50,7 @@ def test_a_spell_is_the_line_by_dense_least_squares(seasons):
     assert sigmas == pytest.approx(np.sqrt(np.diag(reach @ covariance @ reach.T)))
 
 
+@pytest.mark.slow
 def test_knocks_are_dated_and_none_is_made_up(seasons):
     """50 seasons each: none seen in 47 quiet ones, 46 of those knocked by more than 5 sigma dated to the night.
 
@@ -67,6 +68,7 @@ def test_knocks_are_dated_and_none_is_made_up(seasons):
     assert sum(dated) >= 46
 
 
+@pytest.mark.slow
 def test_place_and_rates_cover(seasons):
     """95 % intervals in 100 knocked seasons: of 200 pulls 10 +/- 3 lie outside; more than 20 would be 3 sigmas."""
     rng = np.random.default_rng(12)

@@ -44,6 +44,7 @@ def on_terminal(columns: int, *arguments: str) -> str:
     return sent.decode("utf-8").replace("\r\n", "\n")
 
 
+@pytest.mark.slow
 def test_no_line_beyond_the_terminal_and_nothing_is_lost_by_it():
     for arguments in (["demo"], ["solve", "--drift", "hour_angle=1h, dec=3d, duratoin=5min, north=1"]):
         narrow, wide = (ESCAPE.sub("", on_terminal(columns, *arguments)) for columns in (50, 80))
@@ -53,6 +54,7 @@ def test_no_line_beyond_the_terminal_and_nothing_is_lost_by_it():
             assert max(len(line) for line in text.splitlines()) <= columns, max(text.splitlines(), key=len)
 
 
+@pytest.mark.slow
 def test_dim_from_the_first_line():
     sent = on_terminal(80, "demo", "--night")
     assert sent.startswith("\x1b[2;31mDemo")
@@ -63,6 +65,7 @@ def test_dim_from_the_first_line():
 @pytest.mark.parametrize(
     "arguments", [["solve", "none.csv", "--latitude", "47d"], ["solve"], ["demo", "--colour"]]
 )
+@pytest.mark.slow
 def test_errors_are_dim_too(arguments):
     sent = on_terminal(80, *arguments, "--night")
     assert sent.startswith("\x1b[2;31mpoleward: ")

@@ -117,10 +117,15 @@ def _shortest(vectors: Floats, slopes: Floats, level: float, half: float) -> tup
     centre, first = np.zeros(2), half
     unit = np.linspace(-1, 1, 11)
     grid = np.stack(np.meshgrid(unit, unit, indexing="ij"), axis=-1).reshape(-1, 2) / np.array([level, 1.0])
+    # The square of each vector's length, as a polynomial in the step.
+    at, bent = np.einsum("vij,vi->vj", slopes, vectors), np.einsum("vij,vik->vjk", slopes, slopes)
+    square = np.column_stack(
+        [np.sum(vectors**2, axis=1), 2 * at, bent[:, 0, 0], 2 * bent[:, 0, 1], bent[:, 1, 1]]
+    )
     for _ in range(ROUNDS):
         tried = centre + half * grid
-        moved = vectors[:, :, None] + slopes @ tried.T
-        worst = np.sqrt(np.max(np.sum(moved**2, axis=1), axis=0))
+        a, e = tried.T
+        worst = np.sqrt(np.max(square @ np.stack([np.ones_like(a), a, e, a * a, a * e, e * e]), axis=0))
         # Where it hardly matters, the smaller step.
         size = 1e-7 * worst.max() * np.hypot(tried[:, 0] * level, tried[:, 1]) / first
         centre = tried[int(np.argmin(worst + size))]
