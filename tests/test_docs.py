@@ -77,6 +77,18 @@ def test_every_page_has_its_place_in_the_book() -> None:
     assert sorted(listed) == sorted(set(PAGES) - {ROOT / "docs" / "index.md"})
 
 
+@pytest.mark.parametrize("page", sorted(ROOT.glob("docs/*.md")), ids=lambda page: page.name)
+def test_a_table_of_figures_names_what_made_it(page: Path) -> None:
+    """As docs/index.md promises: a program, or a test, in the same section; six numbers make a table of figures."""
+    if page.name in ("checked.md", "record.md", "errors.md", "commands.md"):
+        return  # written by programs, and say so at their heads; exit statuses
+    text = re.sub(r"^```.*?^```", "", page.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    for section in re.split(r"^(?=## )", text, flags=re.MULTILINE):
+        cells = re.findall(r"(?<=\|) [+-]?\d[\d.,]*( %|')? (?=\|)", section)
+        named = re.search(r"docs/experiments/\w+\.py|tests/(bench/)?\w+\.py|\(accuracy\.md#", section)
+        assert len(cells) < 6 or named, section.splitlines()[0]
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_help_in_the_reference_is_the_programs(command: str) -> None:
     """docs/commands.md is a page of transcripts, so test_examples.py compares the text; here: none is missing."""
