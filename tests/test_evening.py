@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.coordinates import SkyCoord
 from conftest import run_here
 from person import Person
 from truth import EVENING, star_at
@@ -430,6 +431,50 @@ def test_the_watch_runs_on_from_the_first_mark() -> None:
     assert now.solution.offset_sigma_arcmin == pytest.approx(promised, rel=0.05)
     again = Evening(person.world, list(evening.entries))
     assert next_asked(again).solution.drifts == now.solution.drifts
+
+
+class Filming(Guest):
+    """A guest whose camera takes frames: north to half an arcsec, and the field's turn to a thirtieth of an arcminute."""
+
+    hour_h = 0.0
+
+    def drift(self, cells: Mapping[str, str], start: datetime, stop: datetime) -> str:
+        """Say what frames say; the turn by the contract's first-order law (section 1, unguided), 1 % off at most."""
+        hemisphere, h = math.copysign(1, self.place.latitude_deg), math.radians(15 * self.hour_h)
+        level, dec = (
+            math.cos(math.radians(self.place.latitude_deg)),
+            math.radians(2 if self.hour_h == 0 else 18),
+        )
+        a, e = 60 * 0.9, 60 * -0.6
+        per_s = -hemisphere * 7.2921e-5 * (e * math.cos(h) - a * level * math.sin(h)) * math.cos(dec)
+        seconds = (stop - start).total_seconds()
+        north = self.read(SkyCoord(cells["ra"], cells["dec"]), start, seconds)
+        turn = per_s * seconds
+        return f"north={north:.3f}, north_sigma=0.7, east=0, east_sigma=12, rotation={turn:.4f}, rotation_sigma=0.03"
+
+
+@pytest.mark.parametrize("latitude", [46.9, -33.9])
+@pytest.mark.parametrize("word", ["here", "elsewhere"])
+def test_after_one_field_an_evening_knows_what_more_frames_bring(latitude: float, word: str) -> None:
+    """One field's drift and turn tell both errors; what a way on promises is what it then brings. 10 %: the moments differ."""
+    person = Filming(latitude)
+    evening = Evening(person.world)
+    until(evening, person, "next")
+    now = next_asked(evening)
+    assert evening.question is not None
+    assert evening.question.key == "next 1.1"
+    promised = {each.word: each for each in now.prospects}
+    assert all(each.to_limit_min is not None for each in now.prospects)
+    evening.answer(word, person.at)
+    if word == "here":
+        evening.answer("", person.started + timedelta(seconds=640))
+        person.stopped = person.started + timedelta(seconds=640)
+    else:
+        person.hour_h = -4.7
+    until(evening, person, "next")
+    assert next_asked(evening).solution.offset_sigma_arcmin == pytest.approx(
+        promised[word].sigma_arcmin, rel=0.1
+    )
 
 
 @pytest.mark.parametrize(

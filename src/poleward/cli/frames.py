@@ -131,7 +131,8 @@ def command(
     """Camera frames to a drift table, which poleward solve reads.
 
     FITS are frames, or folders of them. Leave guiding off, take frames for a few minutes, point elsewhere, take more. The
-    table goes to standard output, an account of it to standard error. Where the mount stands matters only with --until.
+    table goes to standard output, an account of it to standard error. Where the mount stands matters only with --until;
+    the headers may say it.
 
     \b
     Examples:
@@ -153,7 +154,7 @@ def command(
     goal, pause = coming.check(files)
     setup = find_setup(place.setup)
     timezone = place.tz or str(setup.site_values.get("timezone", ""))
-    known = goal is not None or place.latitude is not None or "latitude" in setup.site_values
+    known = place.latitude is not None or "latitude" in setup.site_values
     told: dict[str, Any] = {**looking.arguments(), "timezone": timezone}
     told["site"] = site = place.site(setup) if known else None
     if coming.follow:

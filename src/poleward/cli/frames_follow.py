@@ -82,6 +82,12 @@ class FrameWatch:
             with ended_as_interrupted():
                 while True:
                     self.look()
+                    if goal_arcmin is not None and self.last and not (self.site or self.last.site):
+                        raise InputError(
+                            "it is not known where the mount stands, so the axis's errors are not either",
+                            "give --latitude and --longitude, or [site] in the setup; these headers do not say it (OBSGEO keywords)",
+                            "--until",
+                        )
                     if goal_arcmin is not None and self.sure <= goal_arcmin:
                         self.line("both errors are as certain as was asked for")
                         return False

@@ -130,12 +130,12 @@ def reason_of(error: InputError, path: str) -> tuple[str, str]:
 
 
 def refusals(refused: Sequence[tuple[str, str]], given: int = 0) -> list[Note]:
-    """One note for each reason, with the names of its frames, and how many they are of those given, if that is told."""
-    by_reason: dict[str, list[str]] = {}
+    """One note for each reason and folder, with the names of its frames, and how many they are of those given, if that is told."""
+    alike: dict[tuple[str, str], list[str]] = {}
     for name, reason in dict.fromkeys(refused):
-        by_reason.setdefault(reason, []).append(name)
+        alike.setdefault((reason, os.path.dirname(name)), []).append(name)
     notes = []
-    for reason, names in by_reason.items():
+    for (reason, _), names in alike.items():
         share = f"{len(names)} of {given} left out: " if given else ""
         told = f"{names[0]} to {names[-1]}" if given and len(names) > TOLD_NAMES else names_of(names)
         notes.append(Note("frames-refused", f"{share}{told}: {reason}"))

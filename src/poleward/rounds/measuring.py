@@ -152,7 +152,9 @@ class Measuring:
         if offered is not None:
             begin = at + timedelta(minutes=WAY_MIN)
             row = _row(dict(offered.cells), begin, begin + timedelta(minutes=offered.minutes), {"north": "0"})
-            other = replace(self._drifts(row)[-1], north_sigma_arcsec=last.north_sigma_arcsec)
+            aim = self._drifts(row)[-1]
+            # Frames will be as sure of drift and turn as these were.
+            other = replace(last, pointing=aim.pointing, duration_s=aim.duration_s)
             coming[0] = (Prospect("elsewhere", offered.name, offered.minutes), other)
 
         def tell(found: Solution) -> Told:

@@ -22,6 +22,8 @@ WAY_MIN, TURN_MIN = 3.0, 2.0
 KNOWN = 2.0
 """Parts of the limit from which an axis counts as known: halfway to the limit it is then 88 % sure to be within, and of one
 beside the limit no timing makes it sure."""
+UNSURE = 1e6
+"""Arcsec, or arcmin: a value known no better says nothing of an axis."""
 MOST_ROUNDS = 12
 """Rounds after which the limit counts as out of reach of such timings."""
 
@@ -128,13 +130,13 @@ def ways_on(
         try:
             if more is None or solution.contradictory:
                 raise InputError("nobody knows what it will be")
-            # A drift as the axis makes it moves nothing, and narrows what the solver says as a real one would.
-            unseen = replace(more, north_arcsec=more.north_arcsec or 0.0, used=False)
-            seen = solved([*timings, unseen]).drifts[-1]
-            east = None if more.east_arcsec is None else seen.east_fitted_arcsec
-            field = None if more.rotation_arcmin is None else seen.rotation_fitted_arcmin
+            # A timing as the axis makes it moves nothing, and narrows what the solver says as a real one would.
+            seen = solved([*timings, _unsure(more)]).drifts[-1]
             likely = replace(
-                more, north_arcsec=seen.north_fitted_arcsec, east_arcsec=east, rotation_arcmin=field
+                more,
+                north_arcsec=seen.north_fitted_arcsec,
+                east_arcsec=seen.east_fitted_arcsec if more.east_arcsec is not None else None,
+                rotation_arcmin=seen.rotation_fitted_arcmin,
             )
             then = solved([*(timings[:-1] if here else timings), likely])
             all_told = tell(then)
@@ -148,6 +150,17 @@ def ways_on(
         found.append(expected)
     known = all(told.next_turn.strokes[move.knob] for move in told.moves)
     return WaysOn(solution, told, tuple(found), _left(response, level)[0] if known else None)
+
+
+def _unsure(timing: Drift) -> Drift:
+    """Return it so unsure that it moves nothing; the fit tells what the axis makes of each value that it has."""
+    return replace(
+        timing,
+        north_arcsec=timing.north_arcsec or 0.0,
+        north_sigma_arcsec=UNSURE,
+        east_sigma_arcsec=UNSURE,
+        rotation_sigma_arcmin=UNSURE,
+    )
 
 
 def minutes_to_limit(
