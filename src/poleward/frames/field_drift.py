@@ -86,6 +86,10 @@ class FieldDrift:
 
     def drift(self) -> Drift:
         """Return the row of the drift table, without digits that say nothing."""
+        turn, turn_sigma = (
+            None if each is None else round(each, 5)
+            for each in (self.rotation_arcmin, self.rotation_sigma_arcmin)
+        )
         return Drift(
             self.pointing,
             round(self.duration_s, 3),
@@ -93,13 +97,10 @@ class FieldDrift:
             round(self.east_arcsec, 4),
             round(self.north_sigma_arcsec, 4),
             round(self.east_sigma_arcsec, 4),
-            self.label,
-            True,
-            self.reversed,
-            *(
-                None if turn is None else round(turn, 5)
-                for turn in (self.rotation_arcmin, self.rotation_sigma_arcmin)
-            ),
+            label=self.label,
+            reversed=self.reversed,
+            rotation_arcmin=turn,
+            rotation_sigma_arcmin=turn_sigma,
         )
 
     def to_record(self) -> dict[str, Any]:
