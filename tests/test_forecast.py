@@ -14,6 +14,7 @@ import truth
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
 from scipy.optimize import fsolve
+from scipy.spatial.distance import pdist
 from scipy.spatial.transform import Rotation
 
 from poleward.sky.axis import angle_between
@@ -22,7 +23,7 @@ from poleward.sky.site import Air, Site
 from poleward.tonight.exposure import Exposures, Field, Outfit, field_of
 from poleward.tonight.forecast import longest_exposure, rates, steady_rate, tolerance
 from poleward.tonight.targets import Target
-from poleward.tonight.trail import longest
+from poleward.tonight.trail import longest, spans
 from poleward.tonight.window import Window
 
 SIDEREAL = 1296000 / truth.STELLAR_DAY_S
@@ -166,6 +167,14 @@ def test_drift_is_that_of_a_carried_star(latitude, hour_angle, dec, azimuth, alt
         # The pole of the field is that of the window's start, that of the truth of its middle: precession of an hour.
         assert found.north[k] == pytest.approx(north, abs=1e-3)
         assert found.east[k] == pytest.approx(east, abs=1e-3)
+
+
+def test_a_trail_is_as_long_as_its_two_farthest_moments_are_apart():
+    """Of any path, one that turns back too; by scipy's distances of all pairs."""
+    path = np.random.default_rng(1).normal(size=(2, 3, 5, 2))
+    found = longest(spans(path))
+    for at in np.ndindex(found.shape):
+        assert found[at] == pytest.approx(pdist(path[at]).max())
 
 
 @pytest.mark.parametrize(("latitude", "hour_angle", "dec"), [(50, -3, 45), (-35, 4, -30), (47, 2, 80)])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 from scipy.stats import t as student
 
 from poleward.guidelog.fitting.logsolution import LogGroup
@@ -50,6 +52,10 @@ def test_two_that_agree_make_a_mean():
     result = joined((group(0, 3.0, 1.0), group(1, 3.2, 1.1, 0.4)), SITE)
     assert values(result.solution) == pytest.approx((3.04, 1.02))  # weights 25 and 6.25
     assert result.solution.azimuth_sigma_arcmin == pytest.approx(31.25**-0.5)
+    # Of two measurements the squared difference over the sum of their variances, by scipy's chi-square; two of four are spare.
+    agreement = result.agreement
+    assert agreement.chi_square == pytest.approx((0.2**2 + 0.1**2) / (0.2**2 + 0.4**2))
+    assert (agreement.degrees_of_freedom, agreement.p_value) == (2, pytest.approx(chi2.sf(0.25, 2)))
     assert result.season is None
     assert which_text(result) == "This is the mean of 2 answers that agree."
 
@@ -64,7 +70,40 @@ def test_a_mean_keeps_the_widest_factor():
     )  # 2 becomes 1.96 of normal errors
 
 
-@pytest.mark.parametrize("days", [(0, 1), (1, 0), (None, None)])
+@pytest.mark.parametrize(("chance", "agree"), [(0.02, True), (0.005, False)])
+def test_one_pair_in_a_hundred_is_taken_to_disagree(chance, agree):
+    """Two equal answers so far apart in A that scipy's chi-square of two degrees of freedom is beaten by that chance."""
+    apart = 0.2 * np.sqrt(2 * chi2.isf(chance, 2))
+    assert (
+        joined((group(0, 3.0, 1.0), group(1, 3.0 + apart, 1.0)), SITE).agreement.mean is not None
+    ) == agree
+
+
+def half(azimuth, sigma=0.2, by_rate=None):
+    """A night that tells the azimuth error alone, from stars on the meridian."""
+    information, lever = np.diag([sigma**-2, 0.0]), np.array([[1.0, 0.0]])
+    estimate = AxisEstimate(azimuth, 0.0, information, judge(information, lever, POLE), lever, POLE, None)
+    solution = solution_from(estimate, SITE, FitSummary(1, 300, 0.0, 0, None, "scatter"), (), ())
+    return LogGroup(f"{azimuth}", None, solution, estimate, (), (), by_rate or {})
+
+
+def test_nights_of_the_azimuth_alone_tell_no_altitude():
+    """Weights 25 and 25, and one value to spare: 0.4^2 / (2 x 0.2^2)."""
+    result = joined((half(3.0), half(3.4)), SITE)
+    assert (result.solution.determined, result.solution.altitude_error_arcmin) == ("azimuth", None)
+    assert result.solution.azimuth_error_arcmin == pytest.approx(3.2, abs=1e-4)  # held by a degree or so
+    assert result.solution.azimuth_sigma_arcmin == pytest.approx(0.2 / 2**0.5, rel=1e-4)
+    shared = {"a": np.array([0.2 / 2**0.5, 0.0])}
+    mean = joined((half(3.0, by_rate=shared), half(3.4, by_rate=shared)), SITE).agreement.mean
+    assert mean.azimuth_sigma_arcmin == pytest.approx((0.02 + 0.02 / 2) ** 0.5, rel=1e-3)
+    assert mean.altitude_sigma_arcmin is None
+    assert (result.agreement.degrees_of_freedom, result.agreement.chi_square) == (
+        1,
+        pytest.approx(2, rel=1e-3),
+    )
+
+
+@pytest.mark.parametrize("days", [(0, 1), (1, 0), (None, None), (0, None)])
 def test_two_that_disagree_leave_the_last(days):
     """By time, whatever the order of the files; where there is none, by their order."""
     first, second = group(days[0], 30.0, 4.0), group(days[1], 2.1, -1.0)
@@ -96,6 +135,7 @@ def test_the_season_of_the_pier():
     assert (low, high) == pytest.approx(
         (now.place[0] - 1.96 * now.sigmas[0], now.place[0] + 1.96 * now.sigmas[0]), abs=1e-4
     )
+    assert result.solution.fit.measurements == 2 * 9  # the nights since the knock
     for spell in (before, now):
         assert np.abs((spell.rate - [0.04, 0.0]) / spell.sigmas[2:]).max() < 3
     text = season_text(result, SIGNS)
@@ -116,6 +156,26 @@ def test_nights_that_scatter_widen_with_a_factor_for_95_percent():
     wide, narrow = (student.ppf(0.5 + share / 2, free) for share in (0.9544997361, 0.6826894921))
     assert result.solution.fit.coverage_factor_95 == pytest.approx(wide / narrow)
     assert "scatter" in codes(result)
+
+
+def test_three_nights_are_the_least_season():
+    """Two make a line, the third speaks against it; nights without an answer, or with half of one, have no place in it."""
+    nights = [group(day, 3.0, 1.0) for day in (0, 1, 3)]
+    assert joined((nights[0], nights[2]), SITE).season is None
+    lost = LogGroup("lost", nights[1].start, None, None, ())
+    west = replace(half(3.0), start=nights[1].start + timedelta(days=1))
+    result = joined((nights[0], lost, nights[1], west, nights[2]), SITE)
+    assert tuple(result.season.nights) == (0, 2, 4)
+    assert (result.season.spells[0].first, result.season.spells[0].last) == (0, 4)
+
+
+def test_a_night_alone_since_a_knock_is_as_uncertain_as_the_nights_scatter():
+    rng = np.random.default_rng(6)
+    nights = [group(day, *rng.normal(0, 0.4, 2)) for day in range(12)]
+    result = joined((*nights, group(12, 9.0, -7.0)), SITE)
+    assert result.season.factor > 1.3
+    assert values(result.solution) == pytest.approx((9.0, -7.0))
+    assert result.solution.azimuth_sigma_arcmin == pytest.approx(0.2 * result.season.factor)
 
 
 def test_groups_of_one_night_are_no_season():
@@ -164,3 +224,17 @@ def test_what_all_nights_share_is_not_averaged_away(count):
         own = alone.solution.azimuth_sigma_arcmin
         assert result.solution.azimuth_sigma_arcmin == pytest.approx((0.02 + own**2 / 2) ** 0.5, rel=1e-6)
         assert result.solution.altitude_sigma_arcmin == pytest.approx(own, rel=1e-6)
+
+
+def test_each_of_two_rates_stays_in_the_mean_of_the_nights_that_share_it():
+    """The variance of a mean of n: own parts over n, and (sum of the nights' shares / n)^2 of each rate.
+
+    Three nights of 0.2 arcmin; the first rate moves all three by 0.1 arcmin in A, the other the first two by 0.1.
+    """
+    by = np.array([0.1, 0.0])
+    rates = ({"a": by, "b": by}, {"a": by, "b": by}, {"a": by})
+    nights = tuple(group(day, 3.0, 1.0, by_rate=each) for day, each in enumerate(rates))
+    own = sum(0.2**2 - 0.1**2 * len(each) for each in rates) / 9
+    mean = joined(nights, SITE).agreement.mean
+    assert mean.azimuth_sigma_arcmin**2 == pytest.approx(own + 0.1**2 + (2 * 0.1 / 3) ** 2)
+    assert mean.altitude_sigma_arcmin == pytest.approx(0.2 / 3**0.5)

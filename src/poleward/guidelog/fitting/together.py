@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.errors import Note
+from poleward.guidelog.fitting.answer import positive
 from poleward.guidelog.fitting.logsolution import Agreement, LogGroup, LogSolution
 from poleward.guidelog.fitting.season import LEAST_NIGHTS, Season, common_part, season_of
 from poleward.sky.axis import Floats
@@ -108,9 +109,8 @@ def _agreement(solved: Sequence[_Solved], site: Site) -> Agreement:
         common_part(np.einsum("nij,nj,ik->nk", [e.information for e in estimates], moved, covariance))
         for moved in _shared(solved)
     ]
-    # Only where both errors are known: else the information says what is open, and inverting it would not.
-    if lacking and found.determined == "both":
-        total = np.asarray(np.linalg.inv(covariance + np.sum(lacking, axis=0)), np.float64)
+    if lacking:  # what held the mean where an error is open is no information
+        total = positive(np.linalg.inv(covariance + np.sum(lacking, axis=0)) - (held - total))
     joint = AxisEstimate(float(mean[0]), float(mean[1]), total, found, lever, pole)
     return Agreement(square, free, chance, solution_from(joint, site, summary, (), ()))
 
