@@ -113,6 +113,7 @@ def commands(folder: Path, rounds: int) -> list[str]:
     for what, names, times in (
         ("`log`, one night of 36,000 rows", ["one.csv"], 3),
         ("`log`, 100 nights, 1,000,000 rows", [*many, "--each", "night"], 1),
+        ("`log`, the same rows with one axis", many, 1),
     ):
         ours = [COMMAND, "log", *names, "--layout", "l.toml", *PLACE]
         files = [name for name in names if name.endswith(".csv")]

@@ -2,8 +2,8 @@
 
 Run ``python tests/bench/bench_log.py [ROUNDS]``. The script imports the same two libraries, reads the needed columns with
 numpy.loadtxt and calls numpy.polyfit once; the pairs are run in turn, so that a busy moment hits both, and the median
-counts. The limits are those of the project: a night of 36,000 rows at most 2.5 times the script; time linear in the
-rows; 1,000,000 rows in 100 files, one night each, at most 12 times the script, and under 400 MB. Memory is the
+counts. The limits are those of the project: a night of 36,000 rows at most 2.5 times the script, and one of 144,000 at most
+4 times one of 36,000; 1,000,000 rows in 100 files, one night each, at most 12 times the script, and under 400 MB. Memory is the
 proportional set size (shared pages counted once) of all processes together, as Linux tells it; elsewhere it is not
 measured. Leave pandas out of the environment.
 """
@@ -164,9 +164,10 @@ def main() -> int:
             limit = 2.5 if rows == 36_000 else float("inf")
             failed |= mine / base > limit
             print(f"{rows:<34,}{mine:>9.2f}{base:>9.2f}{mine / base:>7.2f}{limit:>7.1f}", flush=True)
-        growth = (spent[144_000] - spent[9_000]) / (spent[36_000] - spent[9_000])
-        print(f"time from 9,000 to 144,000 rows over that to 36,000: {growth:.1f}, linear is 5.0, limit 6.0")
-        failed |= growth > 6.0
+        # Not by 9,000: fewer rows tell the noise less, so that two to three times as many noises have to be weighed.
+        growth = spent[144_000] / spent[36_000]
+        print(f"144,000 rows over 36,000: {growth:.1f}, limit 4.0")
+        failed |= growth > 4.0
         names = [f"m{number:03d}.csv" for number in range(100)]
         for number, file in enumerate(names):
             write_night(folder / file, 10_000, number)

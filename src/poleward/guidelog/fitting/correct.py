@@ -142,14 +142,17 @@ def dragged(motor: Floats, backlash: float, first: Integers) -> tuple[Floats, Fl
     """
     low, high = motor - backlash, motor.copy()
     older, reach = np.arange(len(motor)) - first, 1
-    # All rows are joined in each pass: to pick those that are still open costs more.
-    while np.any((high > low) & (older >= reach)):
+    while True:
+        # All rows are joined in each pass: to pick those that are still open costs more.
         least, most, there = low[reach:], high[reach:], older[reach:] >= reach
-        below, above = (np.minimum(np.maximum(each[:-reach], least), most) for each in (low, high))
+        if not ((most > least) & there).any():
+            return low, high
+        # Read before written: a row's older half must be the one of this round.
+        below, above = np.maximum(low[:-reach], least), np.maximum(high[:-reach], least)
+        below, above = np.minimum(below, most, out=below), np.minimum(above, most, out=above)
         np.copyto(least, below, where=there)
         np.copyto(most, above, where=there)
         reach *= 2
-    return low, high
 
 
 def track(section: Section) -> Track:
