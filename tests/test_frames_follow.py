@@ -260,7 +260,7 @@ def test_eight_bits_and_a_dark_sky_still_show_their_stars(field):
         (lambda image, hot: np.full_like(image, 65535), "all of its pixels have the same value"),
         (lambda image, hot: image * np.nan, "more than half of its pixels have no value"),
         (lambda image, hot: hot.normal(300, 5, image.shape), "no stars stand out of the background"),
-        (lambda image, hot: image[:9], "a picture of 400 x 9 pixels"),
+        (lambda image, hot: image[:9], "its picture has 400 x 9 pixels, needed are 32 a side"),
     ],
 )
 def test_a_picture_without_stars_says_so(field, spoil, told):

@@ -1,8 +1,9 @@
 """Evenings by frames: two minutes at two pointings against an eye in the same air, and what one pointing alone tells.
 
-Run ``python docs/experiments/frame_evenings.py eye|one|advice [EVENINGS]``; the tables stand in docs/frames.md. No pictures are drawn:
-stars are strewn and their centres given the noise of their photons and background (its bound, `frames.least`), then
-followed, fitted and solved by the library. The first evenings of ``eye`` are those that ``frames.py chain`` draws.
+Run ``python docs/experiments/frame_evenings.py eye|one|advice [EVENINGS [CAMERA...]]``; the tables stand in docs/frames.md.
+No pictures are drawn: stars are strewn and their centres given the noise of their photons and background (its bound,
+`frames.least`), then followed, fitted and solved by the library. The first evenings of ``eye`` are those that
+``frames.py chain`` draws; ``advice`` leaves the stars out too.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ from poleward.rounds.evening import Evening
 from poleward.rounds.prospects import TURN_MIN, WAY_MIN
 from poleward.rounds.situation import Suggestion, World
 from poleward.setup import Setup
-from poleward.simulate.frames import FrameScene, paths
-from poleward.simulate.guider import Scatter, lasting_noise
+from poleward.simulate.frames import FrameScene, paths, star_places
+from poleward.simulate.guider import Scatter
 from poleward.simulate.mount import Mount
 from poleward.simulate.night import axis_direction
 from poleward.simulate.picture import View
@@ -51,15 +52,7 @@ FAINTEST = 10**3.4
 def sightings(scene: FrameScene, seconds: np.ndarray, rng: np.random.Generator) -> list[Sighting]:
     """Return the stars of a scene's pictures, without the pictures."""
     faults, view = scene.faults, scene.view
-    north, east = paths(scene, seconds, rng)
-    shaken = [
-        faults.scatter.white_arcsec * rng.normal(size=len(seconds))
-        + lasting_noise(seconds, faults.scatter, rng)
-        for _ in range(2)
-    ]
-    worm = faults.worm_arcsec * np.sin(2 * math.pi * seconds / faults.worm_s + rng.uniform(0, 2 * math.pi))
-    places = view.pixels(north + shaken[0][:, None], east + (shaken[1] + worm)[:, None])[:, 1:]
-    flux = 10 ** rng.uniform(3.3, 5.0, scene.stars)
+    places, flux = star_places(scene, seconds, rng)
     width = faults.fwhm_pix
     noise = np.interp(np.log(flux), np.log(FLUXES), [least(each, width) for each in FLUXES])
     # As find_stars says it of a Moffat star, whose half-light diameter is 1.28 times its width.
@@ -73,7 +66,7 @@ def sightings(scene: FrameScene, seconds: np.ndarray, rng: np.random.Generator) 
         there = np.flatnonzero(inside & (flux > FAINTEST))
         there = there[np.argsort(-flux[there])][:MOST_STARS]
         shape = (view.height, view.width)
-        stars = Stars(*at[there].T, flux[there], behind[there], photons[there], 1.28 * width, shape)
+        stars = Stars(*at[there].T, flux[there], behind[there], photons[there], shape)
         seen.append(Sighting(f"{second}", WHEN.timestamp() + second, stars))
     return seen
 
@@ -233,7 +226,7 @@ class Mounted:
         return [Suggestion("", each, 0.0, 40.0, 2.0, "star") for each in places]
 
     def measured(self) -> str:
-        """What frames of two minutes say, where the pictures are left out too: the truth, and noise as large as claimed."""
+        """What frames of two minutes say: the truth, and noise as large as claimed."""
         up, north = (math.asin(each[2]) for each in (self.mount.axis, self.pole))
         along = [math.atan2(each[0], each[1]) for each in (self.mount.axis, self.pole)]
         errors = np.degrees([self.site.hemisphere * (along[0] - along[1]), up - north]) * 60
@@ -273,17 +266,21 @@ class Mounted:
         return ""
 
 
-def advice(evenings: int) -> None:
-    """Evenings by frames as proposed, and with the first choice made for them: minutes until the evening says that it is done."""
+CAMERAS = {"120 mm": (1.0, 0.006), "1000 mm": (0.9, 0.027), "few stars": (1.0, 0.12)}
+"""Sigma of north, arcsec, and of the turn, arcmin, in two minutes; the first two by `one`."""
+
+
+def advice(evenings: int, *cameras: str) -> None:
+    """Whole evenings, done as proposed or with another first choice: minutes until the evening says that it is done."""
     print(
         "| | evenings | first proposed: turn | minutes, median | nine in ten | off at the end, rms | within 2' |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- |")
-    for camera, sigmas in (("120 mm", (1.0, 0.006)), ("1000 mm", (0.9, 0.027)), ("few stars", (1.0, 0.12))):
-        for first in ("", "turn", "elsewhere"):
+    for camera in cameras or CAMERAS:
+        for first in ("", "elsewhere" if camera != "few stars" else "turn"):
             took, off, proposed = [], [], []
             for seed in range(evenings):
-                mounted = Mounted(seed, sigmas)
+                mounted = Mounted(seed, CAMERAS[camera])
                 evening = Evening(lambda at=mounted: World(at.setup, [], at.suggest, page=""))
                 for _ in range(150):
                     if evening.question is None:
@@ -302,4 +299,4 @@ def advice(evenings: int) -> None:
 
 if __name__ == "__main__":
     what = {"eye": eye, "one": one, "advice": advice}
-    what[sys.argv[1]](int(sys.argv[2]) if len(sys.argv) > 2 else 60)
+    what[sys.argv[1]](int(sys.argv[2]) if len(sys.argv) > 2 else 60, *sys.argv[3:])

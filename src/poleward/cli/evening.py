@@ -214,9 +214,14 @@ class Talk:
         one = found.pointings[-1]
         for note in found.warnings:
             self.say(f"note: {note.text}")
+        turn = (
+            ""
+            if one.rotation_arcmin is None
+            else f", turn of the field {one.rotation_arcmin:+.2f} +/- {one.rotation_sigma_arcmin:.2f} arcmin"
+        )
         self.say(
             f"{one.label}: {one.frames_used} frames in {one.duration_s / 60:.1f} min, north {one.north_arcsec:+.1f} +/- "
-            f"{one.north_sigma_arcsec:.1f} arcsec."
+            f"{one.north_sigma_arcsec:.1f} arcsec{turn}."
         )
         return frames_answer(one)
 

@@ -7,17 +7,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from poleward.errors import InputError, UsageError
 from poleward.frames.following import FrameReading
-from poleward.frames.onsky import directions_at, middle_of
+from poleward.frames.gather import middle_direction
 from poleward.frames.pixels import read_frame
 from poleward.frames.run import camera_by_run, camera_by_trail
 from poleward.frames.shot import Shot
 from poleward.frames.track import Sighting
 from poleward.frames.trail import trails_of
-from poleward.sky.axis import Floats
 from poleward.sky.orient import CameraFound
 from poleward.timings.rows import watch_from_cells
 
@@ -58,12 +55,6 @@ class Aims:
         """Return what is told of a pointing; empty where nothing is."""
         ordered = self.ordered[number] if self.ordered else {}
         return {**self.named.get(ANY, {}), **ordered, **self.named.get(label, {})}
-
-
-def middle_direction(shot: Shot) -> Floats:
-    """Direction (3,) of a frame's middle among the stars, by its WCS."""
-    direction: Floats = directions_at(shot.wcs, np.array([middle_of((shot.height, shot.width))]))[0]
-    return direction
 
 
 def camera_of(

@@ -12,11 +12,19 @@ from typing import Any
 import numpy as np
 
 from poleward.errors import InputError, Note
-from poleward.frames.aims import Aims, camera_of, middle_direction
+from poleward.frames.aims import Aims, camera_of
 from poleward.frames.field_drift import FieldDrift, Placed, field_drifts, moment_of
 from poleward.frames.following import FollowedField, FrameReading, followed_fields
 from poleward.frames.framedrifts import FrameDrifts
-from poleward.frames.gather import POINTING_REFUSED, Told, grouped, labelled, refusals, together
+from poleward.frames.gather import (
+    POINTING_REFUSED,
+    Told,
+    grouped,
+    labelled,
+    middle_direction,
+    refusals,
+    together,
+)
 from poleward.frames.onsky import OnSky, by_run, by_setup, by_wcs
 from poleward.frames.shot import Shot
 from poleward.frames.whereabouts import settled

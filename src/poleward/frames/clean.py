@@ -10,6 +10,8 @@ from poleward.errors import InputError
 from poleward.frames.image import Pixels
 from poleward.guidelog.reading.section import Bools
 
+SMALLEST = 32
+"""Pixels along a side: less holds no field of stars."""
 BOX = 96
 """Side, pixels, of the boxes in which the background is taken: twenty times a star, a tenth of a picture."""
 SPARSE = 3
@@ -56,8 +58,10 @@ def cleaned(image: Pixels, source: str) -> tuple[Pixels, float, tuple[Bools, Boo
         There is no picture of stars in it.
     """
     height, width = image.shape
-    if min(height, width) < 16:
-        raise InputError(f"a picture of {width} x {height} pixels", "allowed is 16 x 16 or more", source)
+    if min(height, width) < SMALLEST:
+        raise InputError(
+            f"its picture has {width} x {height} pixels, needed are {SMALLEST} a side", "", source
+        )
     dark = ~np.isfinite(image)
     if np.any(dark):
         if np.mean(dark) > 0.5:

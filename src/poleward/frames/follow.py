@@ -180,7 +180,6 @@ def _together(field: _Field) -> tuple[FieldTrack | None, list[LeftOut]]:
         matched,
         reference[shown],
         field.shape,
-        np.array([seen.stars.width for seen in field.sightings]),
         ways,
     )
     if len(kept) < LEAST_FRAMES:

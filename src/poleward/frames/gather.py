@@ -14,7 +14,7 @@ import numpy as np
 from poleward.errors import InputError, Note, printable
 from poleward.frames.onsky import directions_at, middle_of
 from poleward.frames.shot import Shot
-from poleward.sky.axis import Floats, angle_between
+from poleward.sky.axis import Floats, angle_between, unit_vector
 
 ENDINGS = (".fits", ".fit", ".fts", ".fits.fz", ".fit.fz", ".fits.gz", ".fit.gz")
 """Of the files that are taken from a folder; a file that is named is taken whatever its name."""
@@ -201,20 +201,20 @@ def labelled(groups: Sequence[Sequence[Shot]]) -> list[FrameGroup]:
 
 def _moved(earlier: Shot, later: Shot) -> bool:
     """Whether the headers say that the telescope was moved between two frames."""
-    shapes = [(shot.height, shot.width) for shot in (earlier, later)]
     if earlier.wcs is not None and later.wcs is not None:
-        middle, other = (
-            directions_at(shot.wcs, np.array([middle_of(shape)]))
-            for shot, shape in zip((earlier, later), shapes, strict=True)
-        )
-        x, y = middle_of(shapes[0])
-        aside = directions_at(earlier.wcs, np.array([[x + MOVED_SHARE * min(shapes[0]), y]]))
-        return bool(angle_between(middle, other)[0] > angle_between(middle, aside)[0])
+        first, second = middle_direction(earlier), middle_direction(later)
+        x, y = middle_of((earlier.height, earlier.width))
+        share = MOVED_SHARE * min(earlier.height, earlier.width)
+        aside = directions_at(earlier.wcs, np.array([[x + share, y]]))[0]
+        return bool(angle_between(first, second) > angle_between(first, aside))
     if "ra" in earlier.place and "ra" in later.place:
-        first, second = (_direction(shot.place["ra"], shot.place["dec"]) for shot in (earlier, later))
+        # Counted the other way round, which moves no angle between.
+        first, second = (unit_vector(shot.place["ra"], shot.place["dec"]) for shot in (earlier, later))
         return bool(angle_between(first, second) > math.radians(MOVED_DEG))
     return False
 
 
-def _direction(ra: float, dec: float) -> Floats:
-    return np.array([math.cos(dec) * math.cos(ra), math.cos(dec) * math.sin(ra), math.sin(dec)])
+def middle_direction(shot: Shot) -> Floats:
+    """Direction (3,) of a frame's middle among the stars, by its WCS."""
+    direction: Floats = directions_at(shot.wcs, np.array([middle_of((shot.height, shot.width))]))[0]
+    return direction

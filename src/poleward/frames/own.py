@@ -55,7 +55,6 @@ def own_track(shots: Sequence[Shot]) -> FieldTrack | None:
         np.zeros(len(shots), np.intp),
         corners,
         shape,
-        np.ones(len(shots)),
     )
 
 

@@ -10,9 +10,6 @@ from poleward.errors import InputError
 from poleward.frames.image import Frame, Pixels
 from poleward.frames.shot import Shot, picture
 
-SMALLEST = 32
-"""Pixels along a side: less holds no field of stars."""
-
 
 def read_frame(shot: Shot) -> Frame:
     """Read the pixels of a frame.
@@ -25,7 +22,7 @@ def read_frame(shot: Shot) -> Frame:
     Raises
     ------
     InputError
-        The file ends early, or has changed since its header was read, or its picture is too small.
+        The file ends early, or has changed since its header was read.
     """
     with picture(shot.path) as (hdu, _):
         full = shot.saturation if shot.saturation is not None else _largest(hdu.header)
@@ -40,12 +37,6 @@ def read_frame(shot: Shot) -> Frame:
     image = _one_colour(data, full)
     if shot.mosaic:
         image = _blocks(image, full)
-    if min(image.shape) < SMALLEST:
-        raise InputError(
-            f"its picture has {image.shape[1]} x {image.shape[0]} pixels, needed are {SMALLEST} a side",
-            "",
-            shot.source,
-        )
     return Frame(shot.source, image, shot.middle.timestamp(), full)
 
 

@@ -64,9 +64,6 @@ class Stars:
     photon_noise : array (n,)
         The same by the star's own photons, if a count is an electron. How many it is no standard keyword tells: it is
         found from many frames (`follow`).
-    width : float
-        Median width, pixels: the half-light diameter, for a round Gaussian its full width at half maximum, for a star
-        with the wings that the air gives it (Moffat, exponent 3) 1.28 times that.
     shape : tuple of int
         Height and width of the picture.
     """
@@ -76,7 +73,6 @@ class Stars:
     flux: Floats
     background_noise: Floats
     photon_noise: Floats
-    width: float
     shape: tuple[int, int]
 
     @property
@@ -140,7 +136,7 @@ def find_stars(image: Pixels, saturation: float | None = None, source: str = "pi
     spread = middle / math.sqrt(8 * math.log(2))
     behind = math.sqrt(8 * math.pi) * spread**2 * sigma / flux
     behind = np.where(full_stars, np.hypot(behind, SATURATED_NOISE * middle), behind)
-    return Stars(x, y, flux, behind, spread / np.sqrt(flux), middle, (height, width))
+    return Stars(x, y, flux, behind, spread / np.sqrt(flux), (height, width))
 
 
 def _no_stars(image: Pixels, source: str) -> InputError:

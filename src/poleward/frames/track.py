@@ -58,8 +58,6 @@ class FieldTrack:
         The field's catalogue, pixels as in the first picture.
     shape : tuple of int
         Height and width of the pictures.
-    width : array (F,)
-        Of the stars, pixels.
     ways : StarWays or None
         Each star's own; None where no stars were followed.
     """
@@ -75,14 +73,13 @@ class FieldTrack:
     matched: Indices
     reference: Floats
     shape: tuple[int, int]
-    width: Floats
     ways: StarWays | None = None
 
     def part(self, chosen: Indices) -> FieldTrack:
         """Return some of its pictures."""
         columns = {
             name: getattr(self, name)[chosen]
-            for name in ("seconds", "x", "y", "turn", "x_sigma", "y_sigma", "turn_sigma", "matched", "width")
+            for name in ("seconds", "x", "y", "turn", "x_sigma", "y_sigma", "turn_sigma", "matched")
         }
         sources = tuple(self.sources[int(i)] for i in chosen)
         ways = None if self.ways is None else self.ways.part(chosen)

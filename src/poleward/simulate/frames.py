@@ -117,6 +117,35 @@ def paths(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> tuple
     return paths_north, paths_east
 
 
+def star_places(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Places x, y (F, N, 2) of a scene's stars in its pictures, shaken as the air and the drive do it, and their light (N,).
+
+    Parameters
+    ----------
+    scene : FrameScene
+    seconds : array (F,)
+        Middles of the exposures after its begin; rising.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    places : array (F, N, 2)
+        Pixels, the middle of the first one at (0, 0).
+    flux : array (N,)
+        Electrons.
+    """
+    faults = scene.faults
+    north, east = paths(scene, seconds, rng)
+    shaken = [
+        faults.scatter.white_arcsec * rng.normal(size=len(seconds))
+        + lasting_noise(seconds, faults.scatter, rng)
+        for _ in range(2)
+    ]
+    worm = faults.worm_arcsec * np.sin(2 * math.pi * seconds / faults.worm_s + rng.uniform(0, 2 * math.pi))
+    places = scene.view.pixels(north + shaken[0][:, None], east + (shaken[1] + worm)[:, None])[:, 1:]
+    return places, 10 ** rng.uniform(3.3, 5.0, scene.stars)
+
+
 def pictures(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> Iterator[NDArray[np.uint16]]:
     """Expose a scene's pictures, one after the other; shape (height, width).
 
@@ -128,15 +157,7 @@ def pictures(scene: FrameScene, seconds: Floats, rng: np.random.Generator) -> It
     rng : numpy.random.Generator
     """
     faults, view = scene.faults, scene.view
-    north, east = paths(scene, seconds, rng)
-    shaken = [
-        faults.scatter.white_arcsec * rng.normal(size=len(seconds))
-        + lasting_noise(seconds, faults.scatter, rng)
-        for _ in range(2)
-    ]
-    worm = faults.worm_arcsec * np.sin(2 * math.pi * seconds / faults.worm_s + rng.uniform(0, 2 * math.pi))
-    places = view.pixels(north + shaken[0][:, None], east + (shaken[1] + worm)[:, None])[:, 1:]
-    flux = 10 ** rng.uniform(3.3, 5.0, scene.stars)
+    places, flux = star_places(scene, seconds, rng)
     hot = rng.integers(0, view.height * view.width, faults.hot)
     glow = rng.exponential(3000.0, faults.hot)
     bad = rng.integers(0, view.height, faults.bad_rows)
