@@ -21,7 +21,7 @@ from test_examples import BLOCK, ROOT, commands_of, said
 from test_help_examples import TARGETS
 
 FENCED = re.compile(r"^(```|~~~).*?^\1", re.MULTILINE | re.DOTALL)
-ALONE = re.compile(r"^    ((?:poleward|cd) .*(?:\\\n.*)*)$", re.MULTILINE)
+ALONE = re.compile(r"^    ((?:poleward|cd) .*?(?:\\\n.*?)*)$", re.MULTILINE)
 WITHIN = re.compile(r"`(poleward [a-z]+ [^`]+)`")
 SELDOM = {"commands.md", "errors.md", "checked.md", "record.md", "changes.md"}
 """Pages made by a program, whose commands are tested where they come from; and what once was."""
