@@ -107,3 +107,22 @@ def test_no_sigma_makes_up_for_a_lever(hours, determined):
         for hour, dec in ((-hours, 5), (hours, 10))
     ]
     assert solve(Drifts.from_rows(rows), Site("47 deg"), pointing_error="0 deg").determined == determined
+
+
+@pytest.mark.parametrize(("dec", "determined"), [(10, "azimuth"), (20, "both")])
+def test_what_the_drive_takes_is_no_lever(dec, determined):
+    """East drifts see the altitude error by the sine of the dec, and the drive's error takes what is common to both: half of
+    sin 10 - sin 5 deg is 0.043, of sin 20 - sin 5 deg 0.13, and 0.05 is asked for."""
+    rows = [
+        {
+            "hour_angle": h,
+            "dec": d,
+            "duration": 300,
+            "north": h - 6.0,
+            "east": 1.0,
+            "north_sigma": s,
+            "east_sigma": s,
+        }
+        for h, d, s in ((-0.1, 5, 0.001), (0.1, dec, 0.001))
+    ]
+    assert solve(Drifts.from_rows(rows), Site("47 deg"), pointing_error="0 deg").determined == determined

@@ -164,6 +164,33 @@ def test_who_made_it_is_said_once() -> None:
     assert holds == [PACKAGE / "__init__.py"]
 
 
+def test_what_is_imported_is_declared() -> None:
+    """Every library that a file of the package names, and the zone database, which none does; those of extras under them."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    needs = [re.split("[>=]", need)[0].replace("-", "_") for need in project["dependencies"]]
+    assert "tzdata" in needs
+    called = {"erfa" if need == "pyerfa" else need for need in needs}
+    called |= {"markupsafe"}  # the type of jinja2's own strings, which it cannot do without
+    for path in source_files():
+        for node in nodes_of(path):
+            names = [each.name for each in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            for name in {each.split(".")[0] for each in names} - set(sys.stdlib_module_names) - {"poleward"}:
+                extra = name == "photutils" and "frames" in path.parts
+                assert name in called or extra, f"{path}: {name}"
+
+
+def test_the_readme_names_the_pythons_that_work() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    least = project["requires-python"].removeprefix(">=")
+    told = [each.rsplit(" ", 1)[1] for each in project["classifiers"] if ":: Python :: 3." in each]
+    assert f"`python3` must be Python {least} or newer" in readme
+    assert least == min(told, key=lambda each: int(each.split(".")[1]))
+    assert "    python3 -m venv .venv && " in readme
+    assert "    py -m venv .venv; .venv\\Scripts\\pip install .; .venv\\Scripts\\poleward demo\n" in readme
+
+
 def test_few_files_at_the_top() -> None:
     assert {path.stem for path in PACKAGE.glob("*.py")} <= {"__init__", "__main__", "errors", "setup"}
 
