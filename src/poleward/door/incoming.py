@@ -115,9 +115,9 @@ def read_toml(path: str | Path, what: str, hint: str) -> dict[str, Any]:
         # ValueError: what TOML refuses, and a whole number too long for Python.
         twice = _stands_twice(text, str(error))
         if twice:
-            number, what_twice = twice
+            number, heading_or_key = twice
             hint = "keep one of them, with all that belongs to it"
-            raise InputError(f"{what_twice} stands there twice", hint, f"{name}:{number}") from None
+            raise InputError(f"{heading_or_key} stands there twice", hint, f"{name}:{number}") from None
         deep = isinstance(error, RecursionError)
         reason = "it is nested too deeply" if deep else " ".join(str(error).split())
         raise InputError(f"this {what} is not TOML: {reason}", hint, name) from None
