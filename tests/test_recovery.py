@@ -14,6 +14,9 @@ from functools import cache
 import numpy as np
 import pytest
 import truth
+from astropy import units as u
+from astropy.coordinates import FK5, SkyCoord
+from astropy.time import Time
 from nights import SIDEREAL, Night, night, site_of
 
 from poleward import Air, Drifts, Site, solve
@@ -205,3 +208,25 @@ def test_beside_stars_near_the_pole_an_axis_far_off_is_found(seconds, pointings,
     errors = far_deg * math.cos(way) / math.cos(math.radians(20)), far_deg * math.sin(way)
     solution = solve(watched.table(watched.drifts(*errors)), site_of(watched.place), pointing_error="0 deg")
     assert np.max(np.abs(off_arcsec(solution, *errors))) < 0.1
+
+
+def test_coordinates_of_the_date_taken_for_icrs_move_an_axis_by_less_than_a_hundredth():
+    """docs/frames.md. Up to 0.376 deg in 2026 (astropy's FK5 of date; general precession of 50.29 arcsec a year times 26.9
+    years, IAU 2006, M), and 0.376 deg of hour angle turn the answer by 0.7 % of itself; two stars magnify that a little."""
+    when = Time("2026-11-14T18:10:00")
+    rng = np.random.default_rng(1)
+    stars = SkyCoord([337.6, 50.8], [1.9, 17.9], unit="deg")
+    dated = stars.transform_to(FK5(equinox=when))
+    dated = SkyCoord(dated.ra, dated.dec)  # the same numbers, believed to be ICRS
+    assert 0.3 < np.max(stars.separation(dated).deg) < 0.38
+    level = math.cos(math.radians(46.9))
+    for norths in rng.uniform(-60, 60, (12, 2)):
+        answers = []
+        for places in (stars, dated):
+            rows = [
+                {"star": place, "time": when + minutes * u.min, "duration": 300, "north": north}
+                for place, minutes, north in zip(places, (0, 14), norths, strict=True)
+            ]
+            found = solve(Drifts.from_rows(rows), Site("46.9 deg", "9.1 deg"))
+            answers.append((found.azimuth_error_arcmin * level, found.altitude_error_arcmin))
+        assert math.dist(*answers) < 0.01 * math.hypot(*answers[0])
