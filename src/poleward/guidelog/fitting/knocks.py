@@ -19,6 +19,11 @@ CHANCE = 0.02
 """A knock, or a bad night, must be less likely by chance than this, all places tried: docs/experiments/seasons.py."""
 LEAST_FOR_EXCESS = 8
 """Of fewer nights the scatter says too little to widen what is claimed."""
+RATES = (0.03, 0.1, 0.3, 1.0, 3.0)
+"""How fast piers settle, arcmin a day, rms of each error: from hardly to by a degree in a month, each as likely as the next.
+
+What a season's own lines say of it decides among them; with one of them given, dates come out the same to a few in a
+hundred (docs/experiments/seasons.py)."""
 MOST_ASIDE = 0.2
 """Share of the nights that may be set aside: of more it cannot be said which are the bad ones."""
 
@@ -100,6 +105,22 @@ class Nights:
         result: Floats = -half + np.log1p(half * (values > 2))
         return result
 
+    def log_evidence(self, rows: Integers) -> Floats:
+        """Log likelihood of some nights on one line, any place alike and each of `RATES` in its turn: (R,).
+
+        The integral over a Gaussian: its peak times the root of the covariance's
+        determinant, and the density of the rate found under a rate that is normal about zero.
+        """
+        line, of = self.line(rows), 2 if np.ptp(self.days[rows]) == 0 else 4
+        covariance = np.linalg.inv(line.information[:of, :of]) * self.excess
+        peak = -line.square / self.excess / 2 + np.linalg.slogdet(covariance)[1] / 2
+        if of == 2:
+            return np.full(len(RATES), peak)
+        spread = covariance[2:, 2:] + np.square(RATES)[:, None, None] * np.eye(2)
+        rate = line.values[2:]
+        far = np.einsum("i,rij,j->r", rate, np.linalg.inv(spread), rate)
+        return np.asarray(peak - far / 2 - np.linalg.slogdet(spread)[1] / 2, np.float64)
+
     def _fitted(self, rows: Integers) -> Line:
         root, days = self.root[rows], self.days[rows] - self.days[rows[-1]]
         columns = np.concatenate([root, root * days[:, None, None]], axis=2)
@@ -163,6 +184,15 @@ def cuts(nights: Nights, rows: Integers, ends: tuple[int, int]) -> tuple[Integer
     return rows[at].astype(np.int64), nights.log_chance(fall, values)
 
 
+def dates(nights: Nights, rows: Integers, ends: tuple[int, int]) -> tuple[Integers, Floats]:
+    """First nights after a knock within some nights, and the probability of each, if there was one."""
+    where, _ = cuts(nights, rows, ends)
+    parts = [np.split(rows, np.searchsorted(rows, [first])) for first in where]
+    logs = np.array([nights.log_evidence(before) + nights.log_evidence(after) for before, after in parts])
+    chances = np.sum(np.exp(logs - np.max(logs)), axis=1)
+    return where, chances / np.sum(chances)
+
+
 def _best_step(nights: Nights, account: Account) -> tuple[float, Account]:
     """The knock or the bad night that chance explains least: (log chance, all tried; how things stand with it)."""
     ends = account.ends
@@ -194,7 +224,8 @@ def _polished(nights: Nights, account: Account) -> Account:
         where, chances = cuts(nights, account.around(begin), account.ends)
         if not len(where) or float(np.min(chances)) + np.log(len(account.used)) > math.log(CHANCE):
             return _polished(nights, replace(account, begins=others))
-        best = int(where[int(np.argmin(chances))])
+        where, likely = dates(nights, account.around(begin), account.ends)
+        best = int(where[int(np.argmax(likely))])
         account = replace(account, begins=tuple(sorted((*others, best))))
     return account
 

@@ -11,15 +11,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from poleward.guidelog.fitting.answer import positive
-from poleward.guidelog.fitting.knocks import Account, Nights, account_of, cuts
+from poleward.guidelog.fitting.knocks import Account, Nights, account_of, dates
 from poleward.sky.axis import Floats
 from poleward.solving.estimate import DOUBT
 from poleward.solving.least_squares import p_value, scatter_factor
 
 LEAST_NIGHTS = 3
 """Two nights make a line, a third one can speak against it."""
-RIVAL = 6.0
-"""Dates at which a knock fits worse than at the best one by less than this are not ruled out: 2 ln 20, one in twenty."""
+NAMED = 0.95
+"""A knock is dated to the fewest nights that hold it with this probability."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,8 +174,9 @@ def season_of(days: Floats, points: Floats, information: Floats, shared: Sequenc
 
 def _knock(nights: Nights, account: Account, number: int, spells: tuple[Spell, ...]) -> Knock:
     """What became of the axis at a knock, from its last night before to its first one after."""
-    where, chances = cuts(nights, account.around(account.begins[number]), account.ends)
-    near = where[2 * (chances - np.min(chances)) < RIVAL]
+    where, likely = dates(nights, account.around(account.begins[number]), account.ends)
+    order = np.argsort(-likely)
+    near = np.sort(where[order[: 1 + int(np.searchsorted(np.cumsum(likely[order]), NAMED))]])
     before, after = spells[number : number + 2]
     there, sigmas = after.at(float(nights.days[after.first] - nights.days[after.last]))
     last = int(account.used[np.searchsorted(account.used, near[0]) - 1])
