@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from poleward import Drifts, InputError, Site, solve
+from poleward import Air, Drifts, InputError, Site, solve
 from poleward.sky.pole import Pole
 from poleward.solving.determine import judge, pointing_to_add
 
@@ -107,6 +107,18 @@ def test_no_sigma_makes_up_for_a_lever(hours, determined):
         for hour, dec in ((-hours, 5), (hours, 10))
     ]
     assert solve(Drifts.from_rows(rows), Site("47 deg"), pointing_error="0 deg").determined == determined
+
+
+@pytest.mark.parametrize(("hours", "determined"), [(0.1, "altitude"), (0.4, "both")])
+def test_a_lever_on_the_azimuth_is_one_on_the_sky(hours, determined):
+    """Two stars about hour angle 6 h see the azimuth error by the cosine of it, 0.026 or 0.10, of what it is on the sky: at
+    latitude 70 a third of the angle of azimuth, and 0.05 is asked for."""
+    rows = [
+        {"hour_angle": 6 + hour, "dec": dec, "duration": 300, "north": -6.0 + hour, "north_sigma": 0.001}
+        for hour, dec in ((-hours, 25), (hours, 30))
+    ]
+    site = Site("70 deg", air=Air("0 hPa"))
+    assert solve(Drifts.from_rows(rows), site, pointing_error="0 deg").determined == determined
 
 
 @pytest.mark.parametrize(("dec", "determined"), [(10, "azimuth"), (20, "both")])
