@@ -270,6 +270,7 @@ def test_robust_and_scatter_are_refused_together():
 
 
 @pytest.mark.usefixtures("near")
+@pytest.mark.slow
 def test_robust_finds_sigmas_that_are_too_small():
     """Stated a third of the truth: robust once set honest timings aside until the rest agreed, and covered 37 % of 68."""
     watched, sets = five_minutes(8), 60
@@ -284,6 +285,7 @@ def test_robust_finds_sigmas_that_are_too_small():
 
 
 @pytest.mark.usefixtures("near")
+@pytest.mark.slow
 def test_a_moderate_blunder_widens_the_answer():
     """Of eight, one is 4.5 sigma off: the plain interval holds 54 to 62 %, and the robust one what it says."""
     watched, sets = five_minutes(8), 60

@@ -70,6 +70,7 @@ def test_what_is_a_finding(outcome, found):
     assert said.startswith(found) if found else said == ""
 
 
+@pytest.mark.slow
 def test_some_runs(pool, tmp_path):
     """A few, so that the command keeps working; .ci/run does more, and by hand: tests/fuzz_log.py --runs 5000."""
     (tmp_path / "astropy").mkdir()

@@ -76,6 +76,7 @@ def fill(workdir: Path) -> None:
 
 @pytest.mark.usefixtures("files", "looked_at_once")
 @pytest.mark.parametrize("example", all_examples())
+@pytest.mark.slow
 def test_an_example_of_the_help_works_as_typed(example: str) -> None:
     if "--follow" in example or "evening" in example:
         return  # they wait for rows or for answers; test_log_tail.py and test_evening.py run them

@@ -354,7 +354,7 @@ def any_drifts(draw):
     return Drift(draw(pointings), duration, north, east, draw(sigma), draw(sigma), used=draw(st.booleans()))
 
 
-@settings(max_examples=30, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(any_drifts(), max_size=5),
     st.sampled_from(SITES),

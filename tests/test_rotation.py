@@ -41,8 +41,7 @@ def measured(place, hour_angle_h, dec_deg, axis_deg=AXIS_DEG, seconds=300.0, rat
 
 
 @pytest.mark.parametrize("latitude", [47.0, -35.0, 70.0])
-@pytest.mark.parametrize("axis", [(0.3, -0.2), (3.0, -2.0)])
-@pytest.mark.parametrize("seconds", [300.0, 7200.0])
+@pytest.mark.parametrize(("axis", "seconds"), [((0.3, -0.2), 300.0), ((3.0, -2.0), 7200.0)])
 @pytest.mark.parametrize(("h", "dec"), [(-3.0, 0.0), (0.4, 0.0), (3.0, 30.0), (2.0, 80.0)])
 def test_one_field_gives_both_errors(latitude, axis, seconds, h, dec):
     """North drift, east drift and turn of one exact field: the axis comes back, also one that is degrees off."""
@@ -104,6 +103,51 @@ def test_intervals_hold_whatever_the_worm_does(latitude, east):
     for k in range(2):  # three binomial standard deviations
         assert abs(np.mean(np.abs(pulls[:, k]) < 1) - 0.683) < 3 * np.sqrt(0.683 * 0.317 / sets)
         assert abs(np.mean(np.abs(pulls[:, k]) < 2) - 0.954) < 3 * np.sqrt(0.954 * 0.046 / sets)
+
+
+@pytest.mark.usefixtures("near")
+def test_each_timings_worm_is_its_own():
+    """The answer's covariance is that of each reading off by its sigma and each drive by its 10 arcsec, one after the other."""
+    sigmas, place = (0.3, 0.003), truth.Place(47.0)
+
+    def answer(off):
+        rows = []
+        for (at, (north, _, turn), by), (n, r, worm) in zip(exact(47.0), off, strict=True):
+            row = at | {"north": north + n + worm * by[0], "north_sigma": sigmas[0]}
+            rows.append(row | {"rotation": turn + r + worm * by[2], "rotation_sigma": sigmas[1]})
+        found = solve(Drifts.from_rows(rows), site_of(place))
+        return np.array([found.azimuth_error_arcmin, found.altitude_error_arcmin]), found
+
+    plain, found = answer(np.zeros((len(exact(47.0)), 3)))
+    moves = []
+    for place_off in np.ndindex(len(exact(47.0)), 3):
+        off = np.zeros((len(exact(47.0)), 3))
+        off[place_off] = (*sigmas, 10.0)[place_off[1]]
+        moves.append(answer(off)[0] - plain)
+    told = found.azimuth_sigma_arcmin, found.altitude_sigma_arcmin
+    assert np.sqrt(np.sum(np.square(moves), axis=0)) == pytest.approx(told, rel=0.05)
+
+
+def test_each_timing_stands_beside_what_the_axis_makes_of_it():
+    """Exact values, but for a north drift 5 arcsec off that weighs nothing: fitted are the exact ones, and each keeps its sigma."""
+    rows = []
+    for n, (at, (north, east, turn), _) in enumerate(exact(47.0)):
+        off, sigma = (5.0, 50.0) if n == 1 else (0.0, 0.1 + n / 10)
+        row = at | {"north": north + off, "north_sigma": sigma, "east": east, "east_sigma": 0.2 + n / 10}
+        rows.append(row | {"rotation": turn, "rotation_sigma": 0.01 + n / 100})
+    place = truth.Place(47.0)
+    table = solve(Drifts.from_rows(rows), site_of(place)).drifts
+    with truth.offline():
+        stars = [truth.star_at(place, h, dec, truth.EVENING) for h, dec in FIELDS[47.0]]
+        heights = [star.transform_to(place.altaz(truth.Time(truth.EVENING))).alt.deg for star in stars]
+    assert [drift.altitude_deg for drift in table] == pytest.approx(heights, abs=0.01)
+    for drift, row, (_, (north, east, turn), _) in zip(table, rows, exact(47.0), strict=True):
+        assert (drift.north_arcsec, drift.east_arcsec) == (row["north"], row["east"])
+        assert drift.north_fitted_arcsec == pytest.approx(north, abs=0.01)
+        assert drift.east_fitted_arcsec == pytest.approx(east, abs=0.01)
+        assert drift.rotation_fitted_arcmin == pytest.approx(turn, abs=1e-3)
+        told = drift.north_sigma_arcsec, drift.east_sigma_arcsec, drift.rotation_sigma_arcmin
+        assert told == pytest.approx((row["north_sigma"], row["east_sigma"], row["rotation_sigma"]))
 
 
 def test_an_east_drift_takes_the_worm_out_of_the_rotation():

@@ -132,6 +132,7 @@ def test_where_none_moves_one_is_proposed():
 
 
 @pytest.mark.parametrize("latitude", [47.0, -35.0])
+@pytest.mark.slow
 def test_stars_beside_the_pole_may_leave_two_answers(latitude):
     """Exact drifts of two stars nearer to the pole than the axis is: never a wrong answer, and often two."""
     place, generator = Place(latitude), np.random.default_rng(5)
