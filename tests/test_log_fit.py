@@ -683,3 +683,22 @@ def test_sections_that_disagree_widen_by_their_scatter():
     off = [one["north_rate_arcsec_per_min"] - one["north_rate_fitted_arcsec_per_min"] for one in told]
     sigma = np.array([one["north_rate_sigma_arcsec_per_min"] for one in told]) / factor
     assert np.sum((off / sigma) ** 2) == pytest.approx(chi_square, rel=0.1)
+
+
+@pytest.mark.parametrize(("square", "count", "widened"), [(26.0, 3, True), (20.0, 3, False)])
+def test_sections_that_bend_are_widened_by_the_root_of_what_is_left(monkeypatch, square, count, widened):
+    """By scipy's chi-square: 26 of three is less likely than one in ten thousand, 20 (and the half of 26) is not."""
+    sections = watched(PLACE, 4.0, -3.0, [(-4.0, 10.0), (0.5, 40.0)], cadence_s=20.0)
+    sigmas = []
+    for left in (0.1, square):
+        monkeypatch.setattr(
+            "poleward.guidelog.fitting.answer.clock_chi_square", lambda *_, so=left: (so, count)
+        )
+        solution = solve_log(sections, SITE, pointing_error="0 deg").solution
+        sigmas.append([solution.azimuth_sigma_arcmin, solution.altitude_sigma_arcmin])
+        told = any("sections bend as no axis error makes them" in note.text for note in solution.warnings)
+        assert told is (left == square and widened)
+    assert bool(stats.chi2.sf(square, count) < 1e-4) is widened
+    assert stats.chi2.sf(square / 2, count) > 1e-4
+    factor = math.sqrt(square / count) if widened else 1.0
+    assert np.divide(*sigmas[::-1]) == pytest.approx([factor, factor], rel=1e-6)  # nothing else has changed
