@@ -205,6 +205,7 @@ class Talk:
         from dataclasses import replace
 
         from poleward.frames.asked import read_frames
+        from poleward.report.style import signed
 
         # Only where pixels are read the side of the tube was asked for.
         setup = replace(self.setup, guide_camera=asked.about if "pixels" in asked.asks else None)
@@ -214,15 +215,12 @@ class Talk:
         one = found.pointings[-1]
         for note in found.warnings:
             self.say(f"note: {note.text}")
-        turn = (
-            ""
-            if one.rotation_arcmin is None
-            else f", turn of the field {one.rotation_arcmin:+.2f} +/- {one.rotation_sigma_arcmin:.2f} arcmin"
-        )
-        self.say(
-            f"{one.label}: {one.frames_used} frames in {one.duration_s / 60:.1f} min, north {one.north_arcsec:+.1f} +/- "
-            f"{one.north_sigma_arcsec:.1f} arcsec{turn}."
-        )
+        north = signed(one.north_arcsec, one.north_sigma_arcsec, self.signs)
+        said = f"{one.label}: {one.frames_used} frames in {one.duration_s / 60:.1f} min, north {north} arcsec"
+        if one.rotation_arcmin is not None and one.rotation_sigma_arcmin is not None:
+            turn = signed(one.rotation_arcmin, one.rotation_sigma_arcmin, self.signs)
+            said += f", turn of the field {turn} arcmin"
+        self.say(f"{said}.")
         return frames_answer(one)
 
     def _keep_setup(self, means: Means) -> None:
