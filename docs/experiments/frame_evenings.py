@@ -277,7 +277,7 @@ def advice(evenings: int, *cameras: str) -> None:
     )
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for camera in cameras or CAMERAS:
-        for first in ("", "elsewhere" if camera != "few stars" else "turn"):
+        for first in ("", "elsewhere"):
             took, off, proposed = [], [], []
             for seed in range(evenings):
                 mounted = Mounted(seed, CAMERAS[camera])

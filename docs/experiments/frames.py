@@ -1,7 +1,8 @@
 """How well camera frames tell a drift, and whether its sigma keeps its word: pictures of known truth, followed and fitted.
 
-Run ``python docs/experiments/frames.py drift [RUNS [CELL...]]`` (a cell a line), ``... noise``, ``... centres`` or ``... chain``; the
-tables stand in docs/frames.md. Truth by astropy and scipy's Rotation (`poleward.simulate.frames`).
+Run ``python docs/experiments/frames.py drift [RUNS [CELL...]]`` (a cell a line), ``... noise [RUNS [NEW,LASTING,TIME...]]``,
+``... centres`` or ``... chain``; the tables stand in docs/frames.md. Truth by astropy and scipy's Rotation
+(`poleward.simulate.frames`).
 """
 
 from __future__ import annotations
@@ -191,7 +192,7 @@ NOISES = ((1, 0, 30), (1, 0.5, 20), (1, 0.5, 60), (1, 1, 20), (1, 1, 60), (0.4, 
 """New and lasting part, arcsec, and time, s."""
 
 
-def noise(runs: int) -> None:
+def noise(runs: int, *shapes: str) -> None:
     """The rate of bare series, in more noises than pictures could be made of: alone, beside one alike, beside a calm one.
 
     The last column is of somebody who knows beforehand that the noise is one of these six, each as likely.
@@ -203,10 +204,10 @@ def noise(runs: int) -> None:
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for minutes, step in ((2, 4.0), (2, 8.0), (4, 4.0)):
         seconds = np.arange(0, 60 * minutes + 1, step)
-        for shape in NOISES:
+        for shape in [tuple(map(float, each.split(","))) for each in shapes] or NOISES:
             told: dict[str, list[tuple[float, float]]] = {"alone": [], "two": [], "calm": [], "six": []}
             for seed in range(runs):
-                rng = np.random.default_rng([seed, round(10 * shape[1]), shape[2]])
+                rng = np.random.default_rng([seed, round(10 * shape[1]), round(shape[2])])
                 first, second, calm = (_series(seconds, each, rng) for each in (shape, shape, NOISES[0]))
                 beside = {"alone": [first], "two": [first, second], "calm": [first, calm]}
                 for name, series in beside.items():
@@ -228,7 +229,7 @@ def noise(runs: int) -> None:
 
 
 def _series(
-    seconds: np.ndarray, shape: tuple[float, float, int], rng: np.random.Generator
+    seconds: np.ndarray, shape: tuple[float, ...], rng: np.random.Generator
 ) -> tuple[np.ndarray, ...]:
     off = shape[0] * rng.normal(size=len(seconds)) + lasting_noise(seconds, Scatter(*shape), rng)
     return seconds, off, np.full(len(seconds), 0.05)
