@@ -10,6 +10,7 @@ import pytest
 from photutils.centroids import centroid_2dg, centroid_sources
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
+from scipy.special import erf
 
 from poleward.errors import InputError
 from poleward.frames.adjust import StarWays
@@ -19,6 +20,7 @@ from poleward.frames.match import moves
 from poleward.frames.motion import drive_sigma, pace, paces
 from poleward.frames.stars import find_stars
 from poleward.frames.track import Sighting, sighting
+from poleward.frames.trail import trails_of
 from poleward.simulate.frames import FrameScene, paths, pictures
 from poleward.simulate.guider import Scatter, lasting_noise
 from poleward.simulate.picture import Faults, View, add_star
@@ -309,3 +311,26 @@ def test_a_pointing_that_moved_begins_a_new_track_and_strangers_are_left_out():
     assert [(each.source, each.reason) for each in found.left_out] == [
         ("stranger", "its stars are those of no other picture: moved, or cloud")
     ]
+
+
+def test_the_ends_of_trails_are_found_to_a_tenth_of_a_pixel() -> None:
+    """Lines of light under a Gaussian star's blur: scipy's error function along, a Gaussian across. 0.1 pixel: in five
+    pictures the photons' noise makes 0.04 at the worst of fifty ends."""
+    y, x = np.mgrid[0:300, 0:400]
+    way = np.array([70.3, 52.7])
+    length = float(np.hypot(*way))
+    along, blur = way / length, 1.3 * 2**0.5
+    starts = np.array([(50.4, 40.2), (150.7, 120.1), (260.3, 60.9), (90.2, 180.6), (220.8, 200.3)])
+    light = np.full(x.shape, 200.0)
+    for left, low in starts:
+        far = (x - left) * along[0] + (y - low) * along[1]
+        aside = (y - low) * along[0] - (x - left) * along[1]
+        light += 1500 * np.exp(-((aside / blur) ** 2)) * (erf(far / blur) - erf((far - length) / blur))
+    picture = np.random.default_rng(2).poisson(light).astype(np.float32)
+    ends = trails_of(Frame("trails", picture, 0.0)).ends
+    ends = ends if np.dot(ends[0, 1] - ends[0, 0], way) > 0 else ends[:, ::-1]
+    assert len(ends) == len(starts)
+    for first, last in ends:
+        start = starts[np.argmin(np.hypot(*(starts - first).T))]
+        assert first == pytest.approx(start, abs=0.1)
+        assert last == pytest.approx(start + way, abs=0.1)
