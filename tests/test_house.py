@@ -274,7 +274,7 @@ def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path
 
 
 def test_slow_tests_are_named_here_and_run_by_ci() -> None:
-    """Real shells and terminals, pages typed in bash, mypy over astropy, and experiments' nights drawn over again, each with a
+    """Real shells, terminals and signals, pages typed in bash, mypy over astropy, and experiments' nights drawn over again, each with a
     quicker test beside it; nothing else is left out by default."""
     files = (ROOT / "tests").glob("*.py")
     slow = [
@@ -287,6 +287,7 @@ def test_slow_tests_are_named_here_and_run_by_ci() -> None:
         "test_mypy_sees_the_types_of_a_users_script",
         "test_an_example_of_the_help_works_as_typed",
         "test_some_runs",
+        "test_workers_end_with_the_first_process",
         "test_stars_beside_the_pole_may_leave_two_answers",
         "test_robust_finds_sigmas_that_are_too_small",
         "test_a_moderate_blunder_widens_the_answer",

@@ -287,6 +287,7 @@ def alive(group: int) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks into /proc")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_workers_end_with_the_first_process(number: signal.Signals) -> None:
