@@ -416,6 +416,7 @@ def interrupted(how: signal.Signals) -> tuple[str, str, str]:
     return first, out, err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["SIGINT", "SIGTERM", "SIGHUP"])
 def test_follow_interrupted(workdir, how):
     """Ctrl-C, and whatever else ends a program, gives what is known, and status 130."""

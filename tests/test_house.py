@@ -257,6 +257,7 @@ def test_help_is_light(arguments: list[str]) -> None:
     assert "poleward" in done.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [(), ("-p", "xdist", "-n", "1")], ids=["alone", "workers"])
 def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path: Path) -> None:
     """By pyproject's limit, shortened to a second: with one process the run ends there, with workers it goes on."""
@@ -274,7 +275,7 @@ def test_a_test_that_hangs_is_ended_and_named(workers: tuple[str, ...], tmp_path
 
 
 def test_slow_tests_are_named_here_and_run_by_ci() -> None:
-    """Real shells, terminals and signals, pages typed in bash, mypy over astropy, and experiments' nights drawn over again, each with a
+    """Real shells, terminals, users and signals, pages typed in bash, mypy over astropy, and experiments' nights drawn over again, each with a
     quicker test beside it; nothing else is left out by default."""
     files = (ROOT / "tests").glob("*.py")
     slow = [
@@ -288,6 +289,12 @@ def test_slow_tests_are_named_here_and_run_by_ci() -> None:
         "test_an_example_of_the_help_works_as_typed",
         "test_some_runs",
         "test_workers_end_with_the_first_process",
+        "test_an_end_at_any_moment_leaves_nothing",
+        "test_a_user_whom_the_system_does_not_know",
+        "test_folders_that_may_not_be_entered",
+        "test_follow_interrupted",
+        "test_a_test_that_hangs_is_ended_and_named",
+        "test_a_killed_worker_is_told_and_its_work_done",
         "test_stars_beside_the_pole_may_leave_two_answers",
         "test_robust_finds_sigmas_that_are_too_small",
         "test_a_moderate_blunder_widens_the_answer",

@@ -31,6 +31,7 @@ def workers_pay(monkeypatch):
     monkeypatch.setattr(runs, "_cores", lambda: 2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("when", ["reading", "solving"])
 def test_a_killed_worker_is_told_and_its_work_done(three_nights, workers_pay, workdir, when):
     """The system ends a worker, as it does when memory is short."""

@@ -181,6 +181,7 @@ def powerless() -> str:
     return f"setpriv --bounding-set={rights} --inh-caps={rights}"
 
 
+@pytest.mark.slow
 def test_folders_that_may_not_be_entered() -> None:
     drifts()
     Path("locked").mkdir(mode=0)
@@ -237,6 +238,7 @@ def test_no_home_and_no_cache_are_no_news(home: str) -> None:
     assert (ran.returncode, ran.stderr) == (0, "")
 
 
+@pytest.mark.slow
 def test_a_user_whom_the_system_does_not_know() -> None:
     if os.geteuid() != 0 or shutil.which("setpriv") is None:
         pytest.skip("only root can be another")
@@ -252,6 +254,7 @@ def test_a_user_whom_the_system_does_not_know() -> None:
 # Ctrl-C and being asked to end
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("number", "waits_s"), [(signal.SIGINT, (0.4, 1.4)), (signal.SIGTERM, (0.7,))])
 def test_an_end_at_any_moment_leaves_nothing(number: signal.Signals, waits_s: tuple[float, ...]) -> None:
     """Sent after waits that fall into imports, fits, charts and files: no traceback, whole files, no process."""
