@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import lmfit
 import numpy as np
 import pytest
 from hypothesis import given
@@ -85,6 +86,15 @@ def test_a_star_on_the_very_pole_does_no_harm() -> None:
 def test_drifts_that_no_axis_makes() -> None:
     with pytest.raises(InputError, match="no axis within 20 deg of the pole makes these drifts"):
         solve(rows(("0h", "40d", "-2400 arcsec"), ("-4h", "30d", "3600 arcsec")), Site("47 deg"))
+
+
+def test_a_hopeless_fit_ends_soon(monkeypatch) -> None:
+    """Its evaluations are counted: they had been 27,000, seconds of waiting for an error."""
+    counts, minimize = [], lmfit.minimize
+    monkeypatch.setattr(lmfit, "minimize", lambda *a, **k: counts.append(minimize(*a, **k)) or counts[-1])
+    with pytest.raises(InputError, match="no axis within 20 deg"):
+        solve(rows(("0h", "40d", "-4000 arcsec"), ("-4h", "30d", "6000 arcsec")), Site("47 deg"))
+    assert sum(fit.nfev for fit in counts) < 10_000
 
 
 def test_north_and_east_of_one_sky_position_need_two_decs() -> None:
