@@ -34,7 +34,7 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
             Note(
                 "moves-not-noted",
                 f"the star stood elsewhere from one row to the next {times}, and the log notes no move: a new level "
-                "begins there; if such moves are noted somewhere, tell the layout (`shift`), for small ones are not found",
+                "begins there; if such moves are noted somewhere, tell the layout (`shift`): small ones cannot be found",
             )
         )
     if found.bent < BENT:
@@ -100,14 +100,12 @@ def _drive_notes(drive: Drive) -> list[Note]:
         notes.append(
             Note(
                 "drive-uneven",
-                "north and south pulses do not move the telescope equally far; how far each does is found along, which "
-                "leaves little of the drift that they pushed away. Half an hour unguided in declination needs no pulses",
+                "north and south pulses do not move the telescope equally far; how far each does is fitted too, which "
+                "leaves little to tell the drift by. Half an hour unguided in declination would tell it without pulses",
             )
         )
     if drive.odd == ("short",):
-        notes.append(
-            Note("drive-short", "each pulse falls short by the same few ms; how many is found along")
-        )
+        notes.append(Note("drive-short", "each pulse falls short by the same few ms; how many is fitted too"))
     return notes
 
 
