@@ -47,6 +47,7 @@ NAMES_DAMAGE = frozenset(
         "file-refused", "last-row-cut", "wrong-encoding", "scatter", "guide-rate", "guide-rate-not-used", "section-unused",
         "one-pointing-for-all", "same-pulse", "odd-pulses",
         "drive-unlike", "drive-early", "drive-dead", "drive-uneven", "drive-short", "clock", "moves-not-noted",
+        "other-pace",
     )
 )  # fmt: skip
 Rng = np.random.Generator

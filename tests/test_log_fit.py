@@ -311,6 +311,12 @@ def test_a_pointing_read_off_a_circle_is_in_the_sigma():
         solve_log([first], SITE, pointing_error="90 deg")
 
 
+def test_a_bout_beside_rows_that_repeat_has_no_noise_to_compare_with():
+    """Numbers too small to change anything: outside the bout and what is near it most steps are nothing."""
+    steps = np.repeat([0.0, 1.0, 10.0], [30, 21, 49]) * np.tile([1.0, -1.0], 50)
+    assert np.all(correct.bouts(np.cumsum(steps)) == 1)
+
+
 def test_wind_in_bouts_counts_for_less():
     """For two of every ten minutes the noise is four times as large: those rows are weighed by it, and no move is seen."""
     scatter = Scatter(bout_factor=4.0)

@@ -510,3 +510,21 @@ def test_one_hour_angle_for_many_sections_is_noted(read):
     )
     log = read(log_of(Night(number=1), Night(number=2)), layout)
     assert [note.code for note in log.notes] == ["one-pointing-for-all"]
+
+
+def test_a_section_whose_clock_may_be_in_another_unit_is_named(read, tmp_path):
+    """Tenths of a second read as seconds stretch a section tenfold: its drift, a tenth of what it was, weighs most."""
+    slow = Night(number=3, cadence_s=20.0)
+    (note,) = read(log_of(Night(number=1), Night(number=2), slow)).notes
+    assert note.code == "other-pace"
+    assert note.text.replace(f"{tmp_path}/", "") == (
+        "night.log:252: a row every 20 s, in other sections every 2 s: if times are in another unit there, the result is wrong"
+    )
+    (note,) = read(log_of(Night(number=1), slow)).notes
+    assert note.code == "other-pace"
+    for near in (
+        Night(number=2, cadence_s=10.0),
+        Night(number=2, cadence_s=0.5),
+    ):  # exposures as people take them
+        assert not read(log_of(Night(number=1), near)).notes
+    assert not read(log_of(slow)).notes

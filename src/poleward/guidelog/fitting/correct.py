@@ -224,7 +224,8 @@ def bouts(values: Floats) -> Floats:
     # The median of the rows beside it shrinks a bout by some rows at either end.
     wild = np.convolve(wild, np.ones(7), "same") > 0
     within, without = (float(np.median(step[rows])) for rows in (wild, ~wild))
-    scale[wild] = max(within / without, 1.0)
+    if without > 0:
+        scale[wild] = max(within / without, 1.0)
     return scale
 
 

@@ -28,6 +28,8 @@ row of fifty (7 x 7 likely values), so ten in a row never do."""
 
 OVERLAP_S = 60.0
 """Starts written to the minute may be wrong by so much."""
+OTHER_PACE = 8.0
+"""Who guides with exposures of two seconds and then of ten is far from it, and the smallest slip of a unit is by ten."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +132,7 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
                 "different hour angles, the result is wrong",
             )
         )
+    notes += _other_paces(sections)
     rows = sum(len(block.rows) for block in blocks)
     return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
 
@@ -167,6 +170,24 @@ def _apart(sections: Sequence[Section]) -> tuple[list[Section], list[Note]]:
                 hint = "check start, the unit of time, and the clock"
                 notes.append(Note("section-refused", f"{text} ({hint})"))
                 left = [section for section in left if section is not one]
+
+
+def _other_paces(sections: Sequence[Section]) -> list[Note]:
+    """Say which section has its rows so much more or less often than the others that its clock may be in another unit."""
+    several = [section for section in sections if len(section.seconds) > 1]
+    paces = [float(np.median(np.diff(section.seconds))) for section in several]
+    notes = []
+    for number, (section, own) in enumerate(zip(several, paces, strict=True)):
+        rest = paces[:number] + paces[number + 1 :]
+        if (len(several) == 2 and number == 0) or not rest:
+            continue  # of two the second is named: nobody can tell which one is wrong
+        others = float(np.median(rest))
+        if not others < OTHER_PACE * own < OTHER_PACE**2 * others:
+            text = f"{section.where}: a row every {own:.3g} s, in other sections every {others:.3g} s"
+            notes.append(
+                Note("other-pace", f"{text}: if times are in another unit there, the result is wrong")
+            )
+    return notes
 
 
 def _overlap(one: Section, other: Section) -> bool:
