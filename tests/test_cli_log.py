@@ -7,6 +7,7 @@ import json
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -442,3 +443,13 @@ def test_follow_with_a_record_keeps_standard_output_for_it(watched):
     assert ran.status == 0
     jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(ran.out))
     assert " rows  azimuth +" in ran.err
+
+
+def test_what_makes_the_result_wrong_stands_above_it(workdir):
+    """A section whose clock runs ten times too slow: said before the answer, and not again below it."""
+    sections = sections_of(SPOTS, seconds=900)
+    slow = replace(sections[2], seconds=10 * sections[2].seconds)
+    write_log(workdir, "night.log", [*sections[:2], slow])
+    ran = log("night.log")
+    assert ran.out.index("a row every") < ran.out.index(" axis stands ")
+    assert ran.out.count("a row every") == 1

@@ -30,7 +30,7 @@ WORST = 5
 """How many of a long table are shown."""
 FIRST = (
     "drive-unlike", "drive-early", "drive-dead", "drive-uneven", "drive-short", "guide-rate", "moves-not-noted", "clock",
-    "scatter",
+    "scatter", "other-pace", "late-rows", "one-pointing-for-all", "same-pulse", "odd-pulses",
 )  # fmt: skip
 """Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
 SAME_NOTES = 3
