@@ -528,3 +528,19 @@ def test_a_section_whose_clock_may_be_in_another_unit_is_named(read, tmp_path):
     ):  # exposures as people take them
         assert not read(log_of(Night(number=1), near)).notes
     assert not read(log_of(slow)).notes
+
+
+def test_a_section_that_lost_its_first_rows_is_named(read, tmp_path):
+    """With the rows went the end of the section and the beginning of the next, whose rows now stand here."""
+    lines = log_of(Night(number=1), Night(number=2), Night(number=3))
+    joined = [
+        *lines[:5],
+        *lines[5 + 125 + 40 :],
+    ]  # the first one's header, then rows of the second from 82 s on
+    (note,) = read(joined).notes
+    assert note.code == "late-rows"
+    assert note.text.replace(f"{tmp_path}/", "") == (
+        "night.log:2: the first row stands 82 s after the section's start, in the others 2 s: "
+        "if lines were lost, its rows may be those of the next section"
+    )
+    assert not read([*lines[:5], *lines[5 + 20 :]]).notes  # 42 s: a slow start

@@ -28,6 +28,8 @@ row of fifty (7 x 7 likely values), so ten in a row never do."""
 
 OVERLAP_S = 60.0
 """Starts written to the minute may be wrong by so much."""
+LATER_S, LATER = 60.0, 5.0
+"""A guider that chooses a star and measures its way takes some minutes each time; one section so late alone has lost rows."""
 OTHER_PACE = 8.0
 """Who guides with exposures of two seconds and then of ten is far from it, and the smallest slip of a unit is by ten."""
 
@@ -132,7 +134,7 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
                 "different hour angles, the result is wrong",
             )
         )
-    notes += _other_paces(sections)
+    notes += _other_paces(sections) + _later_than_others(sections)
     rows = sum(len(block.rows) for block in blocks)
     return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
 
@@ -186,6 +188,25 @@ def _other_paces(sections: Sequence[Section]) -> list[Note]:
             text = f"{section.where}: a row every {own:.3g} s, in other sections every {others:.3g} s"
             notes.append(
                 Note("other-pace", f"{text}: if times are in another unit there, the result is wrong")
+            )
+    return notes
+
+
+def _later_than_others(sections: Sequence[Section]) -> list[Note]:
+    """Say whose first row stands long after its start while all others begin soon: lines were lost, and whose rows are these?"""
+    firsts = [float(section.seconds[0]) if section.start is not None else 0.0 for section in sections]
+    notes = []
+    for number, (section, own) in enumerate(zip(sections, firsts, strict=True)):
+        rest = firsts[:number] + firsts[number + 1 :]
+        if (
+            rest
+            and LATER_S < own
+            and LATER * max(rest) < own
+            and not any(n.code == "late-rows" for n in section.notes)
+        ):
+            text = f"{section.where}: the first row stands {own:.0f} s after the section's start, in the others {max(rest):.0f} s"
+            notes.append(
+                Note("late-rows", f"{text}: if lines were lost, its rows may be those of the next section")
             )
     return notes
 
