@@ -23,7 +23,6 @@ BENT = 3.0
 """Sigmas along the weakest direction at which the valley's floor is looked at: it should have risen by nine there."""
 APART = 2.0
 """Sigmas by which it must differ: nearer, it stands within the interval that is printed."""
-
 SAME = 10 * ARCSEC
 """Answers nearer than this to each other are one: closer than any timing tells, further apart than the solver leaves them."""
 

@@ -125,7 +125,9 @@ def _shortest(vectors: Floats, slopes: Floats, level: float, half: float) -> tup
     for _ in range(ROUNDS):
         tried = centre + half * grid
         a, e = tried.T
-        worst = np.sqrt(np.max(square @ np.stack([np.ones_like(a), a, e, a * a, a * e, e * e]), axis=0))
+        powers = np.stack([np.ones_like(a), a, e, a * a, a * e, e * e])
+        # Where one step does away with all of it, rounding may leave less than nothing.
+        worst = np.sqrt(np.maximum(np.max(square @ powers, axis=0), 0.0))
         # Where it hardly matters, the smaller step.
         size = 1e-7 * worst.max() * np.hypot(tried[:, 0] * level, tried[:, 1]) / first
         centre = tried[int(np.argmin(worst + size))]
