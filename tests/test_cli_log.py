@@ -137,7 +137,7 @@ def test_bad_logs_are_told_and_the_good_go_on(watched, workdir):
     assert refused[0].startswith("empty.log: ")
     assert refused[1] == "nowhere.log: there is no such file: this log is not used"
     assert (
-        "note: nowhere.log: there is no such file: this log is not used"
+        "  not used: nowhere.log: there is no such file: this log is not used\n"
         in log("watched.log", "nowhere.log").out
     )
 
@@ -149,7 +149,23 @@ def test_a_refused_section_is_told(watched, workdir):
     status, record = record_of("watched.log")
     assert status == 0
     assert len(record["sections"]) == 3
-    assert "section-refused" in [note["code"] for note in record["warnings"]]
+    (refused,) = [note["text"] for note in record["warnings"] if note["code"] == "section-refused"]
+    table = log("watched.log").out.split("\n\n")[2]
+    assert table.startswith("Sections")
+    assert f"not used: {refused}" in " ".join(table.split())
+
+
+def test_what_a_section_has_to_say_stands_above_the_answer_and_once(guided):
+    """The same pulse in thirty rows on end: the reader tells of it with its section."""
+    lines = guided.read_text(encoding="utf-8").splitlines()
+    for k in range(100, 130):
+        t, n, _, moved = lines[k].split(";")
+        lines[k] = f"{t};{n};25;{moved}"
+    guided.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    out = " ".join(log("guided.log").out.split())
+    said = "! guided.log:101: north_pulse is +25 ms in 30 rows on end: if it was not, the result is wrong"
+    assert said in out.split("The axis stands")[0]
+    assert out.count("in 30 rows on end") == 1
 
 
 def test_none_can_be_used(workdir):

@@ -338,6 +338,53 @@ def test_rows_that_jump_and_come_back(read, rows, jump):
     assert "a time out of order" in log[0].notes[0].text
 
 
+# A place that nobody measured ------------------------------------------------------------------------------------------
+
+
+def standing(first, last):
+    """A log whose place, but not its pulses, stays the same from one row to another."""
+    lines = log_of(Night())
+    place = lines[at(1, 4) + first].split(";")[1:3]
+    for k in range(first, last):
+        cells = lines[at(1, 4) + k].split(";")
+        lines[at(1, 4) + k] = ";".join([cells[0], *place, *cells[3:]])
+    return lines
+
+
+def test_a_place_that_stands_still_for_a_while(read):
+    """A program that lost the star may repeat its last place: the star is taken as lost, its pulses count."""
+    night, log = Night(), read(standing(50, 80))
+    still = np.arange(51, 80)
+    assert np.flatnonzero(~log[0].good).tolist() == still.tolist()
+    assert log[0].north_pulse_ms == pytest.approx(night.north_pulse, abs=LAST_BIT)
+    assert [note.text for note in log[0].notes] == [
+        "night.log:57: the star's place stands still in 29 rows, the first here: it is taken as lost there"
+    ]
+
+
+def test_a_place_that_stands_still_most_of_the_time(read):
+    """The others go on: fitted, its scatter of nothing made the answer 0.00 +/- 0.00 and refused a sound section."""
+    lines = [*standing(20, 120), *NIGHTS[1].lines()]
+    log = read(lines)
+    assert minutes(log) == [-18]
+    assert reasons(log) == [
+        "night.log:2: the star's place stands still in 99 of 120 rows, the first at line 27 (check which column holds it, "
+        "and whether the camera ran)"
+    ]
+
+
+def test_a_place_in_whole_pixels_may_stay(read):
+    """Rounded coarsely a place stays the same for many rows: half of the steps of this one are zero."""
+    lines = log_of(Night(rows=400))
+    for k in range(400):
+        cells = lines[at(1, 4) + k].split(";")
+        lines[at(1, 4) + k] = ";".join([cells[0], f"{round(float(cells[1]) / 2)}", *cells[2:]])
+    log = read(lines)
+    assert np.mean(np.diff(log[0].north_arcsec) == 0) > 0.4
+    assert log[0].good.all()
+    assert log[0].notes == ()
+
+
 # (e) pulses that cannot be --------------------------------------------------------------------------------------------
 
 

@@ -33,6 +33,8 @@ FIRST = (
     "scatter", "other-pace", "late-rows", "one-pointing-for-all", "same-pulse", "odd-pulses",
 )  # fmt: skip
 """Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
+REFUSED = ("section-refused", "file-refused")
+"""Notes that stand where sections stand: what could not even be read."""
 SAME_NOTES = 3
 """Notes of one kind that are shown; of more, a count."""
 
@@ -53,8 +55,13 @@ def log_text(result: LogSolution, signs: Signs) -> str:
 
 def _first(result: LogSolution) -> str:
     """What must be read before the answer: the log is not what it seems."""
-    notes = dict.fromkeys(note for note in result.solution.warnings if note.code in FIRST)
-    return "\n".join(paragraph(f"! {note.text}", "  ") for note in notes)
+    return "\n".join(paragraph(f"! {note.text}", "  ") for note in _said_first(result))
+
+
+def _said_first(result: LogSolution) -> dict[Note, None]:
+    """Notes that stand above the answer, those of the sections that it rests on among them."""
+    own = [note for section in result.sections if not section.reason for note in section.notes]
+    return dict.fromkeys(note for note in [*result.solution.warnings, *own] if note.code in FIRST)
 
 
 def _start(moment: datetime | None, site: Site) -> str:
@@ -90,6 +97,10 @@ def _sections(result: LogSolution, site: Site, signs: Signs) -> str:
         lines += [
             paragraph(f"    {names(section)}: {section.reason}", "      ") for section in left[:SAME_NOTES]
         ]
+    refused = [note for note in result.solution.warnings if note.code in REFUSED]
+    lines += [paragraph(f"  not used: {note.text}", "    ") for note in refused[:SAME_NOTES]]
+    if len(refused) > SAME_NOTES:
+        lines.append(f"  ... and {len(refused) - SAME_NOTES} more that cannot be read")
     lines += [
         "",
         "Drift north in arcsec a minute, corrections undone; off by: in sigmas; noise in",
@@ -196,11 +207,11 @@ def _guiding_in_short(guided: Sequence[SectionResult]) -> str:
 def _notes(result: LogSolution) -> str:
     """All notes; of those of one kind a few and a count."""
     # These stand above, in the verdict or in the tables.
-    said = ("add-pointing", "section-unused", "knock", *FIRST)
+    said, first = ("add-pointing", "section-unused", "knock", *REFUSED), _said_first(result)
     kinds: dict[str, list[Note]] = {}
     own = [note for section in result.sections for note in section.notes]
     for note in dict.fromkeys([*result.solution.warnings, *own]):
-        if note.code not in said:
+        if note.code not in said and note not in first:
             kinds.setdefault(note.code, []).append(note)
     lines = []
     for notes in kinds.values():

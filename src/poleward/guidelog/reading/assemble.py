@@ -19,17 +19,16 @@ from poleward.guidelog.reading.rows import Table
 from poleward.guidelog.reading.section import Bools, Integers, Section
 from poleward.guidelog.reading.sift import (
     Draft,
-    check_north_pulses,
     check_readable,
     check_start,
     draft_of,
     drop_endless_pulses,
-    note_odd_pulses,
     rows_with_star,
     steady_times,
     with_star,
 )
 from poleward.guidelog.reading.signs import among, column, rates, reversed_columns
+from poleward.guidelog.reading.unlikely import check_north_pulses, lost_where_still, note_odd_pulses
 from poleward.sky.axis import Floats
 
 
@@ -67,7 +66,7 @@ def build(piece: Piece, number: int, layout: Layout, file: str, local: tzinfo | 
     columns = _columns(draft.table, layout, scale, turned, rows)
     check_north_pulses(columns, where)
     note_odd_pulses(draft, rows, columns, file)
-    good = with_star(good[rows], columns, where)
+    good = lost_where_still(draft, rows, with_star(good[rows], columns, where), columns, where)
     if piece.told is not None:
         seconds, start = _counted_from(piece.told, draft.table.numbers[rows], seconds, start)
     pointing = pointing_of(held, start, where)

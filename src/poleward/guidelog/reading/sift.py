@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -15,7 +15,7 @@ from poleward.guidelog.reading.blocks import shorten
 from poleward.guidelog.reading.form import Layout, Measure, Words
 from poleward.guidelog.reading.pieces import Piece
 from poleward.guidelog.reading.rows import BLANKS, Table
-from poleward.guidelog.reading.section import Bools, Integers
+from poleward.guidelog.reading.section import Bools
 from poleward.guidelog.reading.signs import among
 from poleward.sky.axis import Floats
 
@@ -26,9 +26,6 @@ LONGEST_PULSE_MS = 60_000.0
 """Guide pulses last up to a few seconds (common practice, no source); a minute is a garbled number."""
 
 
-SHORTEST_PULSE_MS = 10.0
-"""A pulse moves a star by 0.01 arcsec a millisecond at most, so a guider whose longest one is shorter than this would
-chase a tenth of an arcsecond: rather are they seconds, read as milliseconds."""
 EARLY_S, LATE_S = 120.0, 3600.0
 """A start written to the minute, or after the first row, is early by less than two minutes. Late: a wrong hour is to be
 seen, and who waits for clouds to go for longer than one begins anew."""
@@ -36,12 +33,6 @@ NOTED_S = 600.0
 """So much turns the sky by 2.5 deg, which changes a drift by 4 %: worth a word."""
 SAME_WORD = 3
 """Damage leaves a row out, and hardly ever writes the same wrong word, or a pulse too long, in so many."""
-SAME_PULSES = 20
-"""A guider whose longest pulse is one second has pushed the star by more than 100 arcsec after so many of one length in
-one direction: it does not stay in the field, or the mount does not obey."""
-ODD_PULSES, ODD_FACTOR = 15, 5.0
-"""The median of fifteen pulses against that of all: at most 3.6 in 120 simulated sections with moves, play and glitches;
-a digit too many makes it ten."""
 YEARS = (1985, 2100)
 """Before, there were no guide logs; a clock that was never set shows 1970 or 1980."""
 
@@ -233,53 +224,6 @@ def check_start(draft: Draft, seconds: Floats, start: datetime | None, where: st
     if late > NOTED_S:
         text = f"{where}: the first row stands {shown} after the section's start; if that is not so, the result is wrong"
         draft.notes.append(Note("late-rows", text))
-
-
-def check_north_pulses(columns: Mapping[str, Floats], where: str) -> None:
-    """Refuse a column that cannot be of pulses: it would be taken for motion of the telescope."""
-    pulses = columns.get("north_pulse")
-    if pulses is None or not np.any(pulses):
-        return
-    if len(pulses) > times.STRAY_ROWS and np.all(pulses == pulses[0]):
-        raise InputError(
-            f"north_pulse is {pulses[0]:+g} ms in every row: a guider does not do that",
-            "check which column holds the pulses",
-            where,
-        )
-    if (longest := float(np.max(np.abs(pulses)))) < SHORTEST_PULSE_MS:
-        raise InputError(
-            f"the longest north_pulse is {longest:.2g} ms: a mount does not move in that",
-            "check its unit",
-            where,
-        )
-
-
-def note_odd_pulses(draft: Draft, rows: Integers, columns: Mapping[str, Floats], file: str) -> None:
-    """Say where the same pulse stands in many rows on end, or pulses are all at once of another size."""
-    pulses = columns.get("north_pulse")
-    if pulses is None or not np.any(pulses):
-        return
-
-    def note(code: str, row: int, text: str) -> None:
-        place = f"{file}:{draft.table.numbers[rows[row]]}"
-        draft.notes.append(Note(code, f"{place}: {text}: if it was not, the result is wrong"))
-
-    starts = np.flatnonzero(np.diff(pulses, prepend=np.nan) != 0)
-    sizes = np.diff(np.append(starts, len(pulses))) * (pulses[starts] != 0)
-    if (most := int(sizes.max())) >= SAME_PULSES:
-        first = int(starts[sizes.argmax()])
-        note("same-pulse", first, f"north_pulse is {pulses[first]:+g} ms in {most} rows on end")
-    sent = np.flatnonzero(np.abs(pulses) > 1e-3)  # below a microsecond it is a garbled number
-    if len(sent) >= 3 * ODD_PULSES:
-        near = np.median(np.lib.stride_tricks.sliding_window_view(np.abs(pulses[sent]), ODD_PULSES), axis=1)
-        times_usual = near / np.median(np.abs(pulses[sent]))
-        if (largest := float(times_usual.max())) >= ODD_FACTOR:
-            first = int(sent[np.argmax(times_usual >= ODD_FACTOR)])
-            note(
-                "odd-pulses",
-                first,
-                f"north_pulse is {largest:.0f} times as long as usual in the rows from here on",
-            )
 
 
 def with_star(good: Bools, columns: dict[str, Floats], where: str) -> Bools:
