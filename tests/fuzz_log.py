@@ -46,8 +46,8 @@ NAMES_DAMAGE = frozenset(
         "rows-unread", "rows-repeated", "clock-set-back", "gap", "late-rows", "section-anew", "section-refused",
         "file-refused", "last-row-cut", "wrong-encoding", "scatter", "guide-rate", "guide-rate-not-used", "section-unused",
         "one-pointing-for-all", "same-pulse", "odd-pulses",
-        "drive-unlike", "drive-early", "drive-dead", "drive-uneven", "drive-short", "clock", "moves-not-noted",
-        "other-pace",
+        "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven", "drive-short", "clock",
+        "moves-not-noted", "other-pace",
     )
 )  # fmt: skip
 Rng = np.random.Generator

@@ -41,7 +41,8 @@ def test_moves_by_pulses_tell_the_guide_rate():
 def solved(kind, number=0, **cell):
     guider, scatter = oddities.KINDS[kind]
     drawn = oddities.draw(replace(oddities.STATED, **cell), number, guider, scatter)
-    return drawn, solve_log(drawn.sections, oddities.SITE, pointing_error="0 deg")
+    sections = oddities.written(kind, drawn.sections, number)
+    return drawn, solve_log(sections, oddities.SITE, pointing_error="0 deg")
 
 
 @pytest.mark.parametrize(
@@ -51,6 +52,8 @@ def solved(kind, number=0, **cell):
         ("dead under 60 ms", "drive-dead"),
         ("north 8 % more, south 8 % less", "drive-uneven"),
         ("each pulse 20 ms short", "drive-short"),
+        # Without the check the guide rate is found at 0.6 of itself, and so is the axis error.
+        ("one pulse in nine of the wrong sign", "pulses-mended"),
     ],
 )
 def test_drives_that_differ_are_found_and_told_first(kind, code):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from log_nights import SITE, Cell, draw
 
 from poleward import InputError
 from poleward.guidelog.fitting.night import solve_log
+from poleward.guidelog.reading.section import Section
 from poleward.simulate.night import Oddity
 
 STATED = Cell(0.5, 30, 0.6, "right", "none", 100, "3 x 30 min", "none")
@@ -29,9 +31,23 @@ KINDS = {
     "north 8 % more, south 8 % less": ({"oddity": Oddity(north_share=0.08)}, {}),
     "each pulse 20 ms short": ({"oddity": Oddity(short_ms=20.0)}, {}),
     "wind in bouts of three times the noise": ({}, {"bout_factor": 3.0}),
+    "one pulse in nine of the wrong sign": ({}, {}),
     "pulses of the wrong sign": ({}, {}),
 }
 ORDINARY = {"no-check", "guide-rate-open", "only-watched", "moves-by-pulses"}
+
+
+def written(kind: str, sections: Sequence[Section], number: int) -> list[Section]:
+    """What a log of this kind makes of a night."""
+    if "wrong sign" not in kind:
+        return list(sections)
+    share = 1 / 9 if kind.startswith("one pulse in nine") else 1.0
+    rng = np.random.default_rng(number)
+    turned = []
+    for each in sections:
+        sign = np.where(rng.random(len(each.seconds)) < share, -1.0, 1.0)
+        turned.append(replace(each, north_pulse_ms=sign * each.north_pulse_ms))
+    return turned
 
 
 def main(nights: int, first: int) -> None:
@@ -44,11 +60,10 @@ def main(nights: int, first: int) -> None:
             unsaid = 0.0
             for number in range(first, first + nights):
                 drawn = draw(cell, number, guider, scatter)
-                sections = drawn.sections
-                if kind == "pulses of the wrong sign":
-                    sections = [replace(each, north_pulse_ms=-each.north_pulse_ms) for each in sections]
                 try:
-                    s = solve_log(sections, SITE, pointing_error="0 deg").solution
+                    s = solve_log(
+                        written(kind, drawn.sections, number), SITE, pointing_error="0 deg"
+                    ).solution
                 except InputError:
                     refused += 1
                     continue

@@ -29,8 +29,8 @@ MOST_LINES = 12
 WORST = 5
 """How many of a long table are shown."""
 FIRST = (
-    "drive-unlike", "drive-early", "drive-dead", "drive-uneven", "drive-short", "guide-rate", "moves-not-noted", "clock",
-    "scatter", "other-pace", "late-rows", "one-pointing-for-all", "same-pulse", "odd-pulses",
+    "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven", "drive-short", "guide-rate",
+    "moves-not-noted", "clock", "scatter", "other-pace", "late-rows", "one-pointing-for-all", "same-pulse", "odd-pulses",
 )  # fmt: skip
 """Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
 REFUSED = ("section-refused", "file-refused")

@@ -9,9 +9,10 @@ from functools import cached_property
 
 import numpy as np
 
-from poleward.guidelog.fitting.correct import bouts, glitches, robust_sigma
+from poleward.guidelog.fitting.correct import Track, bouts, glitches, robust_sigma
 from poleward.guidelog.fitting.integral import Quadratic
 from poleward.guidelog.fitting.lattice import FAR, beliefs_of, layout_of
+from poleward.guidelog.fitting.law import readings
 from poleward.guidelog.fitting.noise import Noise
 from poleward.guidelog.fitting.oddities import row_column, stands_out
 from poleward.guidelog.fitting.parts import Drive, Part, State, curve
@@ -74,6 +75,15 @@ def middle(part: Part, rows: int) -> Part:
         piece=part.piece[inside],
         scale=part.scale[inside],
     )
+
+
+def mended(part: Part, whole: Track, early: bool = False) -> list[tuple[Part, int]]:
+    """Return a section as it may be if some pulses were written down wrong, and how many; see `law`."""
+    tracks = (
+        (replace(part.track, pulse_ms=pulse).answering(early=early), count)
+        for pulse, count in readings(whole, part.kept, early)
+    )
+    return [(replace(part, track=track), count) for track, count in tracks]
 
 
 def first_guess(part: Part) -> Part:
@@ -257,6 +267,13 @@ def wrong_way(part: Part, drive: Drive | None, pole: Pole) -> str:
     if drive is None:
         return ""
     part = replace(middle(first_guess(part), SIGN_ROWS), drive=0)
+    found = _sign(part, drive, pole)
+    # Where only some pulses are wrong, `fit.start` finds it, and it is said.
+    rivals = mended(part, part.track) if found else ()
+    return "" if any(count and not _sign(other, drive, pole) for other, count in rivals) else found
+
+
+def _sign(part: Part, drive: Drive, pole: Pole) -> str:
     rates = SIGN_RATES[0] if math.isfinite(drive.sigma) else SIGN_RATES[1]
     plays = reach_of([part])
     # A few plays show that pulses do what they say; that they do not must be so at all.

@@ -25,6 +25,7 @@ from poleward.guidelog.fitting.drive import (
     find_drive,
     first_guess,
     look_again,
+    mended,
     own_row,
 )
 from poleward.guidelog.fitting.integral import Quadratic
@@ -46,7 +47,8 @@ FURTHER_SIGMAS = 4.0
 Statist. 6, 461), and once it is: there are more of them, then. None of 60 nights of docs/experiments/log_nights.py without
 such moves has a step of 4.5 to try."""
 RARE = 12.0
-"""Log-likelihood by which a log whose pulses stand in the row after the one that they answer to must do better."""
+"""Log-likelihood by which a log whose pulses stand in the row after the one that they answer to must do better, and one in
+which some pulses were written down wrong."""
 OWN_SIGMAS = 0.0
 """How far that must stand out of what is left over before such a log is looked for; see `own_row`."""
 LIKELY_RATES = ((0.5, 2.0), (1.5, 30.0))
@@ -66,7 +68,7 @@ def start(
 
     Whether noted moves were made by its pulses: where the guider goes to the star's new place itself, the track with
     pulses undone does not jump there; and nothing tells the guide rate better than such a move. And whether a pulse
-    stands in the row it answers to, or in the one after it.
+    stands in the row it answers to, or in the one after it; and whether some were written down wrong.
     """
     where = _Where(number, state, pole, prior)
     best = where.read(parts)
@@ -78,6 +80,8 @@ def start(
         rival = where.read(moved, early=True)
         if likely_rate(rival.found.drive):
             best = max(best, rival, key=_likelier)
+    if number is not None:
+        best = max([best, *where.mended(best, parts)], key=_likelier)
     best = _cut(best, where)
     return [replace(part, noise=scaled(best.found.noise, part.noise)) for part in best.parts], best.drive
 
@@ -102,7 +106,8 @@ def _cut(best: _Reading, where: _Where) -> _Reading:
         levels, rows = _levels(cut), max(int(np.sum(part.kept)) for part in cut)
         if levels <= _levels(best.parts):
             break
-        rival = where.read(cut, (levels - first) * math.log(rows) / 2, early=best.early)
+        cost = (levels - first) * math.log(rows) / 2
+        rival = where.read(cut, cost, early=best.early, mended=best.mended)
         if rival.log < best.log:
             break
         best = rival
@@ -130,10 +135,11 @@ class _Reading:
     parts: list[Part]
     found: FirstLook
     early: bool
+    mended: int
 
     @property
     def drive(self) -> Drive | None:
-        return self.found.drive and replace(self.found.drive, early=self.early)
+        return self.found.drive and replace(self.found.drive, early=self.early, mended=self.mended)
 
 
 def _likelier(reading: _Reading) -> float:
@@ -152,15 +158,32 @@ class _Where:
     def scan(self, parts: Sequence[Part]) -> Scan:
         return Scan(tuple(few(parts)), self.number, self.state, self.pole, self.prior)
 
+    def mended(self, best: _Reading, parts: Sequence[Part]) -> list[_Reading]:
+        """Read pulses that break the guider's law in the ways there are; `parts` know where the star was placed anew."""
+        each = [mended(part, whole.track, best.early) for part, whole in zip(best.parts, parts, strict=True)]
+        found = []
+        for way in zip(*each, strict=True):
+            count = sum(broken for _, broken in way)
+            rival = count and self.read([part for part, _ in way], early=best.early, mended=count)
+            if rival and likely_rate(rival.found.drive):
+                found.append(rival)
+        return found
+
     def read(
-        self, parts: Sequence[Part], cost: float = 0.0, *, like: FirstLook | None = None, early: bool = False
+        self,
+        parts: Sequence[Part],
+        cost: float = 0.0,
+        *,
+        like: FirstLook | None = None,
+        early: bool = False,
+        mended: int = 0,
     ) -> _Reading:
         """Look at one; only where another that says much the same has been found, if there is one."""
         scan = self.scan(parts)
         found = look_again(scan, like.noises, like.plays) if like else find_drive(scan)
         levels = sum(len(part.starts) - 1 for part in scan.parts)
-        log = found.log - math.log(MOVE_ARCSEC) * levels - cost - RARE * early
-        return _Reading(log, list(parts), found, early)
+        log = found.log - math.log(MOVE_ARCSEC) * levels - cost - RARE * (early + (mended > 0))
+        return _Reading(log, list(parts), found, early, mended)
 
 
 def scaled(noise: Noise, like: Noise) -> Noise:

@@ -40,6 +40,8 @@ class Drive:
     backlash_ms : float
     early : bool
         A pulse belongs to the row before the one in which it stands.
+    mended : int
+        Pulses taken to be others than those written down; see `law`.
     dead_ms : float
         Shorter pulses do not move it.
     odd : tuple of str
@@ -51,6 +53,7 @@ class Drive:
     rate: float = 1.0
     backlash_ms: float = 0.0
     early: bool = False
+    mended: int = 0
     dead_ms: float = 0.0
     odd: tuple[str, ...] = ()
 
