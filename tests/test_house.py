@@ -284,6 +284,7 @@ def test_slow_tests_are_named_here_and_run_by_ci() -> None:
     assert {name for names in slow for name in names} == {
         "test_files_choices_and_poles_complete",
         "test_a_whole_evening_with_slips",
+        "test_bouts_do_not_make_answers_too_small",
         "test_commands_work_as_typed",
         "test_mypy_sees_the_types_of_a_users_script",
         "test_an_example_of_the_help_works_as_typed",

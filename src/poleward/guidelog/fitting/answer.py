@@ -27,13 +27,10 @@ from poleward.solving.least_squares import coverage_factor, p_value, scatter_fac
 FAR_RATE = 0.18
 """A guide rate this much off the stated one is not the mount's doing: three sigmas of a rate stated without one. With moves
 of 3 arcsec that nobody noted, one in six is as far off (docs/experiments/log_oddities.py), and the answer with it."""
-NOISE_ALONE, NOISE_LIKE_IT, NOISE_IN_BOUTS = 1.15, 1.3, 1.6
+NOISE_ALONE, NOISE_LIKE_IT = 1.15, 1.3
 """By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
 nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py. More so
-where what lasts is weak and short, for that is just what a wrong rate makes; and where wind comes in bouts, whose edges nobody
-knows to the row (docs/experiments/log_oddities.py)."""
-BOUTS = 0.1
-"""Share of the rows in bouts from which on they count; it is 0.09 at most in the 360 sections of 120 nights without bouts."""
+where what lasts is weak and short, for that is just what a wrong rate makes."""
 WEAK = 2.0
 """Weak and short: so large at most is what lasts over what is new, squared, times the rows that it lasts. It is 0.6 for 0.3
 over 0.7 arcsec and three rows, and comes out up to 2; 3 and more for what lasts longer."""
@@ -192,8 +189,6 @@ def _doubted(mixture: Mixture, parts: Sequence[Part], drives: Sequence[Drive]) -
 
 def _by_noise_alone(parts: Sequence[Part]) -> float:
     """By how much sigmas are too small where the noise alone tells the guide rate."""
-    if np.mean(np.concatenate([part.scale > 1 for part in parts])) > BOUTS:
-        return NOISE_IN_BOUTS
     # Whether the noise of most sections is such as a guide rate that is not the true one would make.
     alike = [part.noise.ratio * part.noise.correlation_time_s < WEAK * part.track.cadence_s for part in parts]
     return NOISE_LIKE_IT if 2 * sum(alike) > len(alike) else NOISE_ALONE

@@ -31,10 +31,6 @@ GLITCH_MADS = 6.0
 """Before anything is fitted: rows this many robust standard deviations off the median of their neighbours."""
 NORMAL_MAD = 0.6744897501960817
 """Of a standard normal distribution: scipy.special.ndtri(0.75). scipy.stats has the whole, at four times the cost."""
-BOUT_ROWS = 21
-BOUT_FACTOR = 2.0
-"""A bout is where the median step of so many rows is so many times that of all: with a noise that is the same throughout
-one in 2000 such stretches looks so, and then some ten rows lose half their weight."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,28 +201,6 @@ def glitches(values: Floats) -> Bools:
     off = values - running_median(values, WINDOW)
     sigma = robust_sigma(off)
     return np.abs(off) > GLITCH_MADS * sigma if sigma > 0 else np.zeros(len(values), bool)
-
-
-def bouts(values: Floats) -> Floats:
-    """How many times as large the noise is in each of n rows: 1, and more in bouts where it is plainly larger.
-
-    Judged by steps from row to row, which a drift and a noise that lasts hardly show; one number for all bouts.
-    """
-    scale = np.ones(len(values))
-    if len(values) < 4 * BOUT_ROWS:
-        return scale
-    step = np.abs(np.diff(values, prepend=values[:1]))
-    local, usual = running_median(step, BOUT_ROWS), float(np.median(step))
-    wild = local > BOUT_FACTOR * usual
-    share = np.mean(wild)
-    if usual <= 0 or not 0 < share < 0.5:
-        return scale
-    # The median of the rows beside it shrinks a bout by some rows at either end.
-    wild = np.convolve(wild, np.ones(7), "same") > 0
-    within, without = (float(np.median(step[rows])) for rows in (wild, ~wild))
-    if without > 0:
-        scale[wild] = max(within / without, 1.0)
-    return scale
 
 
 def jumps(values: Floats, piece: Integers, scale: Floats) -> Integers:

@@ -9,7 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
-from poleward.guidelog.fitting.correct import Track, bouts, glitches, robust_sigma
+from poleward.guidelog.fitting.bouts import suspected
+from poleward.guidelog.fitting.correct import Track, glitches, robust_sigma
 from poleward.guidelog.fitting.integral import Quadratic
 from poleward.guidelog.fitting.lattice import FAR, beliefs_of, layout_of
 from poleward.guidelog.fitting.law import readings
@@ -88,7 +89,7 @@ def mended(part: Part, whole: Track, early: bool = False) -> list[tuple[Part, in
 
 def first_guess(part: Part) -> Part:
     """Take out glitches roughly, and guess the noise from differences of neighbouring rows, and where it is larger."""
-    part = replace(part, kept=~glitches(part.track.north_arcsec), scale=bouts(part.track.north_arcsec))
+    part = replace(part, kept=~glitches(part.track.north_arcsec), scale=suspected(part.track.north_arcsec))
     steps = np.diff(part.track.north_arcsec[part.kept])
     white = max(robust_sigma(steps) / math.sqrt(2), 1e-3)
     return replace(part, noise=Noise(white, white * math.sqrt(0.5), 30.0))

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from poleward.guidelog.fitting.bouts import gauged
 from poleward.guidelog.fitting.drive import (
     MOVE_ARCSEC,
     FirstLook,
@@ -41,6 +42,8 @@ from poleward.sky.pole import Pole
 
 ROUNDS = 2
 """How often rows are judged: once from afar, once with an answer that is almost the last one."""
+ALIKE = 0.1
+"""How much the size of a row's noise may change without another round, of itself."""
 FIRST_SIGMAS = 4.5
 FURTHER_SIGMAS = 4.0
 """How much a step must explain (see `sieve`) where a log as a whole is likelier for it, half the logarithm of its rows taken off for each (Schwarz 1978, Ann.
@@ -216,7 +219,7 @@ def settled(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> P
     """Judge the rows and integrate, until no row changes its weight or twice."""
     now, found = list(parts), None
     for _ in range(ROUNDS):
-        judged = [sieve(part, state, pole) for part in now]
+        judged = [sieve(gauged(part, state, pole), state, pole) for part in now]
         if found is not None and all(_same(*pair) for pair in zip(now, judged, strict=True)):
             break
         found = posterior(judged, state, pole, prior)
@@ -226,7 +229,8 @@ def settled(parts: Sequence[Part], state: State, pole: Pole, prior: Floats) -> P
 
 
 def _same(old: Part, new: Part) -> bool:
-    return np.array_equal(old.kept, new.kept) and np.array_equal(old.piece, new.piece)
+    rows = np.array_equal(old.kept, new.kept) and np.array_equal(old.piece, new.piece)
+    return rows and np.allclose(old.scale, new.scale, rtol=ALIKE)
 
 
 def fit(parts: Sequence[Part], drives: Sequence[Drive], pole: Pole, prior: Floats) -> Posterior:

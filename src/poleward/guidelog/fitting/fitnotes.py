@@ -11,7 +11,7 @@ from poleward.errors import Note
 from poleward.guidelog.fitting.answer import BENT, Fitted, far_off, unnoted_moves
 from poleward.guidelog.fitting.fit import LIKELY_RATES
 from poleward.guidelog.fitting.logsolution import SectionResult
-from poleward.guidelog.fitting.parts import Drive
+from poleward.guidelog.fitting.parts import Drive, Part
 from poleward.guidelog.fitting.unlike import ALL
 from poleward.sky.axis import SIDEREAL_RATE, Floats
 
@@ -37,6 +37,7 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
                 "begins there; if such moves are noted somewhere, tell the layout (`shift`): small ones cannot be found",
             )
         )
+    notes += _wind_notes(found.parts)
     if found.bent < BENT:
         notes.append(
             Note(
@@ -67,6 +68,22 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
             Note("no-check", "just enough sections for an answer: one more, elsewhere, would check them")
         )
     return notes
+
+
+def _wind_notes(parts: Sequence[Part]) -> list[Note]:
+    """Whether the noise is larger in bouts: an answer that takes account of it is none the worse, so the last thing said."""
+    sizes = [float(np.max(part.scale)) for part in parts]
+    if max(sizes) == 1:
+        return []
+    windy = [part.scale > math.sqrt(size) for part, size in zip(parts, sizes, strict=True)]
+    share, times = np.mean(np.concatenate(windy)), np.median([size for size in sizes if size > 1])
+    return [
+        Note(
+            "bouts",
+            f"the star's scatter comes in bouts (wind?): {times:.1f} times as large in {100 * share:.0f} % of the rows, which "
+            "count for less",
+        )
+    ]
 
 
 def _drive_notes(drive: Drive) -> list[Note]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -33,6 +34,8 @@ MOST_STEPS = 40
 LEAST_LEFT = 20
 """Rows less levels that must keep their weight: three numbers for the noise, three for the drift and two for the gears, with
 some to spare. Half of what a section needs at all: more are never lost to glitches, gusts and steps of a star."""
+EDGE = 0.1
+"""A bout begins or ends where the size of the noise changes so much from one row to the next."""
 NO_WEIGHT = 1e-6
 """Of rows set aside, while they are judged: no influence on others, and far from the rounding of doubles."""
 
@@ -88,7 +91,8 @@ def _judged(part: Part, model: tuple[Floats, Floats | None], least: float) -> tu
     judged = replace(part, kept=~(wild | gust), gusts=gust & ~wild)
     matrix, left = weighed(judged.kept)
     # What lasts grows at once where a bout begins, and nobody knows to the row where that is.
-    edge = np.convolve(np.diff(scale, prepend=scale[:1]) != 0, np.ones(WINDOW), "same") > 0
+    change = np.abs(np.diff(np.log(scale), prepend=math.log(scale[0])))
+    edge = np.convolve(change > EDGE, np.ones(WINDOW), "same") > 0
     steps = np.where(judged.kept & ~edge, np.abs(stepped(matrix, left, noise.white_arcsec, scale)), 0.0)
     best = int(np.argmax(steps))
     return judged, best if steps[best] > least else None
