@@ -47,7 +47,7 @@ NAMES_DAMAGE = frozenset(
         "file-refused", "last-row-cut", "wrong-encoding", "scatter", "guide-rate", "guide-rate-not-used", "section-unused",
         "one-pointing-for-all", "same-pulse", "odd-pulses",
         "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven", "drive-short", "clock",
-        "moves-not-noted", "other-pace",
+        "moves-not-noted", "other-pace", "long-gap", "place-still", "pulses-empty", "star-held", "times-count",
     )
 )  # fmt: skip
 Rng = np.random.Generator

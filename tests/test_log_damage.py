@@ -141,7 +141,18 @@ def test_5_clock_steps_back_an_hour(read, iso):
     assert_rows(section, np.arange(400))
     assert section.moved.nonzero()[0].tolist() == [250]
     assert [note.text for note in section.notes] == [
-        "night.log:256: the clock steps back by 1:00:00; the rows after it are taken to follow on"
+        "night.log:256: the clock steps back by 1:00:00; the rows after it are taken to follow on, and are wrong "
+        "if a line that opens a section is lost there"
+    ]
+
+
+def test_5_newest_row_first(read):
+    """Each step back had been taken for a clock that was set back, and each row for a piece of its own."""
+    lines = log_of(NIGHT)
+    lines[FIRST_ROW - 1 : -1] = lines[FIRST_ROW - 1 : -1][::-1]
+    assert [note.text for note in read(lines).refused] == [
+        "night.log:2: the times go back in 399 of 399 rows: the newest row stands first (turn the lines round, or check "
+        "which column holds the time)"
     ]
 
 
@@ -181,10 +192,20 @@ def test_7_gap_of_20_minutes(read):
         NIGHT.seconds + np.where(np.arange(400) < 200, 0, 1200), abs=LAST_BIT
     )
     assert section.north_arcsec == pytest.approx(NIGHT.north, abs=LAST_BIT)
+    assert codes(section) == ["long-gap"]  # told above the answer
     assert [note.text for note in section.notes] == [
         "night.log:206: no row for 0:20:02 before this one: if rows are lost there, or the clock was set ahead, the "
         "result may be wrong"
     ]
+
+
+def test_7_a_short_gap_weighs_more_behind_lines_that_cannot_be_read(read):
+    """Three minutes are as long as it takes to write another section's first lines."""
+    lines = log_of(NIGHT)
+    del lines[206:296]
+    assert codes(read(lines)[0]) == ["gap"]
+    lines.insert(206, "\0" * 4096)
+    assert codes(read(lines)[0]) == ["rows-unread", "long-gap"]
 
 
 def test_8_all_rows_lost(read):

@@ -377,6 +377,26 @@ def guided_pair(seed=3):
     return watched(PLACE, 8.0, 5.0, points, hours=0.6, guider=guider, seed=seed)
 
 
+@pytest.mark.parametrize("share", [0.6, 0.9])
+def test_a_guided_star_without_its_pulses_is_seen(share):
+    """It stays near its mark, so the axis seems to stand on the pole; only how it is thrown back tells."""
+    guider = Guider(backlash_ms=0, share_sent_back=share, move_every_s=600)
+    sections = watched(PLACE, 8.0, 5.0, [(-3.5, 10.0), (0.2, 5.0)], hours=0.5, guider=guider)
+    found = solve_log([replace(each, north_pulse_ms=None) for each in sections], SITE).solution
+    assert abs(found.azimuth_error_arcmin) < 1  # of 8 arcmin
+    (held,) = [note.text for note in found.warnings if note.code == "star-held"]
+    assert "its pulses stand elsewhere, or nowhere, and the answer is far too small" in held
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(
+    "scatter", [Scatter(), Scatter(0.8, 0.0), Scatter(0.3, 0.8, 60.0, glitch_share=0.02)]
+)
+def test_a_watched_star_is_not_taken_for_a_held_one(scatter, seed):
+    sections = watched(PLACE, 8.0, 5.0, [(-3.5, 10.0), (0.2, 5.0)], hours=0.5, scatter=scatter, seed=seed)
+    assert "star-held" not in [note.code for note in solve_log(sections, SITE).solution.warnings]
+
+
 def test_pulses_of_the_wrong_sign_are_not_believed():
     first, *rest = guided_pair()
     result = solve_log([replace(first, north_pulse_ms=-first.north_pulse_ms), *rest], SITE)

@@ -512,6 +512,17 @@ def test_one_hour_angle_for_many_sections_is_noted(read):
     assert [note.code for note in log.notes] == ["one-pointing-for-all"]
 
 
+def test_a_column_of_pulses_that_holds_none_is_noted(read):
+    """Once for the file, and only where no section has any: half an hour unguided is a good idea."""
+    still = [Night(number=1), Night(number=2)]
+    for one in still:
+        one.north_pulse[:] = 0
+    (note,) = read(log_of(*still)).notes
+    assert note.code == "pulses-empty"
+    assert "the column of north pulses holds none at all" in note.text
+    assert not read(log_of(still[0], Night(number=2))).notes
+
+
 def test_a_section_whose_clock_may_be_in_another_unit_is_named(read, tmp_path):
     """Tenths of a second read as seconds stretch a section tenfold: its drift, a tenth of what it was, weighs most."""
     slow = Night(number=3, cadence_s=20.0)
@@ -528,6 +539,16 @@ def test_a_section_whose_clock_may_be_in_another_unit_is_named(read, tmp_path):
     ):  # exposures as people take them
         assert not read(log_of(Night(number=1), near)).notes
     assert not read(log_of(slow)).notes
+
+
+def test_times_that_may_only_number_the_rows_are_noted(read):
+    """Rows every 3 s, counted as if they were seconds, make the axis three times as far off."""
+    (note,) = read(log_of(Night(number=1, cadence_s=1.0), Night(number=2, cadence_s=1.0))).notes
+    assert note.code == "times-count"
+    assert "the times go up by exactly 1 s from row to row: if they only number the rows" in note.text
+    late = Night(number=1, cadence_s=1.0)
+    late.seconds = np.floor(late.seconds * 1.1)  # a tenth of a second to read the camera
+    assert not read(log_of(late)).notes
 
 
 def test_a_section_that_lost_its_first_rows_is_named(read, tmp_path):

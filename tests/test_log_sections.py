@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -192,6 +193,24 @@ def test_times_that_begin_again(read):
     assert len(log[0].seconds) == NIGHTS[0].rows
 
 
+@pytest.mark.parametrize("garbled", [True, False])
+def test_times_that_go_back_behind_a_hole(read, garbled):
+    """A block of the disk took the end of one section and the beginning of the next, whose later rows are not the first's."""
+    lines = log_of(*NIGHTS)
+    lines[at(1, 4) + 100 : at(2, 4) + 40] = ["\0" * 4096] if garbled else []
+    log = read(lines)
+    if garbled:
+        assert minutes(log) == [-19, -17]
+        assert (
+            "the times go back behind lines that cannot be read: its first line may be lost"
+            in reasons(log)[0]
+        )
+        assert len(log[0].seconds) == 100
+    else:  # or a clock was set back: nobody can tell, so it is told above the answer
+        assert [note.code for note in log[0].notes] == ["clock-set-back"]
+        assert "are wrong if a line that opens a section is lost there" in log[0].notes[0].text
+
+
 # (c) rows against their start -----------------------------------------------------------------------------------------
 
 DATED = LAYOUT.replace('"sec", unit = "s"', ISO)
@@ -274,6 +293,31 @@ def test_one_start_that_runs_into_two_others(read):
     assert len(log) == 3  # nothing overlaps by more than a minute
     log = read([line.replace("T22:40:03", "T22:10:00") for line in lines])
     assert minutes(log) == [-17]  # either of the first two may be wrong
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_which_of_many_run_into_others(read, seed):
+    """By the definition, pair by pair: overlaps of more than a minute; the one with most of them goes first."""
+    draw = np.random.default_rng(seed)
+    one = read(log_of(Night(rows=3)))[0]
+    sections = []
+    for number in range(12):
+        begun, lasts = draw.uniform(0, 3000), float(draw.choice([30.0, 300.0, 900.0]))
+        start = datetime(2026, 11, 25, tzinfo=UTC) + timedelta(seconds=begun)
+        sections.append(
+            replace(one, where=f"night.log:{number}", start=start, seconds=np.array([0.0, lasts / 2, lasts]))
+        )
+
+    def shared(a, b):
+        first, last = (np.array([s.start.timestamp() + s.seconds[at] for s in (a, b)]) for at in (0, -1))
+        return a is not b and min(last) - max(first) > 60
+
+    left = list(sections)
+    while most := max((sum(shared(a, b) for b in left) for a in left), default=0):
+        left = [a for a in left if sum(shared(a, b) for b in left) < most]
+    kept, notes = reader._apart(sections)
+    assert [s.where for s in kept] == [s.where for s in left]
+    assert len(notes) == len(sections) - len(left)
 
 
 @pytest.mark.parametrize("year", ["0001", "9999"])

@@ -198,7 +198,7 @@ def _split(text: Any, kind: Kind, unit: str) -> tuple[float, Any]:
 
 def _converted(number: float, given: Any, kind: Kind, shown: str, place: str) -> float:
     """Return the number in the kind's unit; the common unit is not worth an import of astropy."""
-    if given == kind.unit:
+    if str(given).replace(" ", "") == kind.unit.replace(" ", ""):
         return number
     if kind.unit == "rad" and given in ("deg", "hourangle"):
         return math.radians(number * (15 if given == "hourangle" else 1))

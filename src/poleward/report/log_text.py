@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
 from poleward.door.clock import zone_of
@@ -29,8 +29,9 @@ MOST_LINES = 12
 WORST = 5
 """How many of a long table are shown."""
 FIRST = (
-    "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven", "drive-short", "guide-rate",
-    "moves-not-noted", "clock", "scatter", "other-pace", "late-rows", "one-pointing-for-all", "same-pulse", "odd-pulses",
+    "pulses-empty", "star-held", "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven",
+    "drive-short", "guide-rate", "moves-not-noted", "clock", "scatter", "other-pace", "late-rows", "one-pointing-for-all",
+    "same-pulse", "odd-pulses", "clock-set-back", "long-gap", "times-count",
 )  # fmt: skip
 """Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
 REFUSED = ("section-refused", "file-refused")
@@ -55,7 +56,7 @@ def log_text(result: LogSolution, signs: Signs) -> str:
 
 def _first(result: LogSolution) -> str:
     """What must be read before the answer: the log is not what it seems."""
-    return "\n".join(paragraph(f"! {note.text}", "  ") for note in _said_first(result))
+    return "\n".join(_by_kind(_said_first(result), "!"))
 
 
 def _said_first(result: LogSolution) -> dict[Note, None]:
@@ -208,15 +209,21 @@ def _notes(result: LogSolution) -> str:
     """All notes; of those of one kind a few and a count."""
     # These stand above, in the verdict or in the tables.
     said, first = ("add-pointing", "section-unused", "knock", *REFUSED), _said_first(result)
-    kinds: dict[str, list[Note]] = {}
     own = [note for section in result.sections for note in section.notes]
-    for note in dict.fromkeys([*result.solution.warnings, *own]):
-        if note.code not in said and note not in first:
-            kinds.setdefault(note.code, []).append(note)
-    lines = []
-    for notes in kinds.values():
-        shown = notes if len(notes) <= SAME_NOTES + 1 else notes[:SAME_NOTES]
-        lines += [paragraph(f"note: {note.text}", "      ") for note in shown]
-        if len(shown) < len(notes):
-            lines.append(f"      ... and {len(notes) - len(shown)} more notes like this one")
-    return "\n".join(lines)
+    every = dict.fromkeys([*result.solution.warnings, *own])
+    return "\n".join(
+        _by_kind([note for note in every if note.code not in said and note not in first], "note:")
+    )
+
+
+def _by_kind(notes: Iterable[Note], mark: str) -> list[str]:
+    kinds: dict[str, list[Note]] = {}
+    for note in notes:
+        kinds.setdefault(note.code, []).append(note)
+    lines, indent = [], " " * (len(mark) + 1)
+    for alike in kinds.values():
+        shown = alike if len(alike) <= SAME_NOTES + 1 else alike[:SAME_NOTES]
+        lines += [paragraph(f"{mark} {note.text}", indent) for note in shown]
+        if len(shown) < len(alike):
+            lines.append(f"{indent}... and {len(alike) - len(shown)} more notes like this one")
+    return lines

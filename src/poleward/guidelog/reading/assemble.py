@@ -18,6 +18,7 @@ from poleward.guidelog.reading.pieces import Piece
 from poleward.guidelog.reading.rows import Table
 from poleward.guidelog.reading.section import Bools, Integers, Section
 from poleward.guidelog.reading.sift import (
+    NOTED_S,
     Draft,
     check_readable,
     check_start,
@@ -200,10 +201,12 @@ def _tell(draft: Draft, file: str, piece: Piece, steady: times.Steady) -> None:
     numbers = table.numbers[draft.keep]
     for row, back in steady.steps:
         step = timedelta(seconds=round(back))
-        text = f"the clock steps back by {step}; the rows after it are taken to follow on"
-        note("clock-set-back", int(numbers[row]), text)
+        text = f"the clock steps back by {step}; the rows after it are taken to follow on, and are wrong if a line that opens "
+        note("clock-set-back", int(numbers[row]), f"{text}a section is lost there")
     if gaps := steady.gaps:
         row, longest = max(gaps, key=lambda gap: gap[1])
         several = f", the longest of {len(gaps)} gaps" if len(gaps) > 1 else ""
         text = f"no row for {timedelta(seconds=round(longest))} before this one{several}: if rows are lost there, or the "
-        note("gap", int(numbers[row]), f"{text}clock was set ahead, the result may be wrong")
+        behind = any(numbers[row - 1] < line < numbers[row] for line, _ in draft.unread)
+        code = "long-gap" if longest >= NOTED_S or behind else "gap"
+        note(code, int(numbers[row]), f"{text}clock was set ahead, the result may be wrong")

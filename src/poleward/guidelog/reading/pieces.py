@@ -2,7 +2,7 @@
 
 A line that opens a section may be lost, and a log may tell the target in its columns. Proof of a lost line: the line
 that names the columns stands again and the times do not go on; a coordinate is found twice with two values; times that
-count from the section's start begin again.
+count from the section's start begin again, or go back behind lines that cannot be read.
 """
 
 from __future__ import annotations
@@ -91,7 +91,8 @@ def divided(block: Block, copied: Bools, layout: Layout, file: str) -> list[Piec
         raise InputError("all rows of this section repeat earlier ones", "", where)
     seconds = _raw_seconds(block, table, layout)
     own = np.isfinite(seconds) & ~copied[table.positions]
-    cuts = _lost_lines(block, table.numbers[own], seconds[own], layout, where)
+    garbled = np.array([line for line, _ in table.unread], dtype=np.int64)
+    cuts = _lost_lines(block, (table.numbers[own], seconds[own], garbled), layout, where)
     moves, strays = _targets(table, own, seconds, layout, where)
     table.unread += [(line, "its columns tell another target, for so few rows") for line in strays]
     lines = sorted({*moves, *cuts})
@@ -141,9 +142,13 @@ def _raw_seconds(block: Block, table: Table, layout: Layout) -> Floats:
 
 
 def _lost_lines(
-    block: Block, numbers: Integers, seconds: Floats, layout: Layout, where: str
+    block: Block, rows: tuple[Integers, Floats, Integers], layout: Layout, where: str
 ) -> dict[int, str]:
-    """Return the lines at which rows of another section begin though no line opens it, each with the proof."""
+    """Return the lines at which rows of another section begin though no line opens it, each with the proof.
+
+    Of the rows: their lines, their seconds, and the lines of those that cannot be read.
+    """
+    numbers, seconds, garbled = rows
     steps = np.diff(seconds)
     usual = float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
     room = GOES_ON_ROWS * usual
@@ -156,12 +161,12 @@ def _lost_lines(
         begun = seconds[:1]
         for at in (np.flatnonzero(steps < -room)[:1000] + 1).tolist():
             ahead = seconds[at : at + times.STRAY_ROWS + 1]
-            if (
-                len(ahead) > times.STRAY_ROWS
-                and ahead.max() < seconds[at - 1]
-                and abs(ahead[0] - begun[0]) <= room
-            ):
+            if len(ahead) <= times.STRAY_ROWS or ahead.max() >= seconds[at - 1]:
+                continue
+            if abs(ahead[0] - begun[0]) <= room:
                 found.setdefault(int(numbers[at]), "the times begin again there")
+            elif np.any((garbled > numbers[at - 1]) & (garbled < numbers[at])):
+                found.setdefault(int(numbers[at]), "the times go back behind lines that cannot be read")
     for name, first, line in _twice(block, layout):
         at = int(np.searchsorted(numbers, line))
         if 0 < at < len(numbers) and (int(numbers[at]) in found or layout.time.factor is None):

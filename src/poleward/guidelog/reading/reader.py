@@ -30,6 +30,8 @@ OVERLAP_S = 60.0
 """Starts written to the minute may be wrong by so much."""
 LATER_S, LATER = 60.0, 5.0
 """A guider that chooses a star and measures its way takes some minutes each time; one section so late alone has lost rows."""
+ALL_BUT_DAMAGE = 0.98
+"""A camera takes some time to be read: of exposures of one second, every tenth or so is two whole seconds after the last."""
 OTHER_PACE = 8.0
 """Who guides with exposures of two seconds and then of ten is far from it, and the smallest slip of a unit is by ten."""
 
@@ -134,7 +136,16 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
                 "different hour angles, the result is wrong",
             )
         )
-    notes += _other_paces(sections) + _later_than_others(sections)
+    pulses = [section.north_pulse_ms for section in sections]
+    if pulses and not any(sent is None or np.any(sent) for sent in pulses):
+        notes.append(
+            Note(
+                "pulses-empty",
+                f"{name}: the column of north pulses holds none at all: if the guider corrected in declination, they stand "
+                "elsewhere, and the answer is far too small",
+            )
+        )
+    notes += _counted(sections, layout, name) + _other_paces(sections) + _later_than_others(sections)
     rows = sum(len(block.rows) for block in blocks)
     return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
 
@@ -155,23 +166,37 @@ def _refusal(error: Exception, piece: Piece | Exception, where: str) -> Note:
 
 
 def _apart(sections: Sequence[Section]) -> tuple[list[Section], list[Note]]:
-    """Refuse sections that run at the same time: one guider watches one star.
+    """Refuse sections that run at the same time for longer than a slack: one guider watches one star.
 
     The one with the most others in its time goes first; where two have as many, nobody can tell which one is wrong.
     """
-    left = list(sections)
-    notes: list[Note] = []
-    while True:
-        crowd = [[other for other in left if other is not one and _overlap(one, other)] for one in left]
-        most = max((len(others) for others in crowd), default=0)
-        if not most:
-            return left, notes
-        for one, others in zip(tuple(left), crowd, strict=True):
-            if len(others) == most:
-                text = f"{one.where}: its rows run into the time of the section at {others[0].where}"
-                hint = "check start, the unit of time, and the clock"
-                notes.append(Note("section-refused", f"{text} ({hint})"))
-                left = [section for section in left if section is not one]
+    dated = [section for section in sections if section.start is not None and section.duration_s > OVERLAP_S]
+    begins, ends = np.array([_span(section) for section in dated]).reshape(-1, 2).T
+    left = np.ones(len(dated), dtype=bool)
+    notes: dict[str, Note] = {}
+    while left.any():
+        # Of those that last longer than the slack, all that begin before its end but those that end before it begins.
+        crowd = np.searchsorted(np.sort(begins[left]), ends[left] - OVERLAP_S) - 1
+        crowd -= np.searchsorted(np.sort(ends[left]), begins[left] + OVERLAP_S, side="right")
+        if not (most := int(crowd.max())):
+            break
+        here = np.flatnonzero(left)
+        for at in here[crowd == most].tolist():
+            with_it = (
+                (begins[here] < ends[at] - OVERLAP_S) & (ends[here] > begins[at] + OVERLAP_S) & (here != at)
+            )
+            other = dated[here[np.argmax(with_it)]]
+            text = f"{dated[at].where}: its rows run into the time of the section at {other.where}"
+            hint = "check start, the unit of time, and the clock"
+            notes[dated[at].where] = Note("section-refused", f"{text} ({hint})")
+            left[at] = False
+    return [section for section in sections if section.where not in notes], list(notes.values())
+
+
+def _span(section: Section) -> tuple[float, float]:
+    assert section.start is not None
+    begun = section.start.timestamp()
+    return begun + float(section.seconds[0]), begun + float(section.seconds[-1])
 
 
 def _other_paces(sections: Sequence[Section]) -> list[Note]:
@@ -192,6 +217,15 @@ def _other_paces(sections: Sequence[Section]) -> list[Note]:
     return notes
 
 
+def _counted(sections: Sequence[Section], layout: Layout, name: str) -> list[Note]:
+    """Say that the column of seconds may only number the rows: the drift would be as many times too fast as rows last seconds."""
+    steps = np.concatenate([np.diff(section.seconds) for section in sections]) if sections else np.zeros(0)
+    if layout.time.factor != 1 or not len(steps) or np.mean(steps == 1) < ALL_BUT_DAMAGE:
+        return []
+    text = f"{name}: the times go up by exactly 1 s from row to row: if they only number the rows, the result is wrong"
+    return [Note("times-count", text)]
+
+
 def _later_than_others(sections: Sequence[Section]) -> list[Note]:
     """Say whose first row stands long after its start while all others begin soon: lines were lost, and whose rows are these?"""
     firsts = [float(section.seconds[0]) if section.start is not None else 0.0 for section in sections]
@@ -209,16 +243,6 @@ def _later_than_others(sections: Sequence[Section]) -> list[Note]:
                 Note("late-rows", f"{text}: if lines were lost, its rows may be those of the next section")
             )
     return notes
-
-
-def _overlap(one: Section, other: Section) -> bool:
-    if one.start is None or other.start is None:
-        return False
-    (first, last), (begin, end) = (
-        (s.start.timestamp() + s.seconds[0], s.start.timestamp() + s.seconds[-1])  # type: ignore[union-attr]
-        for s in (one, other)
-    )
-    return bool(min(last, end) - max(first, begin) > OVERLAP_S)
 
 
 def _copies(blocks: Sequence[Block]) -> list[Bools]:

@@ -180,8 +180,15 @@ def check_readable(draft: Draft, piece: Piece, where: str) -> None:
 
 def steady_times(draft: Draft, seconds: Floats, where: str) -> times.Steady:
     """Put the times of the rows that stay right; drop those whose time is of no use."""
-    steady = times.steady(seconds[draft.keep])
     rows = np.flatnonzero(draft.keep)
+    steps = np.diff(seconds[rows])
+    if len(steps) > times.STRAY_ROWS and (back := int((steps < 0).sum())) > UNREADABLE_SHARE * len(steps):
+        raise InputError(
+            f"the times go back in {back} of {len(steps)} rows: the newest row stands first",
+            "turn the lines round, or check which column holds the time",
+            where,
+        )
+    steady = times.steady(seconds[rows])
     if len(steady.stuck) > UNREADABLE_SHARE * len(rows):
         line = draft.table.numbers[rows[steady.stuck[0]]]
         raise InputError(
