@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 
@@ -86,6 +88,8 @@ class Guider:
         The log says so.
     answers_glitches : bool
         Else it knows a glitch when it sees one and waits for the next row.
+    law : callable
+        What it takes for the error to send back, from all errors so far, arcsec: the last.
     oddity : Oddity
     """
 
@@ -100,6 +104,7 @@ class Guider:
     moves_by_pulses: bool = False
     moves_noted: bool = True
     answers_glitches: bool = True
+    law: Callable[[Sequence[float]], float] = itemgetter(-1)
     oddity: Oddity = Oddity()
 
 
@@ -132,6 +137,7 @@ def guided(
     placed = rng.normal(scale=2.0) - free[0]  # where the star is put, besides tracking and pulses
     target = free[0] + placed
     places, pulses = np.empty(len(free)), np.empty(len(free))
+    errors: list[float] = []
     for i, (path, off) in enumerate(zip(free.tolist(), noise.tolist(), strict=True)):
         if moved[i]:
             shift = rng.normal(scale=guider.move_arcsec)
@@ -146,9 +152,10 @@ def guided(
         places[i] = place + float(glitch[i])
         if guider.answers_glitches:
             error += float(glitch[i])
+        errors.append(error)
         pulse = 0.0
         if abs(error) > guider.least_arcsec and (guider.answers_glitches or glitch[i] == 0):
-            pulse = 1000 * guider.share_sent_back * error / guider.stated_rate
+            pulse = 1000 * guider.share_sent_back * guider.law(errors) / guider.stated_rate
             pulse = float(round(min(max(pulse, -guider.longest_ms), guider.longest_ms)))
         pulses[i] = pulse
         command += guider.oddity.moved(pulse)
