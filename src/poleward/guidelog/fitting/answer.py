@@ -34,9 +34,10 @@ where what lasts is weak and short, for that is just what a wrong rate makes."""
 WEAK = 2.0
 """Weak and short: so large at most is what lasts over what is new, squared, times the rows that it lasts. It is 0.6 for 0.3
 over 0.7 arcsec and three rows, and comes out up to 2; 3 and more for what lasts longer."""
-MOVES_UNSEEN = 1.6
+UNSEEN = 1.6
 """By how much sigmas are too small where the star was moved and nobody noted it: for each move that stands out there is one
-that does not (moves of 3 arcsec in docs/experiments/log_oddities.py)."""
+that does not (moves of 3 arcsec in docs/experiments/log_oddities.py). And where pulses were written down wrong, by a guider
+whose law is not told to the last ms by the others (docs/experiments/log_guiders.py)."""
 WELL_KNOWN = 0.04
 """A guide rate known better than this was told by more than that: by deliberate moves, for one."""
 BENT = 1e-4
@@ -133,8 +134,8 @@ def fit_sections(
     both = determination.determined == "both"
     # Where nothing is left open, nothing needs to be held.
     mixture = _doubted(found.mixture(prior, OPEN) if both else held, found.parts, drives)
-    if unnoted_moves(found.parts):
-        mixture = mixture.scaled(MOVES_UNSEEN)
+    if unnoted_moves(found.parts) or any(drive.mended for drive in found.state.drives):
+        mixture = mixture.scaled(UNSEEN)
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
     state = replace(moved_to(found, prior), azimuth=float(mean[0]), altitude=float(mean[1]))
     doubt = doubtful(found.parts, state, pole, sky or Around())

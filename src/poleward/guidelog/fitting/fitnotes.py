@@ -145,8 +145,8 @@ def _drive_notes(drive: Drive) -> list[Note]:
             Note(
                 "pulses-mended",
                 f"{drive.mended} pulses in declination do not answer to their rows as the others do (lost, another row's, or "
-                "of the wrong sign), yet the rows say that the telescope moved as if they did: they are taken so; check "
-                "the column of the pulses",
+                "of the wrong sign), yet the rows say that the telescope moved as if they did: they are taken so, and the "
+                "uncertainties widened; check the column of the pulses",
             )
         )
     if drive.dead_ms:
