@@ -48,6 +48,7 @@ NAMES_DAMAGE = frozenset(
         "one-pointing-for-all", "same-pulse", "odd-pulses",
         "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven", "drive-short", "clock",
         "moves-not-noted", "other-pace", "long-gap", "place-still", "pulses-empty", "star-held", "times-count",
+        "rows-outside", "below-horizon", "daylight",
     )
 )  # fmt: skip
 Rng = np.random.Generator

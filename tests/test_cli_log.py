@@ -382,6 +382,21 @@ def test_follow_what_happens_to_files(workdir, monkeypatch):
     assert "2 sections, none to spare" in ran.out
 
 
+def test_follow_takes_the_doubt_of_pointings(workdir, monkeypatch):
+    """As without --follow: it had been left out, and the sigma was too small."""
+    now = write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    whole = log(now.name, "--pointing-error", "9deg").out
+
+    class Stop:
+        def sleep(self, seconds: float) -> None:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr("poleward.cli.follow.time", Stop())
+    followed = log(now.name, "--pointing-error", "9deg", "--follow").out
+    assert followed.endswith(whole)
+    assert whole != log(now.name).out
+
+
 def test_follow_a_log_that_is_not_there(workdir):
     write_log(workdir, "whole.log", [])
     ran = log("now.log", "--follow")

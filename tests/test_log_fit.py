@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib.util
 import json
 import math
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
+from astropy.coordinates import AltAz, EarthLocation, get_sun
 from astropy.time import Time
 from scipy import stats
 from truth import EVENING, Place, axis_direction, drift, pole_seen, star_at
@@ -20,6 +22,7 @@ from poleward.guidelog.fitting import bouts, correct
 from poleward.guidelog.fitting.night import groups_of, night_of, solve_log
 from poleward.guidelog.fitting.parts import State, curve, prepare
 from poleward.guidelog.reading.section import Section
+from poleward.report.log_text import FIRST
 from poleward.simulate.night import Guider, Scatter, Stretch, night
 from poleward.sky.look import Pointing
 from poleward.sky.site import Air, Site
@@ -395,6 +398,61 @@ def test_a_guided_star_without_its_pulses_is_seen(share):
 def test_a_watched_star_is_not_taken_for_a_held_one(scatter, seed):
     sections = watched(PLACE, 8.0, 5.0, [(-3.5, 10.0), (0.2, 5.0)], hours=0.5, scatter=scatter, seed=seed)
     assert "star-held" not in [note.code for note in solve_log(sections, SITE).solution.warnings]
+
+
+@pytest.mark.parametrize(
+    ("east_deg", "codes", "said"),
+    [
+        (120, ["below-horizon"], "section 2, section 3 cannot have been watched, the star was below the horizon"),
+        (-120, ["below-horizon", "daylight"], "section 1, section 2 cannot have been watched"),
+        (-60, ["daylight"], "timed with the Sun up: section 2 (8 deg), section 3 (2 deg); if that was at night, check"),
+        (0, [], ""),
+    ],
+)  # fmt: skip
+def test_nights_that_cannot_have_been(east_deg, codes, said):
+    """A wrong longitude moves the sky over the log: stars that it guided are under the horizon, or the Sun is up.
+
+    What is left of the sections makes an answer all the same, 14 sigma off.
+    """
+    sections = watched(PLACE, 8.0, 5.0, [(-3.5, 20.0), (0.2, 5.0), (2.8, 40.0)], hours=0.5)
+    site = site_of(replace(PLACE, longitude_deg=PLACE.longitude_deg + east_deg))
+    told = [n for n in solve_log(sections, site).solution.warnings if n.code in ("below-horizon", "daylight")]
+    assert [note.code for note in told] == codes
+    assert set(codes) <= set(FIRST)  # above the answer
+    assert not told or told[0].text.startswith(said)
+    for note in told:
+        if note.code == "daylight":  # astropy's Sun, good to half a degree for what is rounded to one
+            for number, section in enumerate(sections, 1):
+                if shown := re.search(rf"section {number} \((\d+) deg\)", note.text):
+                    where = EarthLocation.from_geodetic(PLACE.longitude_deg + east_deg, PLACE.latitude_deg)
+                    when = Time(section.start)
+                    assert (
+                        abs(
+                            get_sun(when).transform_to(AltAz(obstime=when, location=where)).alt.deg
+                            - float(shown[1])
+                        )
+                        < 1
+                    )
+
+
+def test_the_same_sections_twice_count_once():
+    """A log and its copy: counted twice they made the answer too sure."""
+    sections = watched(PLACE, 8.0, 5.0, [(-3.5, 20.0), (0.2, 5.0)], hours=0.5)
+    copied = replace(sections[0], file="copy", where="copy:1")
+    longer = replace(sections[1], file="copy", where="copy:2")
+    cut = replace(
+        sections[1],
+        **{
+            name: getattr(sections[1], name)[:300]
+            for name in ("seconds", "north_arcsec", "east_arcsec", "good", "moved")
+        },
+    )
+    once, twice = solve_log(sections, SITE), solve_log([sections[0], cut, copied, longer], SITE)
+    assert twice.solution.azimuth_sigma_arcmin == once.solution.azimuth_sigma_arcmin
+    assert [note.text for note in twice.solution.warnings if note.code == "section-refused"] == [
+        "copy:1: its rows stand in the section at simulated:1 too: they are used once",
+        "simulated:2: its rows stand in the section at copy:2 too: they are used once",
+    ]
 
 
 def test_pulses_of_the_wrong_sign_are_not_believed():

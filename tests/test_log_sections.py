@@ -193,6 +193,19 @@ def test_times_that_begin_again(read):
     assert len(log[0].seconds) == NIGHTS[0].rows
 
 
+def test_rows_that_stand_in_no_section(read):
+    """A log that was cut, and goes on in this file; rows after an end line."""
+    lines = log_of(*NIGHTS)
+    log = read(
+        [*lines[at(1, 4) + 60 : at(2, 0) - 1], *lines[at(2, 0) - 1 :], *lines[at(3, 4) : at(3, 4) + 5]]
+    )
+    assert minutes(log) == [-18, -17]
+    assert [note.text for note in log.notes] == [
+        "night.log:1: 65 lines that look like rows stand in no section, the first here: not used"
+    ]
+    assert not read(lines).notes
+
+
 @pytest.mark.parametrize("garbled", [True, False])
 def test_times_that_go_back_behind_a_hole(read, garbled):
     """A block of the disk took the end of one section and the beginning of the next, whose later rows are not the first's."""

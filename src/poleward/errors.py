@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 WIDEST_CELL = 60
@@ -99,6 +100,12 @@ class WrongTypeError(UsageError, TypeError):
         shown = repr(value)
         given = f"{shown} ({type(value).__name__})" if len(shown) < 40 else f"of type {type(value).__name__}"
         super().__init__(f"{name} is {given}, taken is {taken}", hint)
+
+
+def listed(names: Sequence[str], most: int = 3) -> str:
+    """Return some names, and how many there are more: ``T1, T2, T3 and 4 more``."""
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
 
 
 class InputError(PolewardError):

@@ -117,6 +117,7 @@ class _Watch:
                 drive_rate=wanted.drive_rate,
                 each=wanted.each,
                 allow_low=wanted.allow_low,
+                pointing_error=wanted.pointing_error,
             )
         except InputError as error:
             self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  not enough yet: {error.message}")

@@ -31,7 +31,7 @@ WORST = 5
 FIRST = (
     "pulses-empty", "star-held", "drive-unlike", "drive-early", "pulses-mended", "drive-dead", "drive-uneven",
     "drive-short", "guide-rate", "moves-not-noted", "clock", "scatter", "other-pace", "late-rows", "one-pointing-for-all",
-    "same-pulse", "odd-pulses", "clock-set-back", "long-gap", "times-count",
+    "same-pulse", "odd-pulses", "clock-set-back", "long-gap", "times-count", "below-horizon", "daylight",
 )  # fmt: skip
 """Notes that stand above the answer: with any of them it hangs on something that the user should look at."""
 REFUSED = ("section-refused", "file-refused")

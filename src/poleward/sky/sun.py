@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from poleward.errors import Note
+from poleward.errors import Note, listed
 from poleward.sky.axis import Floats, azimuth_altitude
 from poleward.sky.earth import sun_places
 from poleward.sky.look import Pointing, look
@@ -54,7 +54,5 @@ def daylight_notes(pointings: Sequence[Pointing], names: Sequence[str], site: Si
     ]
     if not lit:
         return []
-    text = (
-        f"timed with the Sun up: {', '.join(lit)}; if that was at night, check date, time zone and longitude"
-    )
+    text = f"timed with the Sun up: {listed(lit)}; if that was at night, check date, time zone and longitude"
     return [Note("daylight", text)]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from poleward.errors import Note
+from poleward.errors import Note, listed
 from poleward.guidelog.fitting.correct import Track, track
 from poleward.guidelog.fitting.drive import wrong_way
 from poleward.guidelog.fitting.parts import Drive, Part, drive_of, prepare
@@ -18,6 +18,7 @@ from poleward.sky.doubt import low_pole_notes
 from poleward.sky.look import TOO_LOW_DEG, Sight, altitude_notes
 from poleward.sky.pole import Pole
 from poleward.sky.site import Site
+from poleward.sky.sun import daylight_notes
 
 LEAST_ROWS = 40
 """Rows with a star that a section needs: three numbers for the noise and three for the drift, with some to spare."""
@@ -115,7 +116,29 @@ def choose(
         names = [each.section.label for each in chosen.used]
         low = altitude_notes(replace(sight, seen=seen), names, range(len(seen)))
         low += low_pole_notes(site)
-    return replace(chosen, notes=(*sight.notes, *sunk, *low))
+    return replace(chosen, notes=(*sight.notes, *sunk, *low, *_impossible(chosen, site)))
+
+
+def _impossible(chosen: Chosen, site: Site) -> list[Note]:
+    """Say where nobody can have guided, below the horizon or by day: what makes it seem so moves the other sections too."""
+    buried = [
+        each.section.label
+        for each in chosen.candidates
+        if each.part is not None and float(np.min(azimuth_altitude(each.part.seen)[1])) < 0
+    ]
+    notes = []
+    if buried:
+        notes.append(
+            Note(
+                "below-horizon",
+                f"{listed(buried)} cannot have been watched, the star was below the horizon: its pointing is wrong, or latitude, "
+                "longitude, time zone or clock, and then the answer is wrong too",
+            )
+        )
+    by_clock = [each.section for each in chosen.used if each.section.pointing.ra is not None]
+    return notes + daylight_notes(
+        [section.pointing for section in by_clock], [section.label for section in by_clock], site
+    )
 
 
 def _looked(candidates: Sequence[Candidate], site: Site, rate: float) -> tuple[list[Candidate], Sight]:

@@ -20,6 +20,7 @@ from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution, Section
 from poleward.guidelog.fitting.survivors import fit_chosen
 from poleward.guidelog.fitting.together import joined
 from poleward.guidelog.fitting.trace import trace_of
+from poleward.guidelog.reading.copies import without_copies
 from poleward.guidelog.reading.section import Section
 from poleward.sky.axis import azimuth_altitude
 from poleward.sky.doubt import air_doubt
@@ -104,10 +105,11 @@ def solve_log(
     UsageError
         An option outside what is allowed.
     """
-    site, sections = site_of(site), _sections(sections)
+    site, (sections, twice) = site_of(site), without_copies(_sections(sections))
     wanted = Wanted(pole, drive_rate, each, allow_low, pointing_error)
     groups = groups_of(sections, site, each)
-    return answer_of([solve_group(name, group, site, wanted) for name, group in groups.items()], site)
+    answer = answer_of([solve_group(name, group, site, wanted) for name, group in groups.items()], site)
+    return replace(answer, solution=replace(answer.solution, warnings=(*twice, *answer.solution.warnings)))
 
 
 def _sections(given: Any) -> Sequence[Section]:

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from poleward.errors import InputError, Note
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution
 from poleward.guidelog.fitting.night import Wanted, answer_of, groups_of, solve_group
+from poleward.guidelog.reading.copies import without_copies
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.reader import LogFile, read_log
 from poleward.guidelog.reading.section import Section
@@ -95,7 +96,8 @@ def solve_logs(
     tell = progress or (lambda what, done, count: None)
     with workers(paths, wanted.each) as crew:
         logs, notes = _read(paths, layout, site.timezone, crew, tell)
-        sections = tuple(section for log in logs for section in log)
+        sections, twice = without_copies([section for log in logs for section in log])
+        notes += twice
         if not sections:
             raise _nothing(notes, len(paths))
         groups = groups_of(sections, site, wanted.each)
@@ -113,7 +115,7 @@ def solve_logs(
         )
     answer = answer_of(done, site)
     solution = replace(answer.solution, warnings=(*notes, *answer.solution.warnings))
-    return LogRun(replace(answer, solution=solution), sections)
+    return LogRun(replace(answer, solution=solution), tuple(sections))
 
 
 def _read(

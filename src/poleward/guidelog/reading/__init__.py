@@ -1,6 +1,6 @@
 """A guide log to sections: how it is written, and reading it.
 
 In order: patterns, facts, form, layout, logtext, section, times, held, blocks, rows, pieces, signs, sift,
-unlikely, assemble, reader, tail, columns, structure, values,
+unlikely, assemble, copies, reader, tail, columns, structure, values,
 draft.
 """

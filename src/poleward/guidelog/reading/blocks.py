@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from poleward.errors import InputError
 from poleward.guidelog.reading.facts import Fact
@@ -40,6 +40,8 @@ class Block:
         Number of a last line without a line end, which is not among the rows.
     opened : bool
         By a line as the layout says; False: by a line that names the columns, where there should be one before it.
+    outside : list of int
+        Numbers of lines between sections that look like its rows.
     """
 
     first: int
@@ -51,6 +53,7 @@ class Block:
     scopes: Scopes
     cut: int | None = None
     opened: bool = True
+    outside: list[int] = field(default_factory=list)
 
 
 def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
@@ -92,6 +95,8 @@ def find_blocks(text: LogText, layout: Layout, file: str) -> list[Block]:
         head = blocks[0].scopes.head if blocks else before
         scopes = replace(block.scopes, before=before, head=head)
         blocks.append(replace(block, scopes=scopes, opened=not marks.begin or start in begun))
+        between = [*before, *(block.scopes.after if limit == len(lines) else ())]
+        block.outside.extend(_rows_among(between, layout, block.header))
         stop = block.numbers[-1] if block.numbers else start
     return _with_sides(blocks, layout.facts)
 
@@ -227,6 +232,12 @@ def _block(text: LogText, layout: Layout, place: tuple[int, int, int, int], head
     after = [(number, line) for number, line in own if number > stop] + _numbered(lines, tail, limit)
     scopes = Scopes([line for line in own if line[0] <= stop], (), after, (), marks.begin is not None)
     return Block(start + 1, shown, numbers, rows, shifted, repeated, scopes, cut)
+
+
+def _rows_among(lines: Sequence[Line], layout: Layout, header: Line | None) -> list[int]:
+    """Return the numbers of lines that look like rows, none where anything would."""
+    looks_like_row = _row_test(layout, header[1] if header else None)
+    return [] if looks_like_row("") else [number for number, line in lines if looks_like_row(line)]
 
 
 def _row_test(layout: Layout, header: str | None) -> Callable[[str], bool]:

@@ -15,16 +15,12 @@ from poleward.door.incoming import LOG_BYTES, name_of, read_bytes
 from poleward.errors import InputError, Note, show_traceback
 from poleward.guidelog.reading.assemble import build
 from poleward.guidelog.reading.blocks import Block, find_blocks
+from poleward.guidelog.reading.copies import copied_rows
 from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.layout import read_layout
 from poleward.guidelog.reading.logtext import LogText, log_text
 from poleward.guidelog.reading.pieces import Piece, divided
-from poleward.guidelog.reading.section import Bools, Section
-
-COPIED_ROWS = 10
-"""As many rows must repeat earlier ones of another section, one after the other, to count as a copied block. Within
-a section one is enough: it repeats the time too. Places written to a tenth of a pixel agree by chance in about one
-row of fifty (7 x 7 likely values), so ten in a row never do."""
+from poleward.guidelog.reading.section import Section
 
 OVERLAP_S = 60.0
 """Starts written to the minute may be wrong by so much."""
@@ -104,7 +100,7 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
     sections: list[Section] = []
     refused: list[Note] = []
     number = 0
-    for block, copied in zip(blocks, _copies(blocks), strict=True):
+    for block, copied in zip(blocks, copied_rows(blocks), strict=True):
         pieces: list[Piece | Exception] = []
         try:
             pieces += divided(block, copied, layout, name)
@@ -145,7 +141,12 @@ def parse_log(text: LogText, layout: Layout, name: str, *, timezone: str = "") -
                 "elsewhere, and the answer is far too small",
             )
         )
-    notes += _counted(sections, layout, name) + _other_paces(sections) + _later_than_others(sections)
+    notes += (
+        _outside(blocks, name)
+        + _counted(sections, layout, name)
+        + _other_paces(sections)
+        + _later_than_others(sections)
+    )
     rows = sum(len(block.rows) for block in blocks)
     return LogFile(name, tuple(sections), tuple(refused), tuple(notes), rows)
 
@@ -217,6 +218,16 @@ def _other_paces(sections: Sequence[Section]) -> list[Note]:
     return notes
 
 
+def _outside(blocks: Sequence[Block], name: str) -> list[Note]:
+    """Say that rows stand before the first section or after the end of one: a line that opens theirs may be lost."""
+    numbers = [number for block in blocks for number in block.outside]
+    if not numbers:
+        return []
+    seen = "line that looks like a row stands" if len(numbers) == 1 else "lines that look like rows stand"
+    text = f"{name}:{numbers[0]}: {len(numbers)} {seen} in no section, the first here: not used"
+    return [Note("rows-outside", text)]
+
+
 def _counted(sections: Sequence[Section], layout: Layout, name: str) -> list[Note]:
     """Say that the column of seconds may only number the rows: the drift would be as many times too fast as rows last seconds."""
     steps = np.concatenate([np.diff(section.seconds) for section in sections]) if sections else np.zeros(0)
@@ -243,25 +254,3 @@ def _later_than_others(sections: Sequence[Section]) -> list[Note]:
                 Note("late-rows", f"{text}: if lines were lost, its rows may be those of the next section")
             )
     return notes
-
-
-def _copies(blocks: Sequence[Block]) -> list[Bools]:
-    """Which rows of each block repeat earlier lines of the file to the letter."""
-    sizes = [len(block.rows) for block in blocks]
-    owner = np.repeat(np.arange(len(blocks)), sizes)
-    marks = np.fromiter(
-        (hash(row) for block in blocks for row in block.rows), dtype=np.int64, count=sum(sizes)
-    )
-    _, index, inverse = np.unique(marks, return_index=True, return_inverse=True)
-    copied = np.zeros(len(marks), dtype=bool)
-    if len(index) < len(marks):
-        first = index[inverse]
-        repeats = first < np.arange(len(marks))
-        copied = repeats & (owner[first] == owner)
-        follows = np.zeros(len(marks), dtype=bool)
-        follows[1:] = repeats[1:] & repeats[:-1] & (np.diff(first) == 1)
-        starts = np.flatnonzero(repeats & ~follows)
-        run = np.cumsum(repeats & ~follows) - 1
-        lengths = np.bincount(run[repeats], minlength=len(starts))
-        copied |= repeats & (lengths[np.maximum(run, 0)] >= COPIED_ROWS)
-    return np.split(copied, np.cumsum(sizes)[:-1])
