@@ -41,7 +41,7 @@ def copied_rows(blocks: Sequence[Block]) -> list[Bools]:
 def without_copies(sections: Sequence[Section]) -> tuple[list[Section], list[Note]]:
     """Leave out sections whose rows stand in another one too, as where a log is given and its copy: they count once.
 
-    They begin with the same rows; the longer one stays, of two as long the first.
+    They have the same name and place and begin with the same rows; the longer one stays, of two as long the first.
     """
     kept: dict[object, Section] = {}
     notes: list[Note] = []
@@ -49,7 +49,7 @@ def without_copies(sections: Sequence[Section]) -> tuple[list[Section], list[Not
         key: object = number
         if len(section.seconds) >= COPIED_ROWS:
             rows = (section.seconds[:COPIED_ROWS], np.nan_to_num(section.north_arcsec[:COPIED_ROWS]))
-            key = (section.start, *(column.tobytes() for column in rows))
+            key = (section.start, section.label, section.pointing, *(column.tobytes() for column in rows))
         other = kept.setdefault(key, section)
         if other is section:
             continue
