@@ -461,6 +461,48 @@ def test_follow_interrupted(workdir, how):
     assert err == ""
 
 
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="Windows has no SIGHUP")
+def test_what_was_to_be_ignored_stays_ignored(workdir):
+    """Begun by nohup, it goes on when the terminal is closed: SIGHUP ends nothing, and SIGTERM does."""
+    write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    ignored = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # which those it begins inherit
+    words = ("poleward", "log", "now.log", "-l", "l.toml", *PLACE, "--follow", "--interval", "50ms")
+    process = subprocess.Popen([sys.executable, "-m", *words], stdout=subprocess.PIPE, text=True)
+    signal.signal(signal.SIGHUP, ignored)
+    assert process.stdout is not None
+    assert " rows  azimuth +" in process.stdout.readline()
+    process.send_signal(signal.SIGHUP)
+    with pytest.raises(subprocess.TimeoutExpired):
+        process.wait(1.0)
+    process.send_signal(signal.SIGTERM)
+    out, _ = process.communicate()
+    assert process.returncode == 130
+    assert "The axis stands " in out
+
+
+def test_follow_keeps_the_last_answer_until_there_is_one(workdir, monkeypatch):
+    """A log begun anew whose few rows determine neither error takes no answer away."""
+    now = write_log(workdir, "now.log", sections_of(SPOTS[:2], seconds=900))
+    few = "\n".join(log_lines(sections_of(SPOTS[:1], seconds=240, seed=9))) + "\n"
+
+    class Swap:
+        def __init__(self) -> None:
+            self.looks = 0
+
+        def sleep(self, seconds: float) -> None:
+            now.write_text(few, encoding="utf-8")
+            self.looks += 1
+            if self.looks == 9:
+                raise KeyboardInterrupt
+
+    monkeypatch.setattr("poleward.cli.follow.time", Swap())
+    ran = log("now.log", "--follow")
+    assert "azimuth not determined  altitude not determined" in ran.out
+    assert "interrupted; what is known so far is from before the log was begun anew:" in ran.out
+    assert "2 sections, none to spare" in ran.out
+
+
 def test_follow_before_there_is_enough(workdir):
     lines = log_lines(sections_of([(0.0, 5.0)], seconds=600))
     write_log(workdir, "whole.log", [])

@@ -294,6 +294,7 @@ def test_slow_tests_are_named_here_and_run_by_ci() -> None:
         "test_a_user_whom_the_system_does_not_know",
         "test_folders_that_may_not_be_entered",
         "test_follow_interrupted",
+        "test_what_was_to_be_ignored_stays_ignored",
         "test_a_test_that_hangs_is_ended_and_named",
         "test_a_killed_worker_is_told_and_its_work_done",
         "test_stars_beside_the_pole_may_leave_two_answers",

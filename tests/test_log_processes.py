@@ -5,12 +5,15 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
+import time
 from datetime import timedelta
 
 import pytest
 from logfile import SITE, START, sections_of, write_log
 
 from poleward.guidelog.fitting import drive, runs
+from poleward.guidelog.fitting.crew import Crew
 from poleward.guidelog.fitting.night import Wanted
 from poleward.guidelog.reading.layout import read_layout
 
@@ -47,6 +50,42 @@ def test_a_killed_worker_is_told_and_its_work_done(three_nights, workers_pay, wo
     assert [note.code for note in whole.solution.solution.warnings].count("worker-ended") == 1
     assert [group.name for group in whole.solution.groups] == three_nights
     assert all(group.solution is not None for group in whole.solution.groups)
+
+
+LONG = 10_000_000
+"""Bytes: far more than a pipe holds, so that a worker writes as long as nobody reads."""
+
+
+def job(name):
+    """A worker's: "cut" is killed while it writes its answer, "fails" raises; in the first process both are done."""
+    at_work = multiprocessing.parent_process() is not None
+    if at_work and name == "cut":
+        threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGKILL)).start()
+        return b"x" * LONG
+    if at_work and name == "fails":
+        raise ZeroDivisionError("here alone")
+    return name, os.getpid()
+
+
+def test_a_worker_killed_while_it_answers_holds_up_nobody():
+    """What it left is done here, what is left is done by the other worker, and what a worker cannot do is done here."""
+    crew, told = Crew(2), []
+
+    def tell(count):
+        told.append(count)
+        if count == 1:
+            time.sleep(1.5)  # meanwhile the other one writes, and is killed
+
+    try:
+        found = crew.each(job, ["first", "cut", "fails", "last"], tell)
+    finally:
+        crew.end()
+    assert [name for name, _ in found] == ["first", "cut", "fails", "last"]
+    here = os.getpid()
+    assert [process == here for _, process in found] == [False, True, True, False]
+    assert crew.lost
+    assert told == [0, 1, 2, 3, 4]
+    assert not multiprocessing.active_children()
 
 
 def test_where_no_process_can_be_copied_workers_begin_anew(three_nights, workers_pay, monkeypatch):

@@ -293,24 +293,17 @@ def alive(group: int) -> list[str]:
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks into /proc")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
-def test_workers_end_with_the_first_process(number: signal.Signals) -> None:
+@pytest.mark.parametrize("when", [0.0, 1.5])
+def test_workers_end_with_the_first_process(number: signal.Signals, when: float) -> None:
     """Sent to the first process alone, while two workers solve: none of the session is left after two seconds."""
     code = """
-import sys, time
+import time
 from poleward.guidelog.fitting import runs
-def busy(seconds):
-    time.sleep(seconds)
 if __name__ == "__main__":
     runs.WORTH_BYTES, runs._cores = 0, lambda: 2
     open("a", "w").write("x"), open("b", "w").write("x")
     with runs.workers(["a", "b"], "file") as crew:
-        pool = crew.pool
-        for _ in range(4):
-            pool.submit(time.sleep, 60)
-        while len(pool._processes) < 2:
-            time.sleep(0.01)
-        print("working", flush=True)
-        time.sleep(60)
+        crew.each(time.sleep, [60] * 4, lambda count: print("working", flush=True))
 """
     Path("busy.py").write_text(code, encoding="utf-8")
     program = subprocess.Popen(
@@ -318,8 +311,10 @@ if __name__ == "__main__":
     )
     assert program.stdout is not None
     assert program.stdout.readline() == b"working\n"
-    time.sleep(1.0)  # until the workers have taken their first job
-    assert len(alive(program.pid)) >= 3
+    end = time.monotonic() + 60
+    while len(alive(program.pid)) < 4 and time.monotonic() < end:
+        time.sleep(0.05)
+    time.sleep(when)  # at first both have only begun
     program.send_signal(number)
     program.wait(20)
     program.stdout.close()

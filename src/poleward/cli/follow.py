@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -129,7 +126,8 @@ class _Watch:
             )
             return
         solution = replace(found.solution, warnings=(*log.notes, *log.refused, *found.solution.warnings))
-        self.last, self.outdated = (replace(found, solution=solution), log.sections), False
+        if not (self.outdated and solution.determined == "neither"):  # an old answer is worth more than none
+            self.last, self.outdated = (replace(found, solution=solution), log.sections), False
         self.line(f"{_clock(log.sections, self.site)}  {self.seen} rows  {summary(found.solution)}")
         for note in solution.warnings:
             self.once(note)
@@ -181,37 +179,18 @@ def follow(
     if growth.trouble:
         raise InputError(growth.trouble, "", path)
     try:
-        with ended_as_interrupted():
-            while True:
-                if watch.due(growth):
-                    watch.solve(growth)
-                    if watch.reached(goal_arcmin):
-                        line("both errors are as certain as was asked for\n")
-                        return watch.last, False
-                time.sleep(pause_s)
-                growth = tail.look()
+        while True:
+            if watch.due(growth):
+                watch.solve(growth)
+                if watch.reached(goal_arcmin):
+                    line("both errors are as certain as was asked for\n")
+                    return watch.last, False
+            time.sleep(pause_s)
+            growth = tail.look()
     except KeyboardInterrupt:
         known = "what is known so far" + (" is from before the log was begun anew" if watch.outdated else "")
         line(f"\ninterrupted; {known}:\n" if watch.last else "\ninterrupted before any answer")
         return watch.last, True
-
-
-@contextmanager
-def ended_as_interrupted() -> Iterator[None]:
-    """Take the system's ways of ending a program as Ctrl-C: the last answer is given all the same."""
-
-    def interrupt(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before: dict[str, Any] = {}
-    if threading.current_thread() is threading.main_thread():  # elsewhere Python lets nobody
-        before = {name: signal.signal(getattr(signal, name), interrupt) for name in names}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
 
 
 def _clock(sections: Sequence[Section], site: Site) -> str:

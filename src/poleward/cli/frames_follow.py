@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from poleward.cli.follow import NEW_SHARE, RESTS, ended_as_interrupted, summary
+from poleward.cli.follow import NEW_SHARE, RESTS, summary
 from poleward.errors import InputError
 
 if TYPE_CHECKING:
@@ -79,19 +79,18 @@ class FrameWatch:
     def go_on(self, goal_arcmin: float | None, pause_s: float) -> bool:
         """Look until both errors are as certain as wanted; return whether somebody interrupted."""
         try:
-            with ended_as_interrupted():
-                while True:
-                    self.look()
-                    if goal_arcmin is not None and self.last and not (self.site or self.last.site):
-                        raise InputError(
-                            "it is not known where the mount stands, so the axis's errors are not either",
-                            "give --latitude and --longitude, or [site] in the setup; these headers do not say it (OBSGEO keywords)",
-                            "--until",
-                        )
-                    if goal_arcmin is not None and self.sure <= goal_arcmin:
-                        self.line("both errors are as certain as was asked for")
-                        return False
-                    time.sleep(pause_s)
+            while True:
+                self.look()
+                if goal_arcmin is not None and self.last and not (self.site or self.last.site):
+                    raise InputError(
+                        "it is not known where the mount stands, so the axis's errors are not either",
+                        "give --latitude and --longitude, or [site] in the setup; these headers do not say it (OBSGEO keywords)",
+                        "--until",
+                    )
+                if goal_arcmin is not None and self.sure <= goal_arcmin:
+                    self.line("both errors are as certain as was asked for")
+                    return False
+                time.sleep(pause_s)
         except KeyboardInterrupt:
             self.line("interrupted; what is known so far:" if self.last else "interrupted before any answer")
             return True

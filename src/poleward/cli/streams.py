@@ -12,7 +12,7 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
-from typing import NoReturn, TextIO
+from typing import Any, NoReturn, TextIO
 
 from poleward.errors import printable_lines
 
@@ -112,15 +112,19 @@ def given_up(error: OSError) -> int:
 
 @contextlib.contextmanager
 def ended_in_order() -> Iterator[None]:
-    """Inside a ``with``, a request to end (SIGTERM) is taken as Ctrl-C is: files are whole and workers end."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGTERM, _interrupt)
+    """Inside a ``with``, requests to end (SIGTERM, SIGHUP) are taken as Ctrl-C is: the last answer is given, files are whole
+    and workers end. What whoever began this program told it to ignore (nohup) stays ignored."""
+    before: dict[int, Any] = {}
+    if threading.current_thread() is threading.main_thread():  # elsewhere Python lets nobody
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)  # Windows has no SIGHUP
+            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+                before[number] = signal.signal(number, _interrupt)
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _interrupt(number: int, frame: FrameType | None) -> NoReturn:

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal
-import sys
-import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from multiprocessing.connection import wait
-from typing import Any, TypeVar
 
 from poleward.errors import InputError, Note
+from poleward.guidelog.fitting.crew import Crew
 from poleward.guidelog.fitting.logsolution import LogGroup, LogSolution
 from poleward.guidelog.fitting.night import Wanted, answer_of, groups_of, solve_group
 from poleward.guidelog.reading.copies import without_copies
@@ -23,8 +16,6 @@ from poleward.guidelog.reading.form import Layout
 from poleward.guidelog.reading.reader import LogFile, read_log
 from poleward.guidelog.reading.section import Section
 from poleward.sky.site import Site
-
-Made = TypeVar("Made")
 
 WORTH_BYTES = 2_000_000
 """Logs shorter than this in all are solved in one process.
@@ -38,18 +29,6 @@ KEPT_TRACES = 6
 all rows of its section. Nor are they with more sections and more rows than `KEPT_ROWS`, for the same reason."""
 KEPT_ROWS = 200_000
 """Rows whose traces, 60 bytes each, are kept whether a chart shows them or not."""
-THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-"""How many threads a worker multiplies matrices with: one, for there are as many workers as cores, and threads that wait for
-each other take the time of those that work."""
-WARM = (
-    "poleward.guidelog.fitting.runs",
-    "astropy.coordinates",
-    "scipy.interpolate",
-    "scipy.optimize",
-    "scipy.stats",
-)
-"""What the workers' common parent imports once, where there is one."""
-
 Progress = Callable[[str, int, int], None]
 """Is told what is being done, how many of it are done, and how many there are."""
 
@@ -109,8 +88,8 @@ def solve_logs(
         notes.append(
             Note(
                 "worker-ended",
-                "a worker process was ended from outside, by hand or by a system short of memory: what it and the others "
-                "had not finished was done again in one process",
+                "a worker process was ended from outside, by hand or by a system short of memory: what was left "
+                "undone was done again",
             )
         )
     answer = answer_of(done, site)
@@ -163,75 +142,17 @@ def _solve(job: tuple[str, list[Section], Site, Wanted, bool]) -> LogGroup:
     return solve_group(name, sections, site, wanted, traced=keep)
 
 
-class Crew:
-    """Worker processes, or none; what they leave undone is done in this process.
-
-    Attributes
-    ----------
-    pool : ProcessPoolExecutor or None
-    lost : bool
-        Whether one of them was ended from outside.
-    """
-
-    def __init__(self, pool: ProcessPoolExecutor | None) -> None:
-        self.lost = False
-        self.pool = pool
-
-    def each(
-        self, make: Callable[[Any], Made], jobs: Sequence[Any], tell: Callable[[int], None]
-    ) -> list[Made]:
-        """Results of all jobs, in their order."""
-        tell(0)
-        found: dict[int, Made] = {}
-        if self.pool is not None and not self.lost and len(jobs) > 1:
-            try:
-                places = {self.pool.submit(make, job): number for number, job in enumerate(jobs)}
-                for future in as_completed(places):
-                    found[places[future]] = future.result()
-                    tell(len(found))
-            except BrokenProcessPool:
-                self.lost = True
-        for number, job in enumerate(jobs):
-            if number not in found:
-                found[number] = make(job)
-                tell(len(found))
-        return [found[number] for number in range(len(jobs))]
-
-
 @contextmanager
 def workers(paths: Sequence[str], each: str) -> Iterator[Crew]:
     """Worker processes for these logs, or none where they would not pay."""
     sizes = [os.path.getsize(path) for path in paths if os.path.isfile(path)]
     cores = min(_cores(), len(sizes))
-    if each == "all" or cores < 2 or sum(sizes) < WORTH_BYTES or "-" in paths:
-        yield Crew(None)
-        return
-    pool = ProcessPoolExecutor(cores, mp_context=_context(), initializer=_begin)
-    told = {name: os.environ.get(name) for name in THREADS}
-    # Read once, when a process loads numpy: this one has, the workers and their parent will.
-    os.environ.update(dict.fromkeys(THREADS, "1"))
+    alone = each == "all" or cores < 2 or sum(sizes) < WORTH_BYTES or "-" in paths
+    crew = Crew(0 if alone else cores)
     try:
-        yield Crew(pool)
-    except BaseException:
-        # Ctrl-C above all: nothing more is begun, and what is begun ends.
-        pool.shutdown(wait=False, cancel_futures=True)
-        for worker in multiprocessing.active_children():
-            worker.terminate()
-        raise
+        yield crew
     finally:
-        for name, before in told.items():
-            if before is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = before
-    pool.shutdown()
-
-
-def _end_with_the_first() -> None:
-    first = multiprocessing.parent_process()
-    if first is not None:
-        wait([first.sentinel])
-        os._exit(1)
+        crew.end()
 
 
 def _cores() -> int:
@@ -239,22 +160,3 @@ def _cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def _context() -> Any:
-    """How workers are started: from one that has imported everything, where the system can; never by copying this
-    process, whose threads would be lost."""
-    if "forkserver" not in multiprocessing.get_all_start_methods():
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(list(WARM))
-    return context
-
-
-def _begin() -> None:
-    """In a worker: Ctrl-C ends it at once and in silence; the first process says what there is to say, and none
-    outlives it."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    threading.Thread(target=_end_with_the_first, daemon=True).start()
-    if hasattr(sys.stderr, "reconfigure"):
-        sys.stderr.reconfigure(errors="replace")
