@@ -12,8 +12,10 @@ from pathlib import Path
 
 import pytest
 from conftest import run_here
+from logfile import PLACE, sections_of, write_log
 
 from poleward.report.page import dial, table_of
+from poleward.simulate.night import Guider
 
 HOSTILE = (
     "<script>document.title='ran'</script>",
@@ -123,6 +125,20 @@ def test_what_the_page_says_beside_the_text(workdir: Path) -> None:
     assert shown == (("veil", "?", "daylight"), ("cluster", "yes", ""))
     run_here("demo", "--page=demo.html")
     assert "Clockwise as you look at the knob's head." in Path("demo.html").read_text(encoding="utf-8")
+
+
+def test_what_makes_a_log_doubtful_stands_above_its_verdict(workdir: Path) -> None:
+    """The verdict itself is on the page too, whatever stands above it; and nothing twice."""
+    sections = sections_of(((-3.5, 20.0), (0.2, 5.0)), seconds=1800, guider=Guider(true_rate=4.6))
+    write_log(workdir, "night.log", sections)
+    ran = run_here("log", "night.log", "-l", "l.toml", *PLACE, "--page=p.html")
+    assert ran.out.startswith("! the pulses moved the telescope ")
+    html = Path("p.html").read_text(encoding="utf-8").split("<details>")[0]
+    doubt, verdict = (
+        html.index(text) for text in ("the pulses moved the telescope ", '<p class="verdict">The axis ')
+    )
+    assert doubt < verdict < html.index("azimuth  ") < html.index("<h2>What to turn")
+    assert html.count("the pulses moved the telescope ") == 1
 
 
 def test_a_page_turns_nothing_that_the_text_leaves(workdir: Path) -> None:

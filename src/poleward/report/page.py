@@ -15,6 +15,8 @@ from poleward.report.chart import figure_bytes
 from poleward.report.style import IN_DEGREES_ARCMIN, dec_text, decimals_for, ra_text
 from poleward.report.tables import flat_row
 
+DOUBT = "! "
+"""Begins a line above a verdict that makes it doubtful."""
 LISTED = re.compile(r"  (azimuth|altitude)\b")
 """A line of a verdict that is an item of its list."""
 BROAD_INCHES = 8.0
@@ -56,6 +58,8 @@ class Page:
     tables : tuple of PageTable
     charts : tuple of (str, Figure)
         Captions and figures.
+    doubts : tuple of str
+        What stands above the verdict: with any of them it hangs on something that the user should look at.
     notes, cautions : tuple of str
     text : str
         The whole report, folded away.
@@ -68,6 +72,7 @@ class Page:
     moves: tuple[PageMove, ...] = ()
     tables: tuple[PageTable, ...] = ()
     charts: tuple[tuple[str, Any], ...] = ()
+    doubts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     text: str = ""
@@ -155,7 +160,8 @@ def record_page(
     rows : str
         Which list of it becomes the table.
     text : str
-        The result as text: its first block is the verdict, its last one the line about the site.
+        The result as text: its first block, or the one below lines that begin with ``!``, is the verdict, its last one the
+        line about the site.
     figure : Figure
     cautions : sequence of str
         Shown where there is something to turn.
@@ -164,7 +170,11 @@ def record_page(
     more : sequence of PageTable
         Beside that of the rows.
     """
-    verdict, *_, last = text.split("\n\n")
+    verdict, *rest = text.split("\n\n")
+    doubts: tuple[str, ...] = ()
+    if verdict.startswith(DOUBT):
+        doubts = tuple(" ".join(doubt.split()) for doubt in verdict.removeprefix(DOUBT).split(f"\n{DOUBT}"))
+        verdict = rest[0]
     flat = [flat_row(row) for row in record[rows]]
     known = {key for row in flat for key in row}
     columns = {name: places for name, places in COLUMNS[rows].items() if name in known}
@@ -178,10 +188,11 @@ def record_page(
         moves,
         (table_of(rows.capitalize(), flat, columns), *more),
         (("", figure),),
-        tuple(note["text"] for note in record.get("warnings", ())),
+        doubts,
+        tuple(note["text"] for note in record.get("warnings", ()) if note["text"] not in doubts),
         tuple(cautions) if moves else (),
         text,
-        (last, *footer),
+        (rest[-1], *footer),
     )
 
 
