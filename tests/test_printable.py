@@ -91,6 +91,8 @@ def test_long_cells_are_shortened_in_messages() -> None:
         Site("x" * 60000)
     assert len(str(caught.value)) < 200
     assert "..." in str(caught.value)
+    advice = "the section's start is late (check start, the unit of time, and that times count from the section's start)"
+    assert str(InputError(advice)) == advice  # no cell stands between two apostrophes
 
 
 def test_no_way_round() -> None:

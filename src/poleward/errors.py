@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 WIDEST_CELL = 60
 """Characters of a user's cell that a message repeats."""
-_QUOTED = re.compile(rf"'([^']{{{WIDEST_CELL + 1},}})'")
+_QUOTED = re.compile(rf"(?<!\w)'([^']{{{WIDEST_CELL + 1},}})'(?!\w)")  # an apostrophe stands between letters
 
 
 def shortened(text: str) -> str:

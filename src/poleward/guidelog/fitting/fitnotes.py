@@ -77,7 +77,8 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
             Note(
                 "scatter",
                 f"the sections disagree by more than their uncertainties (p = {found.p_value:.2g}): the intervals are "
-                f"widened {found.factor:.1f} times",
+                f"widened {found.factor:.1f} times. If the axis moved between them, or a sign or a pointing is wrong, the answers "
+                "one by one show it (--each night, file or section)",
             )
         )
     elif found.p_value is None:
@@ -188,8 +189,9 @@ def _rate_notes(drive: Drive, sigma: Floats) -> list[Note]:
             Note(
                 "guide-rate",
                 f"the pulses moved the telescope {drive.rate:.2f} +/- {sigma[0]:.2f} times as far as the stated guide "
-                f"rate of {drive.stated:g} arcsec/s says. Either that rate is wrong, or the image scale, and then the "
-                f"axis error is {1 / drive.rate:.2f} times as large: the uncertainties hold both; check them",
+                f"rate of {drive.stated:g} arcsec/s says: that rate is wrong, or the image scale. With a wrong scale the "
+                f"axis error is {1 / drive.rate:.2f} times what it is with a wrong rate; the answer stands between, and its "
+                "uncertainties hold both: check them",
             ),
         ]
     if notes:
