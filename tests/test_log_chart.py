@@ -113,24 +113,37 @@ def test_many_answers_stand_against_time(nights):
     assert len(nights.sections) > MOST_TRACKS
     figure = log_chart(nights)
     axes = all_axes(figure)
-    assert len(axes) == 3
-    points = [line for line in axes[2].lines if line.get_marker() == "s" and len(line.get_xdata()) == 1]
+    assert len(axes) == 5
+    points = [line for line in axes[4].lines if line.get_marker() == "s" and len(line.get_xdata()) == 1]
     assert len(points) == 4
-    (low, high), (bottom, top) = axes[2].get_xlim(), axes[2].get_ylim()
+    (low, high), (bottom, top) = axes[4].get_xlim(), axes[4].get_ylim()
     for line, group in zip(points, nights.groups, strict=True):
         x, y = line.get_xdata()[0], line.get_ydata()[0]
         assert (x, y) == (group.solution.azimuth_error_arcmin, group.solution.altitude_error_arcmin)
         assert low < x < high
         assert bottom < y < top
     assert axes[0].get_ylabel().startswith("azimuth error [arcmin]")
-    assert axes[1].get_xlabel() == "time, UTC"
+    assert axes[3].get_xlabel() == "time, UTC"
+    assert figure_bytes(figure, "x.png").startswith(
+        b"\x89PNG"
+    )  # four nights once had no dates that matplotlib could place
+    looks_right(axes[2:4], nights.sections)
+
+
+def looks_right(axes, sections):
+    """Hour angle above, dec and altitude below, one mark for each section."""
+    hours, decs, altitudes = (line.get_ydata() for line in (*axes[0].lines, *axes[1].lines))
+    assert list(hours) == [section.hour_angle_h for section in sections]
+    assert list(decs) == [section.dec_deg for section in sections]
+    assert list(altitudes) == [section.altitude_deg for section in sections]
 
 
 def test_many_sections_of_one_fit():
     many = sections_of([(hour / 2, 20.0) for hour in range(-4, 4)], seconds=450)
     result = solve_log(many, SITE)
     axes = all_axes(log_chart(result))
-    assert len(axes) == 2
+    assert len(axes) == 4
+    looks_right(axes[1:3], result.sections)
     assert axes[0].get_ylabel() == "drift north [arcsec/min]"
     rates = axes[0].lines[1].get_ydata()
     assert list(rates) == [section.north_rate_fitted_arcsec_per_min for section in result.sections]
