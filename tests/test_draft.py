@@ -251,6 +251,22 @@ def test_no_column_that_cannot_be_a_place(draft):
     assert "#   4 temp: numbers from 11.9 to 12.5; not a star's place" in text
 
 
+def test_what_was_looked_at_is_no_state_of_the_star(draft):
+    """A name and coordinates that hold for a stretch of rows are facts; a word that comes and goes is a state."""
+    night = Night(rows=90)
+    names, decs = ("Vega", "Deneb", "Altair"), ("+38.8", "+45.3", "+8.9")
+    lines = ["t;dy;object;dec;seen"]
+    lines += [
+        f"{night.seconds[k]:.1f};{night.north[k]:.2f};{names[k // 30]};{decs[k // 30]};{'no' if k % 11 == 5 else 'yes'}"
+        for k in range(90)
+    ]
+    text = draft(lines)
+    assert "# label = { name = 'object' }     # Vega, Deneb, Altair\n" in text
+    assert "# WHAT = { name = 'dec' }     # +38.8, +45.3, +8.9\n" in text
+    offered = set(re.findall(r"# (?:status|shift|\w+_pulse) = .*name = '(object|dec|seen)'", text))
+    assert offered == {"seen"}
+
+
 def test_an_introducing_line_is_no_end(draft):
     """It stands after every section but the last, and before the first."""
     draw = np.random.default_rng(1)

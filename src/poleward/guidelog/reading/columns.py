@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
@@ -39,6 +40,8 @@ class Column:
     kind : str
         ``moments``, ``rising``, ``counter``, ``slow`` (hardly changes, or in one direction only), ``few``, ``whole``,
         ``numbers``, ``flags`` (few words), ``words`` or ``empty``.
+    held : bool
+        Each of several values stands in one stretch of rows: what was looked at, not a state that comes and goes.
     seen : str
         The same in words, with what was seen.
     values : tuple of str
@@ -50,6 +53,7 @@ class Column:
     kind: str
     seen: str
     values: tuple[str, ...] = ()
+    held: bool = False
 
 
 def number(cell: str, decimal: str) -> float | None:
@@ -77,6 +81,12 @@ def is_moment(cell: str) -> bool:
     return ":" in cell
 
 
+def _is_held(cells: Sequence[str]) -> bool:
+    """Whether each of several values stands in one stretch of rows."""
+    lengths = [len(list(stretch)) for _, stretch in groupby(cells)]
+    return 1 < len(lengths) == len(set(cells)) and min(lengths) >= LEAST_STEPS
+
+
 def _is_slow(steps: Floats) -> bool:
     """Whether a column hardly ever changes, or only in one direction: a star's place goes to and fro."""
     moves = steps[steps != 0]
@@ -102,7 +112,7 @@ def column_of(index: int, name: str, runs: Sequence[Sequence[str]], decimal: str
     if len(values) * 2 < len(filled):
         kind = "flags" if len(counts) <= FEW_VALUES else "words"
         words = f"words: {few}{' ...' if len(counts) > FEW_VALUES else ''}{more}"
-        return Column(index + 1, name, kind, words, values_of)
+        return Column(index + 1, name, kind, words, values_of, _is_held(filled))
     steps = np.concatenate([np.diff([v for v in run if v is not None]) for run in read])
     if len(steps) and np.mean(steps > 0) >= RISING_SHARE:
         if np.mean(steps == 1) >= RISING_SHARE:
@@ -112,7 +122,7 @@ def column_of(index: int, name: str, runs: Sequence[Sequence[str]], decimal: str
         shown = f"rises, by {np.median(steps):g} from row to row, from {values.min():g} to {values.max():g}"
         return Column(index + 1, name, "rising", f"{shown}{more}")
     if len(counts) <= FEW_VALUES:
-        return Column(index + 1, name, "few", f"few values: {few}{more}", values_of)
+        return Column(index + 1, name, "few", f"few values: {few}{more}", values_of, _is_held(filled))
     if _is_slow(steps) or np.abs(values).max() > FARTHEST_ARCSEC or blanks > len(filled):
         shown = f"numbers from {values.min():g} to {values.max():g}{more}; not a star's place"
         return Column(index + 1, name, "slow", shown)

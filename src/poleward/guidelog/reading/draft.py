@@ -156,10 +156,14 @@ def _facts(seen: Structure) -> str:
         "# The same facts, read from the log's free lines: the part in brackets is the value.",
     ]
     found.append("# A fact may stand in a column too: ra = { name = '...', unit = \"deg\" }")
+    held = [c for c in seen.columns if c.held]
     if not seen.free:
         found.append("# No free line with a number was seen above the rows.")
-    else:
+    if seen.free or held:
         found.append("# Put one of the names above in place of WHAT:")
+    for column in held:
+        what = "label" if column.kind == "flags" else "WHAT"
+        found.append(f"# {what} = {{ {_which(column)} }}     # {shorten(', '.join(column.values), 60)}")
     for number, line in seen.free:
         found.append(f"#   line {number}: {shorten(line, 80)}")
         found += [
@@ -206,7 +210,7 @@ def _places(columns: tuple[Column, ...], time: Column | None) -> list[str]:
 
 
 def _pulses(columns: tuple[Column, ...], time: Column | None) -> list[str]:
-    numeric = [c for c in columns if c.kind in ("whole", "few", "numbers") and c is not time]
+    numeric = [c for c in columns if c.kind in ("whole", "few", "numbers") and c is not time and not c.held]
     likely = [c for c in numeric if c.kind == "whole"] or [c for c in numeric if c.kind == "few"] or numeric
     lines = [
         "# Guide corrections, positive for a telescope that moves north or east; leave them out where the log has",
@@ -215,7 +219,9 @@ def _pulses(columns: tuple[Column, ...], time: Column | None) -> list[str]:
     for column in likely:
         for way in ("north", "east"):
             lines.append(f'# {way}_pulse = {{ {_which(column)}, unit = "ms", positive = "{way}" }}')
-    for words in [c for c in columns if c.kind == "flags" and len(c.values) > 1] if likely else []:
+    for words in (
+        [c for c in columns if c.kind == "flags" and len(c.values) > 1 and not c.held] if likely else []
+    ):
         for way, plus, minus in (("north", "north", "south"), ("east", "east", "west")):
             told = f'{_which(words)}, {plus} = "...", {minus} = "..."'
             lines.append(f'# {way}_pulse = {{ {_which(likely[0])}, unit = "ms", direction = {{ {told} }} }}')
@@ -223,7 +229,11 @@ def _pulses(columns: tuple[Column, ...], time: Column | None) -> list[str]:
 
 
 def _flags(columns: tuple[Column, ...]) -> list[str]:
-    likely = [c for c in columns if c.kind == "flags" or (c.kind == "few" and len(c.values) <= MOST_STATES)]
+    likely = [
+        c
+        for c in columns
+        if not c.held and (c.kind == "flags" or (c.kind == "few" and len(c.values) <= MOST_STATES))
+    ]
     lines = ["# Whether the star was seen in a row, and rows from which on it was placed anew on purpose:"]
     for column in likely:
         lines.append(f"# status = {{ {_which(column)}, good = [{quoted(column.values[0])}] }}")
