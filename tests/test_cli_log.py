@@ -119,6 +119,8 @@ def test_one_short_section_leaves_an_error_open(workdir):
     assert ran.status == 4
     assert "To learn the rest, " in ran.out
     assert "altitude  not determined" in ran.out
+    assert "1 section, none to spare: nothing checks it." in ran.out
+    assert "just enough sections" not in ran.out  # they are not
 
 
 def test_standard_input(watched, monkeypatch):

@@ -145,7 +145,9 @@ def agreement_text(result: LogSolution, signs: Signs) -> str:
 
 def _checked(things: str, test: FitSummary | Agreement | Season, about: str) -> str:
     if test.p_value is None:
-        return f"{things}, none to spare{about}: nothing checks them."
+        return (
+            f"{things}, none to spare{about}: nothing checks {'it' if things.startswith('1 ') else 'them'}."
+        )
     agree = "they agree" if test.p_value >= 0.01 else "they do NOT agree"
     chance = f"p = {test.p_value:.2g}" if test.p_value >= 1e-99 else "p < 1e-99"
     numbers = f"chi-square {test.chi_square:.1f}, {chance}"

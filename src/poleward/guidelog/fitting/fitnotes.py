@@ -81,7 +81,7 @@ def fit_notes(found: Fitted, results: Sequence[SectionResult]) -> list[Note]:
                 "one by one show it (--each night, file or section)",
             )
         )
-    elif found.p_value is None:
+    elif found.p_value is None and found.determination.determined == "both":
         notes.append(
             Note("no-check", "just enough sections for an answer: one more, elsewhere, would check them")
         )
