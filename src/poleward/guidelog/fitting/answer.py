@@ -40,6 +40,9 @@ that does not (moves of 3 arcsec in docs/experiments/log_oddities.py). And where
 whose law is not told to the last ms by the others (docs/experiments/log_guiders.py)."""
 WELL_KNOWN = 0.04
 """A guide rate known better than this was told by more than that: by deliberate moves, for one."""
+PLAY_TELLS = 5.0
+"""Play seen by so many sigmas tells the rate too: a pulse that it swallows is unlike anything that noise does. Not so after
+moves that are not undone, which leave the gears anywhere."""
 BENT = 1e-4
 """Chance below which what is left over knows the clock; one honest log in ten thousand is widened for nothing."""
 OPEN = 1e-6
@@ -181,7 +184,9 @@ def _doubted(mixture: Mixture, parts: Sequence[Part], drives: Sequence[Drive]) -
     """Widen what follows from a guide rate that the noise alone tells, or that is not the stated one."""
     told, sigma = mixture.drive_moments()
     stated = np.array([math.isfinite(drive.sigma) for drive in drives], bool)
-    if np.any(~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])):
+    open_rate = ~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])
+    moved = any(part.piece[-1] > 0 for part in parts)
+    if np.any(open_rate & (moved | (told[:, 1] < PLAY_TELLS * sigma[:, 1]))):
         mixture = mixture.scaled(_by_noise_alone(parts))
     for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
         mixture = mixture.or_scaled(int(number))
