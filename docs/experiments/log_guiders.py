@@ -55,34 +55,46 @@ LAWS: dict[str, Law] = {
 }
 
 
+def cells(law: str, kind: str, rate: str, nights: range, said: Counter) -> tuple[str, float]:
+    """Return what came of these nights, and the largest pull of those without a warning; count the warnings."""
+    pulls, held, unsaid = [], [], 0.0
+    for number in nights:
+        drawn = draw(replace(STATED, rate=rate), number, {"law": LAWS[law]}, {})
+        try:
+            s = solve_log(written(kind, drawn.sections, number), SITE, pointing_error="0 deg").solution
+        except InputError:
+            said["refused"] += 1
+            continue
+        answer = np.array([s.azimuth_error_arcmin, s.altitude_error_arcmin], float)
+        sigma = np.array([s.azimuth_sigma_arcmin, s.altitude_sigma_arcmin], float)
+        codes = {note.code for note in s.warnings} - ORDINARY
+        said.update(codes)
+        pulls.append((answer - drawn.truth) / sigma)
+        both = np.array([s.azimuth_interval_95_arcmin, s.altitude_interval_95_arcmin])
+        held.append((both[:, 0] <= drawn.truth) & (drawn.truth <= both[:, 1]))
+        if not codes:
+            unsaid = max(unsaid, float(np.max(np.abs(pulls[-1]))))
+    rms = np.sqrt(np.mean(np.square(pulls)))
+    return f"{100 * np.mean(held):.0f} % | {rms:.2f} | {np.max(np.abs(pulls)):.1f}", unsaid
+
+
 def main(nights: int, first: int) -> None:
     """Print the table."""
-    print("| law | rate | pulses | refused | held | rms | largest | unwarned | warned of |")
-    print("| --- " * 9 + "|")
-    for law, rate, kind in product(
-        LAWS, ("right", "not stated"), ("", "one pulse in nine of the wrong sign")
-    ):
-        pulls, held, refused, said, unsaid = [], [], 0, Counter(), 0.0
-        for number in range(first, first + nights):
-            drawn = draw(replace(STATED, rate=rate), number, {"law": LAWS[law]}, {})
-            try:
-                s = solve_log(written(kind, drawn.sections, number), SITE, pointing_error="0 deg").solution
-            except InputError:
-                refused += 1
-                continue
-            answer = np.array([s.azimuth_error_arcmin, s.altitude_error_arcmin], float)
-            sigma = np.array([s.azimuth_sigma_arcmin, s.altitude_sigma_arcmin], float)
-            codes = {note.code for note in s.warnings} - ORDINARY
-            said.update(codes)
-            pulls.append((answer - drawn.truth) / sigma)
-            both = np.array([s.azimuth_interval_95_arcmin, s.altitude_interval_95_arcmin])
-            held.append((both[:, 0] <= drawn.truth) & (drawn.truth <= both[:, 1]))
-            if not codes:
-                unsaid = max(unsaid, float(np.max(np.abs(pulls[-1]))))
+    print(
+        "| law | pulses | rate right: held | rms | largest | not stated: held | rms | largest | unwarned | warned of |"
+    )
+    print("| --- " * 10 + "|")
+    for law, kind in product(LAWS, ("", "one pulse in nine of the wrong sign")):
+        said: Counter[str] = Counter()
+        right, other = (
+            cells(law, kind, rate, range(first, first + nights), said) for rate in ("right", "not stated")
+        )
         words = ", ".join(f"{code} ({count})" for code, count in said.most_common()) or "nothing"
-        told = f"{100 * np.mean(held):.0f} % | {np.sqrt(np.mean(np.square(pulls))):.2f} | {np.max(np.abs(pulls)):.1f}"
         wrong = "one in nine turned" if kind else "as sent"
-        print(f"| {law} | {rate} | {wrong} | {refused} | {told} | {unsaid:.1f} | {words} |", flush=True)
+        print(
+            f"| {law} | {wrong} | {right[0]} | {other[0]} | {max(right[1], other[1]):.1f} | {words} |",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":
