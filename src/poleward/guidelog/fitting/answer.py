@@ -42,7 +42,7 @@ WELL_KNOWN = 0.04
 """A guide rate known better than this was told by more than that: by deliberate moves, for one."""
 PLAY_TELLS = 5.0
 """Play seen by so many sigmas tells the rate too: a pulse that it swallows is unlike anything that noise does. Not so after
-moves that are not undone, which leave the gears anywhere."""
+moves that are not undone, which leave the gears anywhere, in bouts of wind, or where a drive is odd in other ways too."""
 BENT = 1e-4
 """Chance below which what is left over knows the clock; one honest log in ten thousand is widened for nothing."""
 OPEN = 1e-6
@@ -136,7 +136,7 @@ def fit_sections(
     determination = judge(information, lever, pole)
     both = determination.determined == "both"
     # Where nothing is left open, nothing needs to be held.
-    mixture = _doubted(found.mixture(prior, OPEN) if both else held, found.parts, drives)
+    mixture = _doubted(found.mixture(prior, OPEN) if both else held, found.parts, found.state.drives)
     if unnoted_moves(found.parts) or any(drive.mended for drive in found.state.drives):
         mixture = mixture.scaled(UNSEEN)
     mean, sigma = mixture.moments()[0], mixture.drive_moments()[1]
@@ -185,8 +185,10 @@ def _doubted(mixture: Mixture, parts: Sequence[Part], drives: Sequence[Drive]) -
     told, sigma = mixture.drive_moments()
     stated = np.array([math.isfinite(drive.sigma) for drive in drives], bool)
     open_rate = ~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])
-    moved = any(part.piece[-1] > 0 for part in parts)
-    if np.any(open_rate & (moved | (told[:, 1] < PLAY_TELLS * sigma[:, 1]))):
+    plain = np.array([not drive.odd for drive in drives], bool)
+    steady = not any(part.piece[-1] > 0 or np.any(part.scale > 1) for part in parts)
+    by_play = (told[:, 1] > PLAY_TELLS * sigma[:, 1]) & plain & steady
+    if np.any(open_rate & ~by_play):
         mixture = mixture.scaled(_by_noise_alone(parts))
     for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
         mixture = mixture.or_scaled(int(number))
