@@ -60,7 +60,10 @@ def groups_text(result: LogSolution, signs: Signs) -> str:
             groups = [groups[night] for night in sorted(shown)]
             title += "the first and last of each spell, and what was set aside"
     width = min(max(len(group.name) for group in groups), WIDEST_NAME)
-    lines = [title, f"  {'':<{width}}  {'azimuth':>14}  {'altitude':>14}  {'offset':>14}  sections"]
+    lines = [
+        paragraph(title, "  "),
+        f"  {'':<{width}}  {'azimuth':>14}  {'altitude':>14}  {'offset':>14}  sections",
+    ]
     for group in groups:
         solution = group.solution
         if solution is None:
