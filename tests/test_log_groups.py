@@ -142,7 +142,7 @@ def test_the_season_of_the_pier():
     assert "KNOCKED after 2024-03-21, before 2024-03-22" in text
     assert "2024-03-22 to 2024-03-30: 9 answers" in text
     assert "knocked, or turned," in " ".join(which_text(result).split())
-    assert len(groups_text(result, SIGNS).splitlines()) == 2 + 4
+    assert len(groups_text(result, SIGNS).splitlines()) == 3 + 4
     assert "they do NOT agree" in agreement_text(result, SIGNS)
 
 
