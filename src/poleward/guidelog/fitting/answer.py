@@ -30,7 +30,8 @@ of 3 arcsec that nobody noted, one in six is as far off (docs/experiments/log_od
 NOISE_ALONE, NOISE_LIKE_IT = 1.15, 1.3
 """By how much sigmas are too small where the guide rate follows from what the noise looks like, no rate being stated, and
 nothing known to move the telescope but its answers to that noise: from the cells of docs/experiments/log_nights.py. More so
-where what lasts is weak and short, for that is just what a wrong rate makes."""
+where what lasts is weak and short, for that is just what a wrong rate makes, and where moves that nobody logged cut the track
+to pieces: of nights 100 to 159 of its last kind 89 % had held, with a rms of 1.20."""
 WEAK = 2.0
 """Weak and short: so large at most is what lasts over what is new, squared, times the rows that it lasts. It is 0.6 for 0.3
 over 0.7 arcsec and three rows, and comes out up to 2; 3 and more for what lasts longer."""
@@ -186,20 +187,21 @@ def _doubted(mixture: Mixture, parts: Sequence[Part], drives: Sequence[Drive]) -
     stated = np.array([math.isfinite(drive.sigma) for drive in drives], bool)
     open_rate = ~stated & (sigma[:, 0] > WELL_KNOWN * told[:, 0])
     plain = np.array([not drive.odd for drive in drives], bool)
-    steady = not any(part.piece[-1] > 0 or np.any(part.scale > 1) for part in parts)
-    by_play = (told[:, 1] > PLAY_TELLS * sigma[:, 1]) & plain & steady
-    if np.any(open_rate & ~by_play):
-        mixture = mixture.scaled(_by_noise_alone(parts))
+    seen = told[:, 1] > PLAY_TELLS * sigma[:, 1]
+    cut = any(part.piece[-1] > 0 for part in parts)
+    steady = not cut and not any(np.any(part.scale > 1) for part in parts)
+    if np.any(open_rate & ~(seen & plain & steady)):
+        mixture = mixture.scaled(_by_noise_alone(parts, cut and not np.any(open_rate & seen)))
     for number in np.flatnonzero(stated & far_off(told[:, 0], drives)):
         mixture = mixture.or_scaled(int(number))
     return mixture
 
 
-def _by_noise_alone(parts: Sequence[Part]) -> float:
-    """By how much sigmas are too small where the noise alone tells the guide rate."""
+def _by_noise_alone(parts: Sequence[Part], cut: bool) -> float:
+    """By how much sigmas are too small where the noise alone tells the guide rate; `cut`: of a track in pieces."""
     # Whether the noise of most sections is such as a guide rate that is not the true one would make.
     alike = [part.noise.ratio * part.noise.correlation_time_s < WEAK * part.track.cadence_s for part in parts]
-    return NOISE_LIKE_IT if 2 * sum(alike) > len(alike) else NOISE_ALONE
+    return NOISE_LIKE_IT if cut or 2 * sum(alike) > len(alike) else NOISE_ALONE
 
 
 def unnoted_moves(parts: Sequence[Part]) -> int:
