@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from logfile import SITE, START, sections_of, write_log
@@ -57,9 +58,10 @@ LONG = 10_000_000
 
 
 def job(name):
-    """A worker's: "cut" is killed while it writes its answer, "fails" raises; in the first process both are done."""
+    """A worker's: "cut ..." is killed while it writes its answer, "fails" raises; in the first process both are done."""
     at_work = multiprocessing.parent_process() is not None
-    if at_work and name == "cut":
+    if at_work and name.startswith("cut"):
+        wait_until(Path(name.removeprefix("cut ")).exists)
         threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGKILL)).start()
         return b"x" * LONG
     if at_work and name == "fails":
@@ -67,20 +69,29 @@ def job(name):
     return name, os.getpid()
 
 
-def test_a_worker_killed_while_it_answers_holds_up_nobody():
+def wait_until(so):
+    """Wait for a condition, half a minute at most."""
+    end = time.monotonic() + 30
+    while not so() and time.monotonic() < end:
+        time.sleep(0.02)
+
+
+def test_a_worker_killed_while_it_answers_holds_up_nobody(tmp_path):
     """What it left is done here, what is left is done by the other worker, and what a worker cannot do is done here."""
-    crew, told = Crew(2), []
+    crew, told, begin = Crew(2), [], tmp_path / "begin"
 
     def tell(count):
         told.append(count)
-        if count == 1:
-            time.sleep(1.5)  # meanwhile the other one writes, and is killed
+        if count == 1:  # nobody reads meanwhile: the other one writes, and is killed
+            begin.touch()
+            wait_until(lambda: len(multiprocessing.active_children()) < 2)
 
+    cut = f"cut {begin}"
     try:
-        found = crew.each(job, ["first", "cut", "fails", "last"], tell)
+        found = crew.each(job, ["first", cut, "fails", "last"], tell)
     finally:
         crew.end()
-    assert [name for name, _ in found] == ["first", "cut", "fails", "last"]
+    assert [name for name, _ in found] == ["first", cut, "fails", "last"]
     here = os.getpid()
     assert [process == here for _, process in found] == [False, True, True, False]
     assert crew.lost
