@@ -51,7 +51,7 @@ Statist. 6, 461), and once it is: there are more of them, then. None of 60 night
 such moves has a step of 4.5 to try."""
 RARE = 12.0
 """Log-likelihood by which a log whose pulses stand in the row after the one that they answer to must do better, and one in
-which some pulses were written down wrong."""
+which some pulses were written down wrong (two ways are tried). No honest log of docs/experiments/log_guiders.py is read so."""
 OWN_SIGMAS = 0.0
 """How far that must stand out of what is left over before such a log is looked for; see `own_row`."""
 LIKELY_RATES = ((0.5, 2.0), (1.5, 30.0))

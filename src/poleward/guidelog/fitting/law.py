@@ -69,7 +69,7 @@ def _law(track: Track, kept: Bools, early: bool) -> tuple[Floats, float]:
     place, piece = place[rows], piece[rows]
     back = np.arange(len(rows))[:, None] - np.arange(LAST_PLACES)
     places = place[np.maximum(back, np.searchsorted(piece, piece)[:, None])]
-    rows = rows + early
+    rows = rows + int(early)  # in which the pulse that answers stands
     inside = rows < count
     rows, places, piece = rows[inside], places[inside], piece[inside]
     due = np.full(count, np.nan)
